@@ -31,6 +31,9 @@ _TYPES = {
     "bands": pa.list_(pa.float32(), N_BANDS),
 }
 
+# The tables of which each group makes its own part.
+GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "budget")
+
 
 @dataclass(frozen=True)
 class Contract:
@@ -466,7 +469,9 @@ def read(path, name: str, columns: list[str] | None = None) -> pa.Table:
     names = columns or contract.schema.names
     if missing := [column for column in names if column not in table.schema.names]:
         raise InputError(f"{path}: expected the table '{name}'; found no column {missing}; delete it and run again")
-    return table.select(names).cast(pa.schema([contract.schema.field(column) for column in names], table.schema.metadata))
+    return table.select(names).cast(
+        pa.schema([contract.schema.field(column) for column in names], table.schema.metadata)
+    )
 
 
 def said(path) -> dict:
@@ -483,13 +488,67 @@ def keyed(table: pa.Table, **keys) -> pa.Table:
     return table
 
 
-def aligned_path(results, build_day, recording: str) -> Path:
-    """Return where the aligned table of a recording lies."""
-    return Path(results) / "aligned" / f"build_day={build_day}" / f"recording={recording}" / "aligned.parquet"
+def path(results, name: str, **keys) -> Path:
+    """Return where a table lies under the results folder.
+
+    Parameters
+    ----------
+    results : path-like
+    name : str
+        A key of `CONTRACTS`.
+    **keys
+        What tells its files apart: `arrangement` for notes; `recording` for hits; `build_day` and `recording` for
+        aligned; `build_day` and `group` (the id of a group) for lateness and tempo; none for the others.
+    """
+    at = {
+        "notes": "notes/{arrangement}.parquet",
+        "hits": "hits/{recording}.parquet",
+        "aligned": "aligned/build_day={build_day}/recording={recording}/aligned.parquet",
+        "lateness": "tables/lateness/build_day={build_day}/{group}.parquet",
+        "tempo": "tables/tempo/build_day={build_day}/{group}.parquet",
+    }.get(name, "tables/" + name + ".parquet")
+    return Path(results) / at.format(**keys)
+
+
+def group_folder(results, build_day, group: str) -> Path:
+    """Return the folder that holds a group's own part of each table of `GATHERED`."""
+    return Path(results) / "groups" / f"build_day={build_day}" / group
+
+
+def gather(results, folders: list[Path], configuration: str) -> None:
+    """Put the groups' parts together, each of `GATHERED` into one table."""
+    for name in GATHERED:
+        parts = [empty(name), *(read(folder / f"{name}.parquet", name) for folder in folders)]
+        table = pa.concat_tables([part.replace_schema_metadata(None) for part in parts])
+        write(path(results, name), name, table.take(_order(table, CONTRACTS[name])), configuration)
+
+
+def prune(results, kept: set[Path]) -> list[Path]:
+    """Delete what belongs to recordings, groups or arrangements that are no longer listed.
+
+    Only files that match the layout of `path` and `group_folder` are looked at; `kept` holds those that belong.
+    """
+    results = Path(results)
+    patterns = ["notes/*.parquet", "hits/*.parquet", "aligned/build_day=*/recording=*/aligned.parquet"]
+    patterns += [f"tables/{name}/build_day=*/*.parquet" for name in ("lateness", "tempo")]
+    patterns += [f"groups/build_day=*/*/{name}.parquet" for name in GATHERED]
+    stale = [file for pattern in patterns for file in sorted(results.glob(pattern)) if file not in kept]
+    for file in stale:
+        file.unlink()
+        for folder in file.parents:
+            # A folder that only our own files were in goes with the last of them.
+            left = [entry for entry in folder.iterdir() if entry.name != ".snakemake_timestamp"]
+            if folder == results or left:
+                break
+            (folder / ".snakemake_timestamp").unlink(missing_ok=True)
+            folder.rmdir()
+    return stale
 
 
 def _order(table: pa.Table, contract: Contract):
-    return pc.sort_indices(table, sort_keys=[(column, "ascending") for column in contract.order], null_placement="at_end")
+    return pc.sort_indices(
+        table, sort_keys=[(column, "ascending") for column in contract.order], null_placement="at_end"
+    )
 
 
 def _checked(table: pa.Table, contract: Contract) -> pa.Table:

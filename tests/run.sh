@@ -1,0 +1,13 @@
+#!/bin/sh
+# Set up and run all tests; `sh tests/run.sh long` runs the long ones (studies, kills, clusters) instead.
+# Other words go to pytest.
+set -eu
+cd "$(dirname "$0")/.."
+. config/setup.sh '[test]'
+
+if [ "${1:-}" = long ]; then
+    shift
+    exec .venv/bin/python -m pytest -q -m long "$@"
+fi
+.venv/bin/ruff check --quiet . && .venv/bin/ruff format --check --quiet . && .venv/bin/snakefmt --check --quiet Snakefile
+exec .venv/bin/python -m pytest -q "$@"
