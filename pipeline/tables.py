@@ -48,7 +48,7 @@ class Contract:
 def _contract(name: str, key: str, order: str, columns: str) -> Contract:
     """Read a contract from lines `name[?] | type | unit | meaning`."""
     fields = []
-    for line in columns.strip().splitlines():
+    for line in filter(None, columns.splitlines()):
         column, kind, unit, meaning = (part.strip() for part in line.split("|"))
         fields.append(
             pa.field(column.rstrip("?"), _TYPES[kind], column.endswith("?"), {"unit": unit, "meaning": meaning})
@@ -546,9 +546,7 @@ def prune(results, kept: set[Path]) -> list[Path]:
 
 
 def _order(table: pa.Table, contract: Contract):
-    return pc.sort_indices(
-        table, sort_keys=[(column, "ascending") for column in contract.order], null_placement="at_end"
-    )
+    return pc.sort_indices(table, sort_keys=[(column, "ascending") for column in contract.order])
 
 
 def _checked(table: pa.Table, contract: Contract) -> pa.Table:
