@@ -1,0 +1,288 @@
+"""Read recordings as blocks of samples: a file, or a folder with one file per track.
+
+Anything libsndfile reads is taken, at any rate, width and number of channels. A folder's files are put side by side in
+natural order (track 2 before track 10) as if they were channels of one file; shorter tracks end in silence. Memory is
+bounded by the length of a block. Damaged ends are read as far as they go.
+"""
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from pipeline.errors import InputError
+
+# Endings that libsndfile knows; other files in a folder of tracks (notes, peak files) are passed over.
+TRACK_ENDINGS = frozenset(
+    f".{ending}" for ending in "wav wave rf64 w64 bwf flac aif aiff aifc ogg oga opus mp3 au snd caf".split()
+)
+_CHUNK_OF_DAMAGED = 1024  # samples read at once near a place that cannot be decoded
+
+
+@dataclass(frozen=True)
+class Track:
+    """One file of a recording."""
+
+    path: Path
+    n_channels: int
+    n_samples: int
+    truncated: bool
+
+
+@dataclass(frozen=True)
+class Audio:
+    """A recording that can be read.
+
+    `n_samples` is the whole length; reading begins at sample `start` and ends before sample `stop`.
+    """
+
+    path: Path
+    tracks: tuple[Track, ...]
+    rate_hz: int
+    start: int
+    stop: int
+
+    @property
+    def n_channels(self) -> int:
+        return sum(track.n_channels for track in self.tracks)
+
+    @property
+    def n_samples(self) -> int:
+        return max(track.n_samples for track in self.tracks)
+
+    @property
+    def truncated(self) -> bool:
+        """Whether a file ends before its header says."""
+        return any(track.truncated for track in self.tracks)
+
+    @property
+    def track_lengths(self) -> tuple[int, ...]:
+        """Samples of each channel's own file."""
+        return tuple(track.n_samples for track in self.tracks for _ in range(track.n_channels))
+
+    def blocks(self, length: int, before: int = 0, after: int = 0) -> Iterator[tuple[int, int, np.ndarray]]:
+        """Yield overlapping blocks from `start` to `stop`.
+
+        Parameters
+        ----------
+        length : int
+            Samples of a block without its context, at least 1.
+        before, after : int
+            Samples of context; less where the recording begins or ends.
+
+        Yields
+        ------
+        first : int
+            Sample of the recording that the array begins with (context included).
+        begin : int
+            Row of the array at which the block itself begins; blocks touch and do not overlap.
+        samples : (n, n_channels) float32 array
+            What is not a number comes as 0.
+        """
+        with _Reader(self) as reader:
+            held, first = np.zeros((0, self.n_channels), np.float32), self.start
+            for begin in range(self.start, self.stop, length):
+                end = min(begin + length + after, self.stop)
+                have = first + len(held)
+                held = np.concatenate([held[max(0, begin - before - first) :], reader.read(end - have)])
+                first = max(first, begin - before)
+                yield first, begin - first, held
+
+
+def look(file, start_s: float | None = None, stop_s: float | None = None) -> Audio:
+    """Look at a recording without reading its samples.
+
+    Parameters
+    ----------
+    file : path-like
+        An audio file, or a folder of them.
+    start_s, stop_s : float, optional
+        The part to read, seconds from sample 0.
+
+    Raises
+    ------
+    InputError
+        Nothing there, nothing libsndfile reads, tracks of different rates, or no samples between start and stop.
+    """
+    path = Path(file)
+    tracks, rates = [], []
+    for part in _parts(path):
+        track, rate_hz = _track(part)
+        tracks.append(track)
+        rates.append(rate_hz)
+    if len(set(rates)) > 1:
+        odd = next(track.path.name for track, rate in zip(tracks, rates, strict=True) if rate != rates[0])
+        raise InputError(
+            f"{path}: expected tracks of one sampling rate; found {rates[0]} Hz in {tracks[0].path.name} and "
+            f"{rates[tracks.index(next(t for t in tracks if t.path.name == odd))]} Hz in {odd}; "
+            "export all tracks again at one rate"
+        )
+    n_samples, rate_hz = max(track.n_samples for track in tracks), rates[0]
+    start = min(round((start_s or 0.0) * rate_hz), n_samples)
+    stop = n_samples if stop_s is None else min(round(stop_s * rate_hz), n_samples)
+    if n_samples and stop <= start:
+        raise InputError(
+            f"{path}: expected sound between start_s {start_s} and stop_s {stop_s}; "
+            f"found a recording of {n_samples / rate_hz:.1f} s; mend start_s or stop_s in the recordings table"
+        )
+    return Audio(path, tuple(tracks), rate_hz, start, stop)
+
+
+def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | None = None) -> tuple[np.ndarray, int]:
+    """Read a short part of a recording.
+
+    Parameters
+    ----------
+    start_s, stop_s : float
+        Seconds from sample 0; what lies outside the recording is left out.
+    channels : sequence of int, optional
+        Channels to keep, from 1; all when left out.
+
+    Returns
+    -------
+    samples : (n, n_channels) float32 array
+    rate_hz : int
+
+    Raises
+    ------
+    InputError
+        As `look`; or a channel the recording does not have.
+    """
+    audio = look(file, max(start_s, 0.0), stop_s)
+    channels = range(1, audio.n_channels + 1) if channels is None else channels
+    if missing := [channel for channel in channels if not 1 <= channel <= audio.n_channels]:
+        raise InputError(f"{file}: expected channel {missing[0]}; found {audio.n_channels} channels; mend the rig")
+    with _Reader(audio) as reader:
+        samples = reader.read(audio.stop - audio.start)
+    return samples[:, [channel - 1 for channel in channels]], audio.rate_hz
+
+
+class _Reader:
+    """Read all tracks of a recording side by side, onwards from its start."""
+
+    def __init__(self, audio: Audio):
+        self._audio = audio
+        self._files = []
+
+    def __enter__(self):
+        for track in self._audio.tracks:
+            file = soundfile.SoundFile(track.path)
+            self._files.append(file)
+            if self._audio.start:
+                file.seek(min(self._audio.start, track.n_samples))
+        return self
+
+    def __exit__(self, *_):
+        for file in self._files:
+            file.close()
+
+    def read(self, n: int) -> np.ndarray:
+        """Return the next `n` samples of all channels; silence where a track has ended."""
+        block = np.zeros((max(n, 0), self._audio.n_channels), np.float32)
+        column = 0
+        for file, track in zip(self._files, self._audio.tracks, strict=True):
+            samples = _decoded(file, n)
+            block[: len(samples), column : column + track.n_channels] = samples
+            column += track.n_channels
+        # One sum costs far less than asking every sample; it is not finite as soon as one of them is not.
+        if not np.isfinite(block.sum(dtype=np.float64)):
+            np.nan_to_num(block, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        return block
+
+
+def _decoded(file: soundfile.SoundFile, n: int) -> np.ndarray:
+    if n <= 0:
+        return np.zeros((0, file.channels), np.float32)
+    at = file.tell()
+    try:
+        return file.read(n, dtype="float32", always_2d=True)
+    except soundfile.LibsndfileError:
+        return _decoded_piecewise(file, at, n)
+
+
+def _decoded_piecewise(file: soundfile.SoundFile, at: int, n: int) -> np.ndarray:
+    """Read as far as a damaged file can be decoded."""
+    pieces = []
+    try:
+        file.seek(at)
+        while n > 0:
+            piece = file.read(min(n, _CHUNK_OF_DAMAGED), dtype="float32", always_2d=True)
+            if not len(piece):
+                break
+            pieces.append(piece)
+            n -= len(piece)
+    except soundfile.LibsndfileError:
+        pass
+    return np.concatenate(pieces) if pieces else np.zeros((0, file.channels), np.float32)
+
+
+def _parts(path: Path) -> list[Path]:
+    if not path.exists():
+        raise InputError(f"{path}: expected a recording; found no such file or folder; mend 'file' or put it there")
+    if not path.is_dir():
+        return [path]
+    parts = [
+        part
+        for part in path.iterdir()
+        if part.suffix.lower() in TRACK_ENDINGS and not part.name.startswith(".") and part.is_file()
+    ]
+    if not parts:
+        raise InputError(
+            f"{path}: expected a folder with one audio file per track; found none; export the tracks again"
+        )
+    return sorted(parts, key=lambda part: _natural(part.name))
+
+
+def _natural(name: str) -> tuple:
+    """Return a key that sorts 'track 2' before 'track 10'."""
+    words = re.split(r"(\d+)", name.casefold())
+    return tuple((int(word), "") if word.isdigit() else (-1, word) for word in words if word), name
+
+
+def _track(path: Path) -> tuple[Track, int]:
+    try:
+        with soundfile.SoundFile(path) as file:
+            n_samples, truncated = file.frames, _says_more(file.extra_info)
+            damaged = file.format in ("FLAC", "OGG", "MPEG") and n_samples > 0 and not _ends_well(file)
+            n_channels, rate_hz = file.channels, file.samplerate
+        if damaged:
+            n_samples, truncated = _readable(path), True
+        return Track(path, n_channels, n_samples, truncated), rate_hz
+    except (soundfile.LibsndfileError, OSError, RuntimeError) as error:
+        if path.stat().st_size == 0:
+            raise InputError(f"{path}: expected audio; found an empty file; record or copy it again") from None
+        what = str(error).rsplit(": ", 1)[-1].rstrip(".")
+        raise InputError(f"{path}: expected audio that libsndfile reads; found '{what}'; export it as WAV") from None
+
+
+def _says_more(log: str) -> bool:
+    """Tell from libsndfile's own notes whether the header promises more bytes than the file has."""
+    for promised, real in re.findall(r"(?:data|SSND|RIFF|FORM)\s*: (\d+) \(should be (\d+)\)", log):
+        # A recorder that was switched off leaves 0 or all ones; libsndfile then goes by the file's length.
+        if int(promised) > int(real) and int(promised) < 2**32 - 1024:
+            return True
+    return False
+
+
+def _ends_well(file: soundfile.SoundFile) -> bool:
+    """Tell whether the last samples that the header promises can be decoded."""
+    try:
+        file.seek(max(0, file.frames - 64))
+        return len(file.read(64, dtype="float32")) == min(64, file.frames)
+    except soundfile.LibsndfileError:
+        return False
+
+
+def _readable(path: Path) -> int:
+    """Count the samples that can be decoded before the damage."""
+    n_samples = 0
+    with soundfile.SoundFile(path) as file:
+        try:
+            while n := len(file.read(_CHUNK_OF_DAMAGED, dtype="float32")):
+                n_samples += n
+        except soundfile.LibsndfileError:
+            pass
+    return n_samples

@@ -1,0 +1,196 @@
+"""Read hits that something else has detected: a CSV list, or the MIDI file of a trigger module."""
+
+import csv
+import math
+from pathlib import Path
+
+import numpy as np
+
+from pipeline import tables
+from pipeline.errors import InputError
+from pipeline.settings import Machine, Recording
+
+LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
+LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
+LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples
+_COLUMNS = ("hit_s", "striker", "channel", "level_db")
+
+
+def is_list(file: str) -> bool:
+    """Tell whether a recording is a list of hits by its ending."""
+    return Path(file).suffix.lower() in LIST_ENDINGS
+
+
+def read_list(recording: Recording, machine: Machine) -> dict[str, np.ndarray | list]:
+    """Read a list of hits.
+
+    Returns
+    -------
+    dict
+        `hit_s`, `channel` (0 with a name and no channel), `striker` (None where unknown), `kind`, `level_db`; in the
+        order of time.
+
+    Raises
+    ------
+    InputError
+        Not readable, no hits, or times that cannot be seconds.
+    """
+    path = Path(recording.file)
+    if not path.exists():
+        raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
+    rows = _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
+    start_s, stop_s = recording.start_s or 0.0, math.inf if recording.stop_s is None else recording.stop_s
+    rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
+    if not rows:
+        raise InputError(f"{path}: expected hits; found none; check the file and start_s, stop_s")
+    hit_s, channel, striker, level_db = (list(column) for column in zip(*rows, strict=True))
+    kind = [name if name in ("index", "click") else "strike" for name in striker]
+    names = [name if what == "strike" and name else None for name, what in zip(striker, kind, strict=True)]
+    return {
+        "hit_s": np.array(hit_s),
+        "channel": np.array(channel),
+        "striker": names,
+        "kind": kind,
+        "level_db": np.array(level_db),
+    }
+
+
+def table_of(listed: dict) -> tables.pa.Table:
+    """Make the table of hits of a list."""
+    n = len(listed["hit_s"])
+    bands = tables.pa.FixedSizeListArray.from_arrays(
+        tables.pa.array(np.full(n * tables.N_BANDS, np.nan, np.float32)), tables.N_BANDS
+    )
+    return tables.build(
+        "hits",
+        {
+            **listed,
+            "hit_id": np.arange(n),
+            "hit_se": np.full(n, LIST_SE_S),
+            "snr_db": np.full(n, np.nan),
+            "probability": np.ones(n),
+            "bands_db": bands,
+        },
+    )
+
+
+def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (UnicodeDecodeError, OSError) as error:
+        raise InputError(f"{path}: expected a list of hits as text; found {error}; save it as CSV, UTF-8") from None
+    header_line = text.split("\n", 1)[0]
+    separator = ";" if ";" in header_line and "," not in header_line else "\t" if "\t" in header_line else ","
+    reader = csv.DictReader(text.splitlines(), delimiter=separator)
+    header = [name.strip() for name in reader.fieldnames or []]
+    if "hit_s" not in header:
+        slip = "; rename the column of times" if header and not _is_number(header[0]) else "; add a first line"
+        raise InputError(f"{path} (line 1): expected a column hit_s; found {', '.join(header) or 'nothing'}{slip}")
+    reader.fieldnames = header
+    names = {striker.name for striker in machine.strikers} | {"index", "click"}
+    former = {striker.was: striker.name for striker in machine.strikers if striker.was}
+    rows = [
+        _csv_row(path, number, row, names, former, separator)
+        for number, row in enumerate(reader, 2)
+        if any((value or "").strip() for value in row.values() if not isinstance(value, list))
+    ]
+    _check_times(path, np.array([row[0] for row in rows]))
+    return rows
+
+
+def _csv_row(path, number, row, names, former, separator) -> tuple:
+    where = f"{path} (line {number})"
+    hit_s = _number(where, "hit_s", row.get("hit_s"), separator)
+    if hit_s < 0:
+        raise InputError(f"{where}: expected hit_s from 0 on, in seconds; found {hit_s:g}; shift the list")
+    striker = (row.get("striker") or "").strip()
+    striker = former.get(striker, striker)
+    if striker and striker not in names:
+        close = [name for name in names if name.casefold() == striker.casefold()]
+        guess = f"did you mean '{close[0]}'?" if close else f"known: {', '.join(sorted(names))}"
+        raise InputError(f"{where}: expected a striker; found '{striker}'; {guess}")
+    channel_text = (row.get("channel") or "").strip()
+    if channel_text:
+        number_ = _number(where, "channel", channel_text, separator)
+        if number_ != int(number_) or number_ < 1:
+            raise InputError(f"{where}: expected channel 1, 2, …; found '{channel_text}'; channels count from 1")
+        channel = int(number_)
+    else:
+        channel = 0 if striker else 1
+    level = (row.get("level_db") or "").strip()
+    return hit_s, channel, striker, _number(where, "level_db", level, separator) if level else math.nan
+
+
+def _number(where: str, column: str, text: str | None, separator: str) -> float:
+    text = (text or "").strip()
+    if separator != "," and "," in text:
+        text = text.replace(",", ".")
+    if not _is_number(text):
+        raise InputError(f"{where}: expected a number in {column}; found '{text}'; correct it or remove the line")
+    return float(text)
+
+
+def _is_number(text: str) -> bool:
+    try:
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
+
+
+def _check_times(path: Path, hit_s: np.ndarray) -> None:
+    if not len(hit_s):
+        raise InputError(f"{path}: expected hits; found none; check the file")
+    gap = np.median(np.diff(np.unique(hit_s))) if len(np.unique(hit_s)) > 1 else 0.0
+    if hit_s.max() > LONGEST_S or (gap > 20 and np.all(hit_s == np.round(hit_s))):
+        slip = "milliseconds" if hit_s.max() < 2e7 else "samples"
+        raise InputError(
+            f"{path}: expected hit_s in seconds; found times up to {hit_s.max():g}, {gap:g} apart; "
+            f"they look like {slip}: divide them"
+        )
+
+
+def _midi_rows(path: Path, machine: Machine) -> list[tuple]:
+    import mido  # only a trigger module's file needs it
+
+    try:
+        midi = mido.MidiFile(path)
+    except Exception as error:  # the reader raises what its parser stumbles over
+        raise InputError(f"{path}: expected a standard MIDI file; found '{error}'; export it again") from None
+    if midi.type == 2:
+        raise InputError(f"{path}: expected MIDI type 0 or 1; found type 2; export it as one song")
+    rows, unknown = [], set()
+    for time_s, message in _timed(midi, path):
+        if message.type != "note_on" or message.velocity == 0:
+            continue
+        striker = _striker_of(machine, message.note, message.channel + 1)
+        if striker is None:
+            unknown.add(message.note)
+        rows.append((time_s, 0 if striker else 1, striker or "", 20 * math.log10(message.velocity / 127)))
+    if rows and all(not row[2] for row in rows):
+        raise InputError(
+            f"{path}: expected notes of the strikers; found {sorted(unknown)}; add them under machine: strikers: notes"
+        )
+    # A note that no striker owns may be a pad's rim or a pedal: nobody knows whose it is, so it is left out.
+    return [row for row in rows if row[2]]
+
+
+def _timed(midi, path: Path):
+    """Yield (seconds, message); the reader takes SMPTE divisions for negative ticks, so the header is read here."""
+    division = int.from_bytes(path.read_bytes()[12:14], "big")
+    smpte = division & 0x8000
+    seconds_per_tick = 1 / ((256 - (division >> 8)) * (division & 0xFF)) if smpte else 0.5 / max(division, 1)
+    time_s = 0.0
+    import mido
+
+    for message in mido.merge_tracks(midi.tracks):
+        time_s += message.time * seconds_per_tick
+        if message.type == "set_tempo" and not smpte:
+            seconds_per_tick = message.tempo * 1e-6 / division
+        yield time_s, message
+
+
+def _striker_of(machine: Machine, note: int, channel: int) -> str | None:
+    for striker in machine.strikers:
+        if note in striker.notes and striker.channel in (None, channel):
+            return striker.name
+    return None
