@@ -1,7 +1,14 @@
-"""Hold what the user says: machine, set-ups, microphones, recordings; checked before anything runs."""
+"""The parts of a checked configuration, as frozen dataclasses."""
 
+import hashlib
+import re
 from dataclasses import dataclass, field
 from datetime import date
+
+from pipeline.errors import InputError
+from pipeline.settings.faults import choice_of, slip
+
+_LONGEST_WORD = 40  # letters of a name within the name of a file
 
 
 @dataclass(frozen=True)
@@ -136,8 +143,16 @@ class Group:
 
     @property
     def id(self) -> str:
-        """A file name: letters, digits, `_ . -`; different for different groups."""
-        raise NotImplementedError
+        """A file name: letters, digits, `_ . -`; different for different groups.
+
+        Names that are not made of letters, digits and hyphens are shortened to those and carry a hash.
+        """
+        parts = (self.arrangement, self.setup)
+        words = "_".join(re.sub(r"[^A-Za-z0-9]+", "-", part).strip("-")[:_LONGEST_WORD] for part in parts)
+        name = f"{self.build_day}_{self.session}_{words}".rstrip("_")
+        if all(re.fullmatch(rf"[A-Za-z0-9-]{{0,{_LONGEST_WORD}}}", part) for part in parts):
+            return name
+        return f"{name}.{hashlib.sha256(repr(parts).encode()).hexdigest()[:8]}"
 
 
 @dataclass(frozen=True)
@@ -153,6 +168,52 @@ class Settings:
     rigs: tuple[Rig, ...]
     detection: Detection
     recordings: tuple[Recording, ...]
+    recordings_file: str = ""  # the list they stand in
 
-    # machine_of(setup) -> Machine; recording(id) -> Recording; rig(name) -> Rig | None;
-    # arrangement(name) -> Arrangement; groups() -> tuple[Group, ...]; group(id) -> Group
+    def machine_of(self, setup: str) -> Machine:
+        """Return the machine as it was in a set-up; '' is the machine without one."""
+        return self.machine if setup == "" else self._named("set-up", setup, dict(self.setups))
+
+    def rig(self, name: str) -> Rig | None:
+        """Return a microphone set-up; None for '' (a list of hits that needs none)."""
+        return None if name == "" else self._named("rig", name, {rig.name: rig for rig in self.rigs})
+
+    def arrangement_of(self, name: str) -> Arrangement:
+        """Return an arrangement by its name."""
+        return self._named("arrangement", name, {arrangement.name: arrangement for arrangement in self.arrangements})
+
+    def recording(self, identity: str) -> Recording:
+        """Return a recording by its name."""
+        return self._named("recording", identity, {recording.recording: recording for recording in self.recordings})
+
+    def strikers_of(self, arrangement: str) -> tuple[Striker, ...]:
+        """Return the strikers that may play an arrangement; a clock test has its own one, configured or not."""
+        clock = self.arrangement_of(arrangement).clock
+        if clock is None:
+            return self.machine.strikers
+        found = tuple(striker for striker in self.machine.strikers if striker.name == clock.striker)
+        return found or (Striker(clock.striker, ()),)
+
+    def groups(self) -> tuple[Group, ...]:
+        """Return what is compared, by arrangement, day, session and set-up; recordings in the order of the list."""
+        members: dict[tuple, list[Recording]] = {}
+        for recording in self.recordings:
+            key = (recording.arrangement, recording.build_day, recording.session, recording.setup)
+            members.setdefault(key, []).append(recording)
+        return tuple(Group(*key, tuple(members[key])) for key in sorted(members))
+
+    def group(self, identity: str) -> Group:
+        """Return a group by its `id`."""
+        return self._named("group", identity, {group.id: group for group in self.groups()})
+
+    def group_of(self, recording: str) -> Group:
+        """Return the group that a recording belongs to."""
+        wanted = self.recording(recording)
+        return next(group for group in self.groups() if wanted in group.recordings)
+
+    def _named(self, what: str, name: str, found: dict):
+        if name in found:
+            return found[name]
+        near = slip(name, found)
+        do = f"use {choice_of(found)}" if len(found) <= 12 else "see the configuration"
+        raise InputError(f"{self.path}: expected a configured {what}; found '{name}'{near}; {do}")

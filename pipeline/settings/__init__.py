@@ -1,0 +1,43 @@
+"""Hold what the user says: machine, set-ups, microphones, recordings; checked before anything runs.
+
+`load` reads the configuration (YAML) and the list of recordings (CSV) and raises every fault at once, one line each.
+"""
+
+from pipeline.settings.fingerprints import fingerprint
+from pipeline.settings.loading import check, load
+from pipeline.settings.model import (
+    Arrangement,
+    Barrel,
+    Channel,
+    Clock,
+    Detection,
+    Flywheel,
+    Group,
+    Machine,
+    Recording,
+    Rig,
+    Settings,
+    Shaft,
+    Striker,
+    Wheel,
+)
+
+__all__ = [
+    "Arrangement",
+    "Barrel",
+    "Channel",
+    "Clock",
+    "Detection",
+    "Flywheel",
+    "Group",
+    "Machine",
+    "Recording",
+    "Rig",
+    "Settings",
+    "Shaft",
+    "Striker",
+    "Wheel",
+    "check",
+    "fingerprint",
+    "load",
+]

@@ -1,0 +1,108 @@
+"""Gather what is wrong, guess the slip, and read text files that people's programs saved in many ways."""
+
+import difflib
+import os
+
+from pipeline.errors import InputError
+
+
+class Faults:
+    """Every fault found so far, with its place; `raise_all` says them at once, in the order of the files."""
+
+    def __init__(self):
+        self._found = []  # (rank of the file, line, text)
+        self._files = []
+
+    def __len__(self) -> int:
+        return len(self._found)
+
+    def add(self, file: str, line: int | None, text: str) -> None:
+        """Note one fault: `text` says what was expected; what was found; what to do."""
+        if file not in self._files:
+            self._files.append(file)
+        place = f"{file} (line {line})" if line else file
+        entry = (self._files.index(file), line or 0, f"{place}: {text}")
+        # An alias in YAML is read at each of its uses, yet it is one fault.
+        if entry not in self._found:
+            self._found.append(entry)
+
+    def add_all(self, texts) -> None:
+        """Note faults that carry their places themselves, after all others."""
+        for text in texts:
+            self._found.append((len(self._files) + len(self._found), 0, text))
+
+    def raise_all(self) -> None:
+        """Raise InputError when there is any fault."""
+        if self._found:
+            raise InputError(*(text for _, _, text in sorted(self._found, key=lambda fault: fault[:2])))
+
+
+def slip(word: str, choices) -> str:
+    """Guess what was meant: " (did you mean '…'?)" for the choice nearest to `word`, '' when none is near."""
+    by_folded = {choice.casefold(): choice for choice in choices}
+    near = difflib.get_close_matches(word.casefold(), by_folded, n=1, cutoff=0.6)
+    return f" (did you mean '{by_folded[near[0]]}'?)" if near else ""
+
+
+def choice_of(choices) -> str:
+    """List the choices as a person says them: 'a', 'b' or 'c'."""
+    quoted = [f"'{choice}'" for choice in choices]
+    if len(quoted) < 2:
+        return "".join(quoted) or "nothing (none is configured)"
+    return ", ".join(quoted[:-1]) + " or " + quoted[-1]
+
+
+def near_file(path: str) -> str:
+    """Guess the file that was meant from the names beside `path`."""
+    folder, name = os.path.split(path)
+    try:
+        beside = os.listdir(folder or ".")
+    except OSError:
+        return f" (there is no folder '{folder}')" if folder else ""
+    return slip(name, [entry for entry in beside if not entry.startswith(".")])
+
+
+def path_fault(path: str) -> str | None:
+    """Say why `path` cannot be used: the workflow engine reads braces as wildcards and one path per line."""
+    if any(sign in path for sign in "{}"):
+        return f"expected a path without braces; found '{path}'; rename it without {{ and }}"
+    if any(ord(sign) < 32 or ord(sign) == 127 for sign in path):
+        return f"expected a path on one line; found {path!r}; rename it without line breaks and control characters"
+    return None
+
+
+def read_text(path: str, faults: Faults, what: str) -> str | None:
+    """Read a text file as UTF-8 (or UTF-16 when it says so), line ends as they are; None after a fault."""
+    try:
+        with open(path, "rb") as file:
+            raw = file.read()
+    except FileNotFoundError:
+        faults.add(path, None, f"expected {what}; found no file{near_file(path)}; correct the path")
+        return None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        faults.add(path, None, f"expected {what}; found that it cannot be read ({reason}); correct the path")
+        return None
+    if not raw.strip():
+        faults.add(path, None, f"expected {what}; found an empty file; fill it from the template in config/")
+        return None
+    utf16 = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
+    try:
+        text = raw.decode("utf-16" if utf16 else "utf-8-sig")
+    except UnicodeDecodeError as error:
+        if raw.count(b"\0") or not _mostly_text(raw):
+            faults.add(path, None, f"expected {what}; found no text but a binary file; correct the path")
+            return None
+        line = raw.count(b"\n", 0, error.start) + 1
+        faults.add(path, line, f"expected text in UTF-8; found the byte 0x{raw[error.start]:02x}; save it as UTF-8")
+        return None
+    if "\0" in text:
+        faults.add(path, None, f"expected {what}; found no text but a binary file; correct the path")
+        return None
+    return text
+
+
+def _mostly_text(raw: bytes) -> bool:
+    """Tell text in another encoding from a binary file by its share of control characters."""
+    start = raw[:4096]
+    return sum(byte < 9 or 13 < byte < 32 for byte in start) <= 0.02 * len(start)

@@ -1,0 +1,140 @@
+"""Hash exactly the part of the configuration that a job depends on.
+
+The workflow carries the hash as a parameter: a changed parameter runs again what depends on it, and nothing else.
+"""
+
+import hashlib
+import os
+from functools import lru_cache
+
+from pipeline.settings.model import Group, Machine, Recording, Settings
+
+STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
+
+
+def fingerprint(
+    settings: Settings,
+    *,
+    recording: str | None = None,
+    group: str | None = None,
+    arrangement: str | None = None,
+    stage: str,
+) -> str:
+    """Return a short hash of what a job depends on.
+
+    Parameters
+    ----------
+    settings : Settings
+    recording : str, optional
+        Of a job of `hits`, `aligned` or `exports`.
+    group : str, optional
+        Id of the group of a job of `timing`.
+    arrangement : str, optional
+        Of a job of `notes`.
+    stage : str
+        One of `STAGES`.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+    """
+    if stage == "notes":
+        parts = _notes(settings, arrangement)
+    elif stage == "hits":
+        parts = _hits(settings, settings.recording(recording))
+    elif stage == "aligned":
+        parts = _aligned(settings, settings.recording(recording))
+    elif stage == "timing":
+        parts = _timing(settings, settings.group(group))
+    elif stage == "tables":
+        parts = _tables(settings)
+    elif stage == "trend":
+        parts = (_tables(settings), settings.baseline, settings.machine, settings.setups, _crews(settings))
+    elif stage == "worklist":
+        parts = (_tables(settings), settings.machine, settings.setups)
+    elif stage == "exports":
+        parts = (_aligned(settings, settings.recording(recording)), settings.machine, settings.setups)
+    elif stage == "report":
+        parts = _report(settings)
+    else:
+        raise ValueError(f"stage {stage!r} is none of {STAGES}")
+    return hashlib.sha256(repr((stage, parts)).encode()).hexdigest()[:16]
+
+
+def _notes(settings: Settings, name: str):
+    arrangement = settings.arrangement_of(name)
+    barrel = settings.machine.barrel
+    there = arrangement.file is not None and os.path.exists(arrangement.file)
+    fired_by = sorted((striker.name, striker.notes, striker.channel or 0) for striker in settings.strikers_of(name))
+    return arrangement, there, barrel.bars_per_turn, barrel.pins, fired_by
+
+
+def _hits(settings: Settings, recording: Recording):
+    """What finds the hits: the take, its microphones, the strikers' notes (for lists of hits) and their delays."""
+    return (
+        (recording.file, recording.start_s, recording.stop_s, contents(recording.file)),
+        settings.rig(recording.rig),
+        settings.detection,
+        _strikers(settings.machine_of(recording.setup)),
+    )
+
+
+def _aligned(settings: Settings, recording: Recording):
+    return (
+        _hits(settings, recording),
+        _notes(settings, recording.arrangement),
+        _key(recording),
+        settings.machine_of(recording.setup),
+    )
+
+
+def _timing(settings: Settings, group: Group):
+    takes = sorted(recording.recording for recording in group.recordings)
+    return (
+        [_aligned(settings, settings.recording(take)) for take in takes],
+        settings.machine_of(group.setup),
+    )
+
+
+def _tables(settings: Settings):
+    return sorted(_key(recording) for recording in settings.recordings)
+
+
+def _crews(settings: Settings):
+    return sorted((recording.recording, recording.crew) for recording in settings.recordings)
+
+
+def _report(settings: Settings):
+    """Everything but the folder of results and the order of the list."""
+    return (
+        settings.path,
+        settings.baseline,
+        settings.arrangements,
+        settings.machine,
+        settings.setups,
+        settings.rigs,
+        settings.detection,
+        sorted(map(repr, settings.recordings)),
+        [contents(recording.file) for recording in sorted(settings.recordings, key=lambda take: take.recording)],
+    )
+
+
+def _key(recording: Recording):
+    group = (recording.arrangement, str(recording.build_day), recording.session, recording.setup)
+    return recording.recording, *group
+
+
+@lru_cache
+def _strikers(machine: Machine):
+    return sorted(repr(striker) for striker in machine.strikers)
+
+
+def contents(path: str) -> tuple[str, ...]:
+    """Say what lies at `path`: nothing, a file, or the names of a folder's files.
+
+    A missing recording cannot be a declared input of the workflow, so its coming and going must show here.
+    """
+    if os.path.isdir(path):
+        return ("folder", *sorted(os.listdir(path)))
+    return ("file",) if os.path.exists(path) else ()

@@ -1,0 +1,190 @@
+"""Read the list of recordings, a CSV that spreadsheet programs and people save in many ways."""
+
+import csv
+import io
+import os
+import re
+from dataclasses import dataclass
+from pathlib import PurePath
+
+from pipeline.settings.configuration import Configuration
+from pipeline.settings.faults import Faults, choice_of, path_fault, read_text, slip
+from pipeline.settings.model import Recording
+from pipeline.settings.nodes import iso_day
+
+REQUIRED = ("recording", "file", "build_day", "rig")
+OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
+_ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
+_LONGEST_ID = 100
+_HIT_LISTS = (".csv", ".mid", ".midi")  # they name their strikers, so that a rig may be left out
+_SEPARATORS = ",;\t"
+
+
+def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple[Recording, ...], dict[str, int]]:
+    """Return the recordings in the order of the list, and the line of each."""
+    path = configuration.recordings
+    text = read_text(path, faults, "the list of recordings (CSV)")
+    if text is None:
+        return (), {}
+    rows, separator = _rows(text, path, faults)
+    columns = _columns(rows, separator, path, faults)
+    if columns is None:
+        return (), {}
+    recordings, lines = [], {}
+    for line, cells in rows[1:]:
+        row = _Row(path, line, separator, faults, dict(zip(columns, cells, strict=False)))
+        if any(cell for cell in cells[len(columns) :]):
+            row.fault(f"at most {len(columns)} cells", f"{len(cells)}", "quote a text that holds a separator")
+        recording = _recording(row, configuration)
+        if (identity := recording.recording) and identity.casefold() in lines:
+            first = lines[identity.casefold()]
+            row.fault(
+                "every recording once (whatever its case)", f"'{identity}' again (first in line {first})", "rename one"
+            )
+        lines.setdefault(identity.casefold(), line)
+        recordings.append(recording)
+    if not rows[1:]:
+        faults.add(path, None, "expected at least one recording; found only the heading; add a line")
+    return tuple(recordings), {recording.recording: lines[recording.recording.casefold()] for recording in recordings}
+
+
+def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[str]]], str]:
+    """Split the text into (line, cells); empty lines and lines that begin with # say nothing."""
+    heading = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
+    separator = max(_SEPARATORS, key=heading.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    rows, line = [], 1
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
+                rows.append((line, [cell.strip() for cell in cells]))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        faults.add(path, line, f"expected CSV; found a fault of quotes ({error}); close or double the quotes")
+    return rows, separator
+
+
+def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
+    """Return the names of the columns; None when the heading cannot be used."""
+    if not rows:
+        faults.add(path, None, f"expected a heading ({','.join(REQUIRED)}, …); found none; add it")
+        return None
+    line, cells = rows[0]
+    known, columns, before = (*REQUIRED, *OPTIONAL), [], len(faults)
+    while cells and not cells[-1]:
+        cells = cells[:-1]
+    for cell in cells:
+        name = cell.casefold()
+        if name not in known:
+            near = slip(cell, known) or f"; use {choice_of(known)}"
+            faults.add(path, line, f"unknown column '{cell}'{near}")
+        elif name in columns:
+            faults.add(path, line, f"expected the column '{name}' once; found it again; delete one")
+        columns.append(name)
+    for name in REQUIRED:
+        if name not in columns:
+            faults.add(path, line, f"expected the column '{name}'; found none; add it")
+    # Without these two no row means anything; with them the rows are still worth checking.
+    usable = len(faults) == before or {"recording", "file"} <= set(columns)
+    return columns if usable else None
+
+
+@dataclass(frozen=True)
+class _Row:
+    """One line of the list, its cells by column."""
+
+    path: str
+    line: int
+    separator: str
+    faults: Faults
+    cells: dict[str, str]
+
+    def __getitem__(self, column: str) -> str:
+        return self.cells.get(column, "")
+
+    def fault(self, expected: str, found: str, do: str = "") -> None:
+        self.faults.add(self.path, self.line, f"expected {expected}; found {found}" + (f"; {do}" if do else ""))
+
+    def number(self, column: str, low: float, default=None):
+        """Return a number from `low`; in a list with semicolons a decimal comma is one."""
+        typed = self[column]
+        if not typed:
+            return default
+        text = typed.replace(",", ".") if self.separator == ";" else typed
+        if not re.fullmatch(r"[-+]?(\d+(\.\d*)?|\.\d+)", text, re.ASCII) or float(text) < low:
+            self.fault(f"a number from {low:g} in the column '{column}'", f"'{typed}'")
+            return default
+        return float(text)
+
+    def one_of(self, column: str, choices: tuple[str, ...]) -> str:
+        """Return the cell, which is one of the names configured."""
+        if self[column] not in choices:
+            near = slip(self[column], choices)
+            do = "" if near else f"use {choice_of(choices)}"
+            self.fault(f"a configured {column}", f"'{self[column]}'{near}", do)
+        return self[column]
+
+
+def _recording(row: _Row, configuration: Configuration) -> Recording:
+    day = iso_day(row["build_day"])
+    if day is None and "build_day" in row.cells:
+        row.fault("the build_day as year-month-day, such as 2031-05-03", f"'{row['build_day']}'")
+    session = row.number("session", 1, 1.0)
+    if session != int(session):
+        row.fault("a whole number in the column 'session'", f"'{row['session']}'")
+    start_s, stop_s = row.number("start_s", 0), row.number("stop_s", 0)
+    if stop_s is not None and stop_s <= (start_s or 0):
+        row.fault("a stop_s after start_s", f"start_s {start_s or 0:g} and stop_s {stop_s:g}")
+    return Recording(
+        recording=_identity(row),
+        file=_file(row),
+        build_day=day,
+        rig=_rig(row, configuration),
+        arrangement=_arrangement(row, configuration),
+        setup=row.one_of("setup", configuration.setup_names) if row["setup"] else "",
+        session=int(session),
+        start_s=start_s,
+        stop_s=stop_s,
+        crew=row["crew"],
+        note=row["note"],
+    )
+
+
+def _identity(row: _Row) -> str:
+    identity = row["recording"]
+    if not _ID.fullmatch(identity) or len(identity) > _LONGEST_ID:
+        suggestion = re.sub(r"[^A-Za-z0-9_.-]+", "_", identity).strip("_")[:_LONGEST_ID]
+        near = f" (did you mean '{suggestion}'?)" if _ID.fullmatch(suggestion) else ""
+        row.fault("a recording's name: a letter, then letters, digits, _ . -", f"'{identity}'{near}")
+    return identity
+
+
+def _file(row: _Row) -> str:
+    path = row["file"]
+    if not path:
+        row.fault("a file", "nothing", "fill in the column 'file'")
+    elif wrong := path_fault(path):
+        row.faults.add(row.path, row.line, wrong)
+    return path
+
+
+def _rig(row: _Row, configuration: Configuration) -> str:
+    if not row["rig"]:
+        if "rig" in row.cells and PurePath(row["file"]).suffix.lower() not in _HIT_LISTS:
+            row.fault("a rig (only a list of hits needs none)", "nothing", f"use {choice_of(configuration.rig_names)}")
+        return ""
+    return row.one_of("rig", configuration.rig_names)
+
+
+def _arrangement(row: _Row, configuration: Configuration) -> str:
+    names = configuration.arrangement_names
+    if row["arrangement"]:
+        return row.one_of("arrangement", names)
+    if configuration.default_arrangement is None and len(names) > 1:
+        row.fault("an arrangement", "nothing", f"use {choice_of(names)}, or set 'arrangement:' in the configuration")
+    return configuration.default_arrangement or ""
+
+
+def is_there(path: str) -> bool:
+    """Tell whether a recording exists: a file, or a folder of tracks."""
+    return os.path.exists(path)

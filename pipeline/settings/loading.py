@@ -1,0 +1,104 @@
+"""Load the configuration with everything it points at; raise every fault at once; warn of what may be a slip."""
+
+import os
+
+from pipeline.errors import InputError
+from pipeline.settings.configuration import read_configuration
+from pipeline.settings.faults import Faults, path_fault, read_text
+from pipeline.settings.listing import is_there, read_recordings
+from pipeline.settings.model import Settings
+from pipeline.settings.nodes import compose
+
+
+def load(path: str, *, read_songs: bool = True) -> Settings:
+    """Read and check the configuration at `path`.
+
+    Parameters
+    ----------
+    path : str
+        The YAML file; paths in it start at the working folder.
+    read_songs : bool
+        Hold the notes of every MIDI file against the strikers too. A single job of the workflow may leave that out:
+        the workflow's start has done it.
+
+    Raises
+    ------
+    InputError
+        Every fault found, one line each: *file (line): expected; found; what to do*.
+    """
+    return _loaded(str(path), read_songs)[0]
+
+
+def check(path: str) -> list[str]:
+    """Return what is allowed and yet may be a slip, one line each; faults are raised as `load` raises them."""
+    settings, lines, warnings = _loaded(str(path), True)
+    listed = settings.recordings_file
+    for recording in settings.recordings:
+        if not is_there(recording.file):
+            line = lines[recording.recording]
+            warnings.append(
+                f"{listed} (line {line}): '{recording.recording}' will be refused: no file at '{recording.file}'"
+            )
+    warnings += _same_take_twice(settings, lines)
+    days = {recording.build_day for recording in settings.recordings}
+    if settings.baseline and settings.baseline not in days:
+        warnings.append(f"{path}: no recording of the baseline {settings.baseline}: nothing is compared with it")
+    single = [group for group in settings.groups() if len(group.recordings) == 1]
+    if single:
+        shown = ", ".join(str(group.build_day) for group in single[:3]) + (", …" if len(single) > 3 else "")
+        warnings.append(
+            f"{listed}: one take only for {len(single)} of {len(settings.groups())} comparisons ({shown}): "
+            "two or three takes tell a change from chance"
+        )
+    return warnings
+
+
+def _same_take_twice(settings: Settings, lines: dict[str, int]) -> list[str]:
+    first, warnings = {}, []
+    for recording in settings.recordings:
+        part = (recording.file, recording.start_s, recording.stop_s)
+        if part in first:
+            place = f"{settings.recordings_file} (line {lines[recording.recording]})"
+            warnings.append(f"{place}: '{recording.recording}' is the same take as '{first[part]}' and counts twice")
+        first.setdefault(part, recording.recording)
+    return warnings
+
+
+def _loaded(path: str, read_songs: bool) -> tuple[Settings, dict[str, int], list[str]]:
+    faults = Faults()
+    if wrong := path_fault(path):
+        raise InputError(wrong)
+    text = read_text(path, faults, "the configuration (YAML)")
+    root = compose(text, path, faults) if text is not None else None
+    if root is not None and not root.is_mapping:
+        root.fault("keys (arrangements, recordings, machine, …)", do="see config/template.yaml")
+    faults.raise_all() if root is None or not root.is_mapping else None
+    configuration = read_configuration(root)
+    clean = not len(faults)
+    recordings, lines = read_recordings(configuration, faults) if configuration.recordings else ((), {})
+    settings = Settings(
+        path=path,
+        results=configuration.results,
+        baseline=configuration.baseline,
+        arrangements=configuration.arrangements,
+        machine=configuration.machine,
+        setups=configuration.setups,
+        rigs=configuration.rigs,
+        detection=configuration.detection,
+        recordings=recordings,
+        recordings_file=configuration.recordings or "",
+    )
+    if read_songs and configuration.machine.strikers:
+        _hold_notes_against_strikers(settings, faults, clean)
+    faults.raise_all()
+    return settings, lines, list(configuration.warnings)
+
+
+def _hold_notes_against_strikers(settings: Settings, faults: Faults, clean: bool) -> None:
+    # Only here: a job that does not need the notes does not pay for reading them.
+    from pipeline.notes import faults_of_song
+
+    for arrangement in settings.arrangements:
+        if arrangement.file and os.path.isfile(arrangement.file):
+            # After a fault in the machine, "no striker for note 60" may be its mere consequence.
+            faults.add_all(faults_of_song(arrangement.file, settings.machine if clean else None))

@@ -1,0 +1,309 @@
+"""Read YAML with the line of every value, so that each fault can say where it stands.
+
+The text is composed into nodes with PyYAML's safe loader and never constructed: no tag can run anything, and the
+pitfalls of YAML 1.1 (`no` as false, 060 as 48, 2031-05-03 as a date object) do not arise, since each value is read
+from the characters the user typed.
+"""
+
+import re
+from datetime import date
+
+import yaml
+
+from pipeline.settings.faults import Faults, choice_of, path_fault, slip
+
+_NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
+_LEADING_ZERO = re.compile(r"[-+]?0\d+(\.\d*)?")
+_STANDARD_TAG = "tag:yaml.org,2002:"
+_PLAIN_TAGS = {_STANDARD_TAG + kind for kind in "bool float int map merge null seq str timestamp value".split()}
+_MOST = 1e12  # stands for "no limit"
+
+
+def compose(text: str, file: str, faults: Faults) -> "Value | None":
+    """Return the root of the YAML `text`; None after a fault of syntax."""
+    try:
+        node = yaml.compose(text, Loader=yaml.SafeLoader)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        faults.add(file, mark.line + 1 if mark else None, _syntax(error, text, mark))
+        return None
+    except yaml.YAMLError as error:
+        # Characters that YAML forbids carry a position and no line.
+        position = getattr(error, "position", None)
+        line = text.count("\n", 0, position) + 1 if isinstance(position, int) else None
+        faults.add(file, line, "expected text; found a control character that YAML forbids; delete it")
+        return None
+    except RecursionError:
+        faults.add(file, None, "expected at most a few levels of nesting; found thousands; correct the brackets")
+        return None
+    if node is None:
+        faults.add(file, None, "expected a configuration; found only comments; fill it from config/template.yaml")
+        return None
+    return Value(node, file, "the configuration", faults)
+
+
+def _syntax(error: yaml.MarkedYAMLError, text: str, mark) -> str:
+    lines = text.splitlines()
+    here = lines[mark.line] if mark and mark.line < len(lines) else ""
+    if re.match(r" *\t", here):
+        return "expected an indent of spaces; found a tab; replace it by spaces"
+    problem = " ".join(part for part in (error.context, error.problem) if part)
+    hint = "check indents, the space after ':', quotes and brackets here and in the line above"
+    if "single document" in problem:
+        hint = "leave out the lines '---'"
+    return f"expected YAML; found a fault of syntax ({problem}); {hint}"
+
+
+class Value:
+    """One value of the configuration and its place; each question notes a fault and answers with its default."""
+
+    def __init__(self, node: yaml.Node, file: str, what: str, faults: Faults):
+        self.node, self.file, self.what, self.faults = node, file, what, faults
+        if node.tag not in _PLAIN_TAGS:
+            self.fault("a plain value", f"the tag '{node.tag}'", "leave the tag out")
+
+    @property
+    def line(self) -> int:
+        return self.node.start_mark.line + 1
+
+    @property
+    def is_nothing(self) -> bool:
+        return self.node.tag == _STANDARD_TAG + "null"
+
+    @property
+    def is_list(self) -> bool:
+        return isinstance(self.node, yaml.SequenceNode)
+
+    @property
+    def is_mapping(self) -> bool:
+        return isinstance(self.node, yaml.MappingNode)
+
+    @property
+    def is_scalar(self) -> bool:
+        return isinstance(self.node, yaml.ScalarNode)
+
+    def fault(self, expected: str, found: str | None = None, do: str = "", line: int | None = None) -> None:
+        """Note a fault at this place."""
+        text = f"{self.what}: expected {expected}; found {found or self._found()}" + (f"; {do}" if do else "")
+        self.faults.add(self.file, line or self.line, text)
+
+    def _found(self) -> str:
+        if self.is_nothing:
+            return "nothing"
+        if self.is_list:
+            return "a list"
+        if self.is_mapping:
+            return "a group of keys"
+        shown = self.node.value if len(self.node.value) <= 80 else self.node.value[:77] + "..."
+        return f"{shown!r}" if self.node.style is None else f"the quoted text {shown!r}"
+
+    # --- single values -----------------------------------------------------------------------------------------
+
+    def number(self, default, low: float = -_MOST, high: float = _MOST, above: bool = False):
+        """Return a number from `low` (with `above`: greater than it) to `high`."""
+        expected = f"a number {_range(low, high, above)}"
+        typed = self.node.value.strip() if self.is_scalar else ""
+        if not self.is_scalar or self.is_nothing or not _NUMBER.fullmatch(typed):
+            self.fault(expected, do=_number_hint(typed))
+            return default
+        if self.node.style is not None:
+            self.fault(expected, do="leave the quotes out")
+            return default
+        if _LEADING_ZERO.fullmatch(typed):
+            self.fault(expected, do=f"leave the leading zero out: {typed.lstrip('+0') or '0'}")
+            return default
+        number = float(typed)
+        if not low <= number <= high or (above and number == low):
+            self.fault(expected)
+            return default
+        return number
+
+    def whole(self, default, low: int, high: int):
+        """Return a whole number from `low` to `high`."""
+        before = len(self.faults)
+        number = self.number(None, low, high)
+        if number is None:
+            return default
+        if number != int(number) and len(self.faults) == before:
+            self.fault(f"a whole number {_range(low, high, False)}")
+            return default
+        return int(number)
+
+    def text(self, default=None, what: str = "a text"):
+        """Return the text as typed."""
+        if not self.is_scalar or self.is_nothing or not self.node.value.strip():
+            self.fault(what)
+            return default
+        text = self.node.value.strip()
+        if any(ord(sign) < 32 or ord(sign) == 127 for sign in text):
+            self.fault(f"{what} on one line", repr(text))
+            return default
+        return text
+
+    def path(self, default=None):
+        """Return a path that the workflow can carry."""
+        if not self.is_scalar or self.is_nothing or not self.node.value.strip():
+            self.fault("a path")
+            return default
+        path = self.node.value  # a name may begin or end with a space when it is quoted
+        if wrong := path_fault(path):
+            self.faults.add(self.file, self.line, f"{self.what}: {wrong}")
+            return default
+        return path
+
+    def choice(self, default, choices):
+        """Return one of `choices`."""
+        if self.is_scalar and self.node.value in choices:
+            return self.node.value
+        near = slip(self.node.value, choices) if self.is_scalar else ""
+        self.fault(choice_of(choices), self._found() + near)
+        return default
+
+    def day(self, default=None):
+        """Return a date written as year-month-day."""
+        typed = self.node.value.strip() if self.is_scalar else ""
+        day = iso_day(typed)
+        if day is None:
+            self.fault("a day as year-month-day, such as 2031-05-03")
+            return default
+        return day
+
+    # --- groups ------------------------------------------------------------------------------------------------
+
+    def items(self) -> "list[Value]":
+        """Return the entries of a list; a single value counts as a list of one."""
+        if self.is_list:
+            return [
+                Value(node, self.file, f"{self.what}, entry {rank}", self.faults)
+                for rank, node in enumerate(self.node.value, 1)
+            ]
+        return [] if self.is_nothing else [self]
+
+    def named(self, kind: str) -> "list[tuple[str, Value]]":
+        """Return the entries of a mapping whose keys are names that the user chose; they differ not only in case."""
+        if not self.is_mapping:
+            self.fault(f"names of {kind}, each followed by ':' and what it is")
+            return []
+        entries, seen = [], {}
+        for key, node in self._pairs():
+            name = key.node.value.strip() if key.is_scalar else ""
+            if not name or key.is_nothing or any(ord(sign) < 32 or ord(sign) == 127 for sign in name):
+                key.fault(f"a name in one line for {kind}")
+                continue
+            if (folded := name.casefold()) in seen:
+                first = seen[folded]
+                key.fault(
+                    "every name once (whatever its case)", f"'{name}' again (first in line {first})", "rename one"
+                )
+                continue
+            seen[folded] = key.line
+            entries.append((name, Value(node, self.file, f"{kind} '{name}'", self.faults)))
+        return entries
+
+    def fields(self, optional: str, required: str = "") -> "Fields":
+        """Return the known keys of a mapping with fixed keys; notes unknown, double and missing ones."""
+        known, found = [*required.split(), *optional.split()], {}
+        if not self.is_mapping:
+            self.fault(f"keys ({', '.join(known)})")
+            return Fields(self, {})
+        lines = {}
+        for key, node in self._pairs():
+            name = key.node.value if key.is_scalar else ""
+            if name not in known:
+                self._unknown(key, name, known)
+            elif name in found:
+                key.fault(f"the key '{name}' once", f"it again (first in line {lines[name]})", "delete one")
+            else:
+                lines[name] = key.line
+                found[name] = Value(node, self.file, f"{self.what}: {name}", self.faults)
+        for name in required.split():
+            if name not in found:
+                self.fault(f"the key '{name}'", "none", "add it")
+        return Fields(self, found)
+
+    def _unknown(self, key: "Value", name: str, known: list[str]) -> None:
+        near = slip(name, known)
+        choices = "" if near else f"; use {choice_of(known)}"
+        self.faults.add(self.file, key.line, f"{self.what}: unknown key '{name}'{near}{choices}")
+
+    def _pairs(self) -> "list[tuple[Value, yaml.Node]]":
+        """Return keys and values with merge keys (`<<: *base`) unfolded; a key of one's own goes first."""
+        own, merged = [], []
+        for key, node in self.node.value:
+            if key.tag == _STANDARD_TAG + "merge":
+                bases = node.value if isinstance(node, yaml.SequenceNode) else [node]
+                for base in bases:
+                    if isinstance(base, yaml.MappingNode) and base is not self.node:
+                        merged += base.value
+                    else:
+                        Value(node, self.file, self.what, self.faults).fault("a mapping after '<<:'")
+            else:
+                own.append((Value(key, self.file, self.what, self.faults), node))
+        names = {key.node.value for key, _ in own if key.is_scalar}
+        for key, node in merged:
+            if isinstance(key.value, str) and key.value not in names and key.tag != _STANDARD_TAG + "merge":
+                names.add(key.value)
+                own.append((Value(key, self.file, self.what, self.faults), node))
+        return own
+
+
+class Fields:
+    """The keys found in one mapping; each question takes the default for a key that was left out."""
+
+    def __init__(self, value: Value, found: dict[str, Value]):
+        self.value, self._found = value, found
+
+    def __contains__(self, key: str) -> bool:
+        return key in self._found
+
+    def __getitem__(self, key: str) -> Value:
+        return self._found[key]
+
+    def get(self, key: str) -> Value | None:
+        """Return the value, None when the key was left out or has nothing after it."""
+        value = self._found.get(key)
+        return None if value is None or value.is_nothing else value
+
+    def number(self, key: str, default, low: float, high: float, above: bool = False):
+        return self._found[key].number(default, low, high, above) if key in self._found else default
+
+    def whole(self, key: str, default, low: int, high: int):
+        return self._found[key].whole(default, low, high) if key in self._found else default
+
+    def text(self, key: str, default=None):
+        return self._found[key].text(default) if key in self._found else default
+
+    def path(self, key: str, default=None):
+        return self._found[key].path(default) if key in self._found else default
+
+    def choice(self, key: str, default, choices):
+        return self._found[key].choice(default, choices) if key in self._found else default
+
+    def day(self, key: str, default=None):
+        return self._found[key].day(default) if key in self._found else default
+
+
+def iso_day(typed: str) -> date | None:
+    """Read year-month-day; None for anything else."""
+    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", typed, re.ASCII):
+        return None
+    try:
+        return date.fromisoformat(typed)
+    except ValueError:
+        return None
+
+
+def _range(low: float, high: float, above: bool) -> str:
+    if above:
+        return f"above {low:g} and up to {high:g}" if high < _MOST else f"above {low:g}"
+    return f"from {low:g} to {high:g}" if high < _MOST else f"from {low:g}"
+
+
+def _number_hint(typed: str) -> str:
+    if re.fullmatch(r"[-+]?\d+,\d+", typed):
+        return f"write the decimal point: {typed.replace(',', '.')}"
+    if match := re.match(r"([-+]?\d+(\.\d+)?)\s*[a-zA-Z%]+", typed):
+        return f"leave the unit out: {match[1]}"
+    if re.fullmatch(r"\d+(_\d+)+", typed):
+        return f"write {typed.replace('_', '')}"
+    return "write digits"
