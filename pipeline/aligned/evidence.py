@@ -1,0 +1,149 @@
+"""Say how likely each hit is under each striker, and as nobody's: names, microphones, labels, probability."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline.aligned.search import FORBIDDEN
+from pipeline.settings import Rig
+
+WRONG_NAME = 0.02  # share of hits that carry another striker's name
+REBOUND_WINDOW_S = 0.09  # after a hit; bodies that bounce longer are seldom heard
+REBOUND_RATE_HZ = 1.0  # of strays within it
+STRAY_SHARE = 0.04  # strays elsewhere, of all hits
+LABEL_RIGHT = 0.85  # share of the hits called rebounds that are
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The hits that may be notes, in order of time.
+
+    `striker` is the code of the name a hit carries (-1: none), `by_striker` the log likelihood of each hit under each
+    striker (FORBIDDEN: its microphone does not hear it), `stray` that of being nobody's, in logs of a rate per second.
+    """
+
+    row: np.ndarray
+    hit_id: np.ndarray
+    hit_s: np.ndarray
+    hit_var: np.ndarray
+    striker: np.ndarray
+    by_striker: np.ndarray
+    stray: np.ndarray
+    bands_db: np.ndarray
+    seconds: float
+
+    def __len__(self) -> int:
+        return len(self.hit_s)
+
+    @property
+    def rate_hz(self) -> float:
+        return max(len(self) / max(self.seconds, 1.0), 0.05)
+
+    def backwards(self) -> "Evidence":
+        """Return the same hits with time running the other way."""
+        return replace(
+            self,
+            hit_s=-self.hit_s[::-1].copy(),
+            hit_var=self.hit_var[::-1].copy(),
+            by_striker=self.by_striker[::-1].copy(),
+            stray=self.stray[::-1].copy(),
+        )
+
+
+def heard(strikers: list[str], hits: pa.Table, rig: Rig | None) -> tuple[np.ndarray, np.ndarray]:
+    """Return which strikers are heard at all, and which only by a microphone that does not tell them apart.
+
+    Without a rig the names in the list are heard; a list without any names hears everything, mixed.
+    """
+    is_heard, has_own = np.zeros(len(strikers), bool), np.zeros(len(strikers), bool)
+    names = set(hits["striker"].drop_null().to_pylist())
+    has_own |= [name in names for name in strikers]
+    if rig is not None:
+        for channel in rig.channels:
+            if channel.hears in (("index",), ("click",)):
+                continue
+            hears = strikers if channel.hears == ("everything",) else channel.hears
+            is_heard |= [name in hears for name in strikers]
+            if len(channel.hears) == 1 and channel.hears != ("everything",):
+                has_own |= [name in hears for name in strikers]
+        return is_heard, is_heard & ~has_own
+    notes_hit = [k in ("strike", "rebound") for k in hits["kind"].to_pylist()]
+    nameless = any(named is None and note for named, note in zip(hits["striker"].to_pylist(), notes_hit, strict=True))
+    if nameless:
+        is_heard[:] = True
+    return is_heard | has_own, is_heard & ~has_own
+
+
+def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str, ...]) -> Evidence:
+    """Take the hits of `kinds` and weigh each of them.
+
+    Parameters
+    ----------
+    hits : table of contract hits
+    strikers : list of str
+        Names, in the order of the codes.
+    kinds : tuple of str
+        Kinds of hits that may be notes; with ('index',) every mark counts as the only striker's strike.
+    """
+    kind = np.array(hits["kind"].to_pylist(), object)
+    row = np.flatnonzero(np.isin(kind, kinds))
+    hit_s = hits["hit_s"].to_numpy()[row]
+    row = row[np.argsort(hit_s, kind="stable")]
+    taken = hits.take(pa.array(row))
+    hit_s, kind = taken["hit_s"].to_numpy(), kind[row]
+    code = {name: place for place, name in enumerate(strikers)}
+    striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
+    if kinds == ("index",):
+        striker[:] = 0
+    by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
+    is_rebound = kind == "rebound"
+    probability = np.clip(taken["probability"].to_numpy(), 0.02, 1.0)
+    by_striker += (np.log(probability) + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
+    seconds = float(hit_s[-1] - hit_s[0]) if len(row) else 0.0
+    stray = _stray(hit_s, striker, is_rebound, probability, len(strikers), seconds)
+    bands = taken["bands_db"].combine_chunks()
+    return Evidence(
+        row,
+        taken["hit_id"].to_numpy(),
+        hit_s,
+        np.square(np.nan_to_num(taken["hit_se"].to_numpy())),
+        striker,
+        np.maximum(by_striker, FORBIDDEN),
+        stray,
+        bands.flatten().to_numpy(zero_copy_only=False).reshape(len(row), -1),
+        seconds,
+    )
+
+
+def _by_striker(striker, channel, strikers, rig) -> np.ndarray:
+    n_strikers = len(strikers)
+    by_striker = np.zeros((len(striker), n_strikers))
+    if rig is not None:
+        for one in rig.channels:
+            if one.hears != ("everything",):
+                deaf = np.array([name not in one.hears for name in strikers])
+                by_striker[np.ix_((channel == one.channel) & (striker == -1), deaf)] = FORBIDDEN
+    named = np.flatnonzero(striker != -1)
+    by_striker[named] = FORBIDDEN
+    known = np.flatnonzero(striker >= 0)
+    by_striker[known, striker[known]] = np.log(1 - WRONG_NAME)
+    return by_striker
+
+
+def _stray(hit_s, striker, is_rebound, probability, n_strikers, seconds) -> np.ndarray:
+    """Return the log rate of strays at each hit: more of them just after a hit of the same striker."""
+    n_hits = len(hit_s)
+    base_hz = STRAY_SHARE * max(n_hits / max(seconds, 1.0), 0.05)
+    share = np.where(striker == -1, 1.0, 1.0 / max(n_strikers, 1))  # a stray's name is anybody's
+    rate_hz = base_hz * share
+    has_labels = is_rebound.any()
+    last: dict[int, float] = {}
+    for j in range(n_hits):
+        since_s = hit_s[j] - last.get(striker[j], -np.inf)
+        if is_rebound[j]:
+            rate_hz[j] += REBOUND_RATE_HZ * LABEL_RIGHT
+        elif since_s < REBOUND_WINDOW_S:
+            rate_hz[j] += REBOUND_RATE_HZ * ((1 - LABEL_RIGHT) if has_labels else 1.0)
+        last[striker[j]] = hit_s[j]
+    return np.log(rate_hz + (1 - probability))

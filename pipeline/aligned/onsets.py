@@ -1,0 +1,73 @@
+"""Gather the notes of an arrangement into onsets: what one place of the barrel fires together."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+TOGETHER_S = 0.012  # nominal spread of notes that count as one onset; a wider one would swallow fast rows
+MOST_MEMBERS = 62  # of an onset: one bit each in the search's mask of what has struck already
+
+
+@dataclass(frozen=True)
+class Onsets:
+    """The heard onsets of an arrangement in order of time.
+
+    `score_s` is the nominal time of each. The members of onset i are `member_striker[first[i]:first[i + 1]]`, each
+    striker once; notes of one striker written twice at one place are one member. `note_onset` and `note_member` lead
+    from a note (row of the notes table) to its onset and member, -1 when no microphone hears its striker.
+    """
+
+    score_s: np.ndarray
+    first: np.ndarray
+    member_striker: np.ndarray
+    note_onset: np.ndarray
+    note_member: np.ndarray
+    note_score_s: np.ndarray
+    note_striker: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.score_s)
+
+
+def gather(notes: pa.Table, strikers: list[str], heard: np.ndarray) -> Onsets:
+    """Gather notes within `TOGETHER_S` of the first into one onset.
+
+    Parameters
+    ----------
+    notes : table of contract notes
+    strikers : list of str
+        Names; their places are the codes used from here on.
+    heard : ndarray of bool, shape (n_strikers,)
+        Whether some microphone hears the striker.
+    """
+    code = {name: place for place, name in enumerate(strikers)}
+    note_score_s = notes["score_s"].to_numpy()
+    note_striker = np.array([code[name] for name in notes["striker"].to_pylist()], np.int64)
+    n_notes = len(notes)
+    note_onset, note_member = np.full(n_notes, -1), np.full(n_notes, -1)
+    score_s, first, member_striker = [], [0], []
+    members: dict[int, int] = {}
+    for row in np.argsort(note_score_s, kind="stable"):
+        if not heard[note_striker[row]]:
+            continue
+        if not score_s or note_score_s[row] > score_s[-1] + TOGETHER_S or len(members) >= MOST_MEMBERS:
+            if score_s:
+                first.append(len(member_striker))
+            score_s.append(note_score_s[row])
+            members = {}
+        if note_striker[row] not in members:
+            members[note_striker[row]] = len(members)
+            member_striker.append(note_striker[row])
+        note_onset[row], note_member[row] = len(score_s) - 1, members[note_striker[row]]
+    if score_s:
+        first.append(len(member_striker))
+    return Onsets(
+        np.array(score_s, float),
+        np.array(first, np.int64),
+        np.array(member_striker, np.int64),
+        note_onset,
+        note_member,
+        note_score_s,
+        note_striker,
+    )

@@ -1,0 +1,115 @@
+"""Write a take as the table `aligned`: every note once per playthrough, every hit once."""
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import tables
+from pipeline.aligned.evidence import Evidence
+from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.take import Take
+from pipeline.settings import Recording
+
+
+def write(
+    notes: pa.Table,
+    strikers: list[str],
+    onsets: Onsets,
+    evidence: Evidence,
+    take: Take,
+    confidence: np.ndarray,
+    mixed: np.ndarray,
+    recording: Recording,
+) -> pa.Table:
+    """Return the table.
+
+    Parameters
+    ----------
+    confidence : ndarray, shape (n_playthroughs, n_members)
+        Probability that the member's hit is right.
+    mixed : ndarray of bool, shape (n_strikers,)
+        Strikers whose hits cannot be told from others': a note of theirs shares a hit of its onset.
+    """
+    n_notes = len(notes)
+    blocks = [_playthrough(p, onsets, evidence, take, confidence, mixed, n_notes) for p in range(take.n_playthroughs)]
+    hit = np.concatenate([block[0] for block in blocks])
+    status = np.concatenate([block[1] for block in blocks])
+    sure = np.concatenate([block[2] for block in blocks])
+    segment = np.concatenate([block[3] for block in blocks])
+    playthrough = np.repeat(np.arange(1, take.n_playthroughs + 1), n_notes)
+    note_row = np.tile(np.arange(n_notes), take.n_playthroughs)
+    count = np.bincount(hit[hit >= 0], minlength=len(evidence))
+    shared = np.where(hit >= 0, count[hit], 0)
+
+    stray = np.flatnonzero(count == 0)
+    stray_playthrough, stray_segment = _where(stray, take, evidence)
+    hit = np.concatenate((hit, stray))
+    played = hit >= 0
+    columns = {
+        "arrangement": pa.array([recording.arrangement] * len(hit), pa.string()),
+        "session": np.full(len(hit), recording.session),
+        "setup": pa.array([recording.setup] * len(hit), pa.string()),
+        "playthrough": np.concatenate((playthrough, stray_playthrough)),
+        "segment": np.concatenate((segment, stray_segment)),
+        "status": pa.array(np.concatenate((status, np.full(len(stray), "extra", object)))),
+        "hit_id": pa.array(evidence.hit_id[hit] if len(evidence) else hit, mask=~played),
+        "hit_s": pa.array(evidence.hit_s[hit] if len(evidence) else hit.astype(float), mask=~played),
+        "shared": np.concatenate((shared, np.ones(len(stray), np.int64))),
+        "confidence": np.concatenate((sure, np.full(len(stray), np.nan))),
+    }
+    of_note = pa.array(
+        np.concatenate((note_row, np.zeros(len(stray), np.int64))), mask=np.arange(len(hit)) >= len(note_row)
+    )
+    for name in ("note_id", "pin_id", "bar", "beat_in_bar", "passage", "score_beat", "score_s"):
+        columns[name] = notes[name].combine_chunks().take(of_note)
+    names = notes["striker"].to_pylist() * take.n_playthroughs
+    names += [strikers[s] if s >= 0 else None for s in evidence.striker[stray]]
+    columns["striker"] = pa.array(names, pa.string())
+    return tables.build("aligned", columns)
+
+
+def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):
+    """Return hit, status, confidence and segment of each note in playthrough p."""
+    heard = onsets.note_member >= 0
+    # A member's place among all members is first[onset] + its number within the onset.
+    member = (
+        np.where(heard, onsets.first[onsets.note_onset] + onsets.note_member, 0)
+        if len(onsets)
+        else np.zeros(n_notes, int)
+    )
+    if not len(onsets):
+        return (
+            np.full(n_notes, -1),
+            np.full(n_notes, "unheard", object),
+            np.full(n_notes, np.nan),
+            np.ones(n_notes, int),
+        )
+    hit = np.where(heard, take.hit[p][member], -1)
+    sure = np.where(hit >= 0, confidence[p][member], np.nan)
+    # A silent note of a mixed microphone shares the first hit of its onset.
+    nameless = (
+        np.where(take.hit[p] >= 0, evidence.striker[take.hit[p]] == -1, False) if len(evidence) else take.hit[p] > 0
+    )
+    first_hit = np.full(len(onsets), len(evidence))
+    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    np.minimum.at(first_hit, onset_of_member[nameless], take.hit[p][nameless])
+    lends = heard & (hit < 0) & mixed[onsets.note_striker]
+    lends &= np.where(heard, first_hit[onsets.note_onset] < len(evidence), False)
+    hit = np.where(lends, first_hit[onsets.note_onset], hit)
+    if lends.any():
+        by_hit = np.full(len(evidence), np.nan)
+        by_hit[take.hit[p][take.hit[p] >= 0]] = confidence[p][take.hit[p] >= 0]
+        sure = np.where(lends, 0.9 * by_hit[hit], sure)
+    status = np.where(hit >= 0, "played", np.where(take.reached[p][member], "missed", "outside")).astype(object)
+    status[~heard] = "unheard"
+    return hit, status, sure, take.segment[p][member]
+
+
+def _where(stray, take, evidence):
+    """Return playthrough and segment in which each stray hit fell."""
+    p, k = np.nonzero(take.hit >= 0)
+    if not len(p):
+        return np.ones(len(stray), np.int64), np.ones(len(stray), np.int64)
+    hit = take.hit[p, k]
+    order = np.argsort(hit, kind="stable")
+    place = np.maximum(np.searchsorted(hit[order], stray) - 1, 0)
+    return p[order][place] + 1, take.segment[p, k][order][place]

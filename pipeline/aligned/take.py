@@ -1,0 +1,70 @@
+"""Unroll a path into a take: which member of which onset each hit is, playthrough by playthrough."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.search import LOOP, RESTART, STALL, START
+
+
+@dataclass(frozen=True)
+class Take:
+    """Every heard member of every playthrough, in order of playthrough and score.
+
+    `hit` is the row of its hit in the evidence (-1: none), `reached` whether the playthrough came by it, `segment`
+    (from 1) the stretch without a stall or restart. `shape` is (n_playthroughs, n_members).
+    """
+
+    hit: np.ndarray
+    segment: np.ndarray
+    reached: np.ndarray
+    how: tuple[int, ...]  # how each playthrough began
+
+    @property
+    def n_playthroughs(self) -> int:
+        return len(self.hit)
+
+
+def unroll(paths, last: int, onsets: Onsets) -> Take:
+    """Follow the back-pointers from the cell `last`.
+
+    Parameters
+    ----------
+    paths : search.Paths
+    last : int
+        The last cell, or -1: then nothing matched and the take has one playthrough that reached nothing.
+    """
+    cells = []
+    while last >= 0:
+        cells.append(last)
+        last = paths.back[last]
+    cells = np.array(cells[::-1], np.int64)
+    onset = paths.onset[cells].astype(np.int64)
+    member = onsets.first[onset] + paths.member[cells] if len(cells) else cells
+    hit = np.searchsorted(paths.begin, cells, side="right") - 1
+    how = paths.how[cells]
+    again = np.isin(how, (LOOP, RESTART))
+    playthrough = np.cumsum(again)
+    broken = np.cumsum(np.isin(how, (STALL, RESTART, LOOP)))
+    n_playthroughs = int(playthrough[-1]) + 1 if len(cells) else 1
+    n_members, n_onsets = len(onsets.member_striker), len(onsets)
+    take_hit = np.full((n_playthroughs, n_members), -1)
+    segment = np.ones((n_playthroughs, n_members), np.int64)
+    reached = np.zeros((n_playthroughs, n_members), bool)
+    take_hit[playthrough, member] = hit
+    ways = [START]
+    for p in range(n_playthroughs):
+        mine = np.flatnonzero(playthrough == p)
+        if not len(mine):
+            continue
+        # What lies between two steps belongs to the stretch that leads up to it.
+        low = onset[mine[0]] if p == 0 else 0
+        high = onset[mine[-1]] if p == n_playthroughs - 1 or how[mine[-1] + 1] == RESTART else n_onsets - 1
+        reached[p, onsets.first[low] : onsets.first[high + 1]] = True
+        for cell in mine:
+            segment[p, onsets.first[onset[cell]] :] = broken[cell] + 1
+        segment[p, : onsets.first[onset[mine[0]]]] = broken[mine[0]] + 1
+        if p:
+            ways.append(int(how[mine[0]]))
+    return Take(take_hit, segment, reached, tuple(ways))
