@@ -17,6 +17,8 @@ from pipeline.settings.model import (
 )
 from pipeline.settings.nodes import Fields, Value
 
+REQUIRED = ("arrangements", "recordings")
+KEYS = (*REQUIRED, "arrangement", "results", "baseline", "machine", "setups", "rigs", "detection")
 _NOT_IN_FILE_NAMES = '/\\:*?"<>|{}'
 _LONGEST_NAME = 80  # bytes; file systems allow 255 and temporary names and endings need room
 _NO_MACHINE = Machine(Barrel(), (), None, ())
@@ -44,9 +46,7 @@ class Configuration:
 
 def read_configuration(root: Value) -> Configuration:
     """Read the whole configuration; faults go to the root's `Faults`."""
-    fields = root.fields(
-        "arrangement results baseline machine setups rigs detection", required="arrangements recordings"
-    )
+    fields = root.fields(" ".join(KEYS[len(REQUIRED) :]), required=" ".join(REQUIRED))
     names, arrangements = _arrangements(fields)
     machine, warnings = _NO_MACHINE, []
     if fields.get("machine"):
