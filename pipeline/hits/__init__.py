@@ -1,7 +1,7 @@
 """Turn a recording into hits: what struck, when, how loud, on which channel.
 
 In: a recording (sound, or a list of hits), its microphones, the machine, the detection's settings. Out: a table of the
-contract `hits` and what is to be said of the recording. `audio` reads, `find` looks for rises, `place` puts them to the
+contract `hits` and what is to be said of the recording. `audio` reads, `rise` looks for rises, `place` puts them to the
 sample, `leak` decides between channels, `rebound` tells bounces, `health` looks for faults of the recording.
 """
 
@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.hits import lists, listen
+from pipeline.hits import listen, lists
 from pipeline.settings import Detection, Machine, Recording, Rig
 
 __all__ = ["find"]

@@ -8,7 +8,7 @@ import pyarrow as pa
 
 from pipeline import audio, tables
 from pipeline.errors import InputError
-from pipeline.hits import find, leak, place, rebound
+from pipeline.hits import leak, place, rebound, rise
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 10.0
@@ -84,7 +84,7 @@ def _channels(recording: Recording, rig: Rig | None, n_channels: int) -> tuple[C
 
 
 def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection) -> Heard:
-    cut = find.frames(sound.rate_hz)
+    cut = rise.frames(sound.rate_hz)
     threshold_db = COARSEST_DB + (FINEST_DB - COARSEST_DB) * detection.sensitivity
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
     found, levels, peak = [], [], np.zeros(len(channels))
@@ -104,16 +104,16 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
     return Heard(np.concatenate(found), np.concatenate(levels), peak)
 
 
-def _of_block(samples, begin, length, cut: find.Frames, threshold_db: float, gap: int) -> np.ndarray:
+def _of_block(samples, begin, length, cut: rise.Frames, threshold_db: float, gap: int) -> np.ndarray:
     """Return the candidates whose rise lies in the block, without its context."""
-    power = find.band_power(samples, cut)
-    rise = find.flux(power, find.floors(power))
-    at = find.peaks(rise, threshold_db, gap)
+    power = rise.band_power(samples, cut)
+    rises = rise.flux(power, rise.floors(power))
+    at = rise.peaks(rises, threshold_db, gap)
     at = at[(at * cut.hop >= begin) & (at * cut.hop < begin + length) & (at * cut.hop < len(samples))]
     placed = place.place(samples, at * cut.hop, cut.rate_hz)
     rows = np.zeros(len(at), CANDIDATE)
     rows["at"], rows["at_se"], rows["peak"] = placed.at, placed.at_se, placed.peak
-    rows["noise"], rows["gain"], rows["flux"] = placed.noise, placed.gain, rise[at]
+    rows["noise"], rows["gain"], rows["flux"] = placed.noise, placed.gain, rises[at]
     total = np.cumsum(np.pad(power.astype(np.float64), ((1, 0), (0, 0))), axis=0)
     start = np.clip(np.round(placed.at / cut.hop).astype(np.int64), 0, len(power) - 1)
     stop = np.minimum(start + round(BANDS_S * cut.rate_hz / cut.hop), len(power))
