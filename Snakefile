@@ -10,6 +10,7 @@ noticed. So is all of the configuration that a job depends on: what changes ther
 
 import shlex
 import sys
+from pathlib import Path
 
 sys.path.insert(0, str(workflow.basedir))
 
@@ -19,12 +20,12 @@ from pipeline.errors import InputError
 if len(workflow.configfiles) != 1:
     sys.exit("expected one configuration; found none or several; say --configfile CONFIG once")
 CONFIG = str(workflow.configfiles[0])
+if workflow.config_settings.config:
+    sys.exit("--config would not reach the stages; write it into the file that --configfile names")
 try:
     SETTINGS = settings.load(CONFIG)
 except InputError as error:
     sys.exit("\n".join(error.faults))
-if set(config) - set(settings.KEYS):
-    sys.exit("--config is not for this workflow: write it into the file that --configfile names")
 
 RESULTS = SETTINGS.results
 GROUPS = SETTINGS.groups()
@@ -42,10 +43,11 @@ def every(name):
 
 
 # The interpreter and the code of this checkout, whatever lies in the working directory; one thread a job.
-shell.prefix(
-    f"export PYTHONPATH={shlex.quote(str(workflow.basedir))} OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1; "
+PREFIX = (
+    f"set -euo pipefail; export PYTHONPATH={shlex.quote(str(workflow.basedir))} OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1; "
     f'pindrift() {{ {shlex.quote(sys.executable)} -P -m pipeline "$@"; }}; '
 )
+shell.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
 
 
 wildcard_constraints:
@@ -68,7 +70,12 @@ def depends_on(stage):
 
 
 def files_of(wildcards):
-    return settings.files_of(SETTINGS, wildcards.recording)
+    """Return what is there of a recording, and the idle recording that tells its noise."""
+    there = [Path(SETTINGS.recording(wildcards.recording).file), Path(SETTINGS.detection.idle_file or "")]
+    files = [path for path in there if path.is_file()]
+    return files + sorted(
+        path for folder in there[:1] if folder.is_dir() for path in folder.iterdir() if path.is_file()
+    )
 
 
 def arrangement_file(wildcards):
@@ -117,7 +124,7 @@ rule notes:
         config=CONFIG,
         depends_on=depends_on("notes"),
     shell:
-        "pindrift notes {params.config:q} {wildcards.arrangement:q} 2>&1 | tee {log:q}"
+        "pindrift notes -- {params.config:q} {wildcards.arrangement:q} 2>&1 | tee {log:q}"
 
 
 rule hits:
@@ -136,7 +143,7 @@ rule hits:
         config=CONFIG,
         depends_on=depends_on("hits"),
     shell:
-        "pindrift hits {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
+        "pindrift hits -- {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
 
 
 rule aligned:
@@ -156,7 +163,7 @@ rule aligned:
         config=CONFIG,
         depends_on=depends_on("aligned"),
     shell:
-        "pindrift aligned {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
+        "pindrift aligned -- {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
 
 
 rule timing:
@@ -177,7 +184,7 @@ rule timing:
         config=CONFIG,
         depends_on=depends_on("timing"),
     shell:
-        "pindrift timing {params.config:q} {wildcards.group:q} 2>&1 | tee {log:q}"
+        "pindrift timing -- {params.config:q} {wildcards.group:q} 2>&1 | tee {log:q}"
 
 
 rule tables:
@@ -196,7 +203,7 @@ rule tables:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="tables"),
     shell:
-        "pindrift tables {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift tables -- {params.config:q} 2>&1 | tee {log:q}"
 
 
 rule trend:
@@ -217,7 +224,7 @@ rule trend:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="trend"),
     shell:
-        "pindrift trend {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift trend -- {params.config:q} 2>&1 | tee {log:q}"
 
 
 rule worklist:
@@ -237,7 +244,7 @@ rule worklist:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="worklist"),
     shell:
-        "pindrift worklist {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift worklist -- {params.config:q} 2>&1 | tee {log:q}"
 
 
 rule report:
@@ -260,4 +267,4 @@ rule report:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="report"),
     shell:
-        "pindrift report {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift report -- {params.config:q} 2>&1 | tee {log:q}"

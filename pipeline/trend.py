@@ -69,13 +69,13 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     for arrangement in sorted(used["arrangement"].unique()):
         of_song = used[used["arrangement"] == arrangement]
         names = sorted({"", *(name for name, _ in settings.setups), *of_song["setup"]})
-        found = [_of_setup(of_song, arrangement, name, settings) for name in names]
+        turns_per_beat = _turns_per_beat(songs[arrangement])
+        found = [_of_setup(of_song, arrangement, name, settings, turns_per_beat) for name in names]
         # A machine that is always recorded in a named set-up has no measurement without one.
         rows += [row for row in found if row["n_recordings"] or row["setup"]]
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
-    for arrangement, of_song in made.groupby("arrangement"):
+    for _, of_song in made.groupby("arrangement"):
         made.loc[of_song.index, "sag_max_predicted"] = _foreseen_sag(of_song)
-        del arrangement
     return tables.build("setups", {name: _plain(made[name]) for name in made})
 
 
@@ -145,7 +145,7 @@ def _verdicts(made: pd.DataFrame) -> list[str]:
     return list(verdicts)
 
 
-def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settings) -> dict:
+def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settings, turns_per_beat: float) -> dict:
     takes = used[used["setup"] == setup]
     row = {"arrangement": arrangement, "setup": setup, "n_recordings": len(takes)}
     for name in ("sag_max", "felt_sd_s", "steady_1"):
@@ -153,12 +153,18 @@ def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settin
         row[name] = float(np.exp(logs.mean())) if len(logs) else np.nan
     machine = settings.machine_of(setup)
     # A set-up that was never played is judged at the tempo of all takes of the arrangement.
-    tempi = (takes if len(takes) else used)["tempo_bpm"].dropna()
-    turns_per_s = _barrel_turns_per_s(settings, arrangement, machine, tempi)
+    tempo_bpm = (takes if len(takes) else used)["tempo_bpm"].mean()
+    barrel_hz = tempo_bpm / 60 * turns_per_beat
     row["inertia_at_barrel_kg_m2"] = flywheel.inertia_at_barrel_kg_m2(machine)
-    row["energy_j"] = flywheel.energy_j(machine, turns_per_s)
-    row["rim_m_per_s"] = flywheel.rim_m_per_s(machine, turns_per_s)
+    row["energy_j"] = flywheel.energy_j(machine, barrel_hz)
+    row["rim_m_per_s"] = flywheel.rim_m_per_s(machine, barrel_hz)
     return row
+
+
+def _turns_per_beat(song: pa.Table) -> float:
+    """Return how far the barrel turns in a quarter note at the nominal tempo."""
+    beat, turn = song["score_beat"].to_numpy(), song["barrel_turn"].to_numpy()
+    return (turn[-1] - turn[0]) / (beat[-1] - beat[0]) if len(song) and beat[-1] > beat[0] else np.nan
 
 
 def _foreseen_sag(of_song: pd.DataFrame) -> pd.Series:

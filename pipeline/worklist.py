@@ -1,8 +1,9 @@
 """List what to mend next: missing and doubled strikes first, then what wins most of the lateness that is felt.
 
 Only the newest group of each arrangement is looked at: what was mended since is not on the list. A job is there only
-when it is sure (`CERTAIN`), can be done (`finest_move_mm`) and is felt; three sure jobs are worth more than ten guesses.
-Its gain is counted on the strikes themselves: the job's part is taken out of `felt_s` and the spread measured again.
+when it is sure (`CERTAIN`), can be done (`finest_move_mm`) and is felt; three sure jobs are worth more than ten
+guesses. Its gain is counted on the strikes themselves: the job's part is taken out of `felt_s` and the spread measured
+again.
 """
 
 import numpy as np
@@ -86,7 +87,7 @@ def _strike_jobs(strikers: pd.DataFrame, pins: pd.DataFrame) -> list[dict]:
         "one pin": "look at the pin: bent, worn or loose",
         "short gaps": "make it ready sooner: a stronger return, or a shorter way",
         "company": "it misses when others fire with it: more inertia at the barrel, or a lighter load per strike",
-        "low speed": "it misses when the machine is slow: more inertia at the barrel, or a lower threshold of the striker",
+        "low speed": "it misses when the machine is slow: more inertia at the barrel, or a lighter release",
         "at random": "look at the lever's bearing and its engagement with the pins",
     }
     takes = max(1, int(pins["n_takes"].max()) if len(pins) else 1)

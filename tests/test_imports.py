@@ -1,0 +1,57 @@
+"""Data goes one way: a stage imports contracts, settings and errors, never another stage."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PIPELINE = Path(__file__).parents[1] / "pipeline"
+COMMON = {"errors", "settings", "tables"}
+SHARED = {"audio": {"hits", "report", "exports"}, "flywheel": {"timing", "trend"}}
+# Start-up is paid per job, and there is a job per recording: these take the better part of a second to import.
+HEAVY = {"pandas", "scipy.signal", "scipy.stats", "statsmodels", "matplotlib", "librosa"}
+FILES = sorted(PIPELINE.rglob("*.py"))
+
+
+def imported(path):
+    """Return the modules that a file imports, as dotted names."""
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: imports are absolute"
+            names |= {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))
+def test_a_stage_imports_no_other_stage(path):
+    stage = path.relative_to(PIPELINE).parts[0].removesuffix(".py")
+    if stage == "__main__":
+        return
+    allowed = COMMON | {stage} | {shared for shared, stages in SHARED.items() if stage in stages}
+    if stage == "settings":
+        allowed |= {"notes"}  # the check asks whether a note has a striker
+    used = {name.split(".")[1] for name in imported(path) if name.startswith("pipeline.")}
+    assert used <= allowed, f"{path} imports {sorted(used - allowed)}"
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))
+def test_jobs_that_run_once_a_recording_import_nothing_slow(path):
+    stage = path.relative_to(PIPELINE).parts[0].removesuffix(".py")
+    if stage in COMMON | {"__main__", "audio", "hits", "aligned", "notes"}:
+        slow = {name for name in imported(path) if any(name == one or name.startswith(one + ".") for one in HEAVY)}
+        assert not slow
+
+
+def test_only_tables_touches_parquet():
+    doors = {path.name for path in FILES if any(name.startswith("pyarrow.parquet") for name in imported(path))}
+    assert doors == {"tables.py"}
+
+
+def test_yaml_is_loaded_safely_and_no_string_reaches_a_shell():
+    for path in FILES:
+        text = path.read_text(encoding="utf-8")
+        for word in ("yaml.load(", "yaml.unsafe", "shell=True", "os.system", "eval(", "pickle"):
+            assert word not in text, f"{path}: {word}"

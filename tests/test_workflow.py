@@ -1,0 +1,296 @@
+"""The real workflow engine on small projects: twice, killed, changed, with faults."""
+
+import csv
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import mido
+import numpy as np
+import pytest
+
+from pipeline import tables
+
+ROOT = Path(__file__).parents[1]
+STRIKERS = ("oak block", "slate", "tin cup")
+
+CONFIG = """\
+arrangements: {{round: "{song}"}}
+recordings: recordings.csv
+results: results
+machine:
+  barrel: {{bars_per_turn: 4, diameter_mm: 420}}
+  strikers:
+    - {{name: oak block, notes: [60]}}
+    - {{name: slate, notes: [61]}}
+    - {{name: tin cup, notes: [62]}}
+rigs:
+  one mic: [{{channel: 1, hears: everything}}]
+"""
+
+
+def make_song(path, bars=16):
+    """Write eighth notes on three strikers in changing order, 96 quarter notes a minute."""
+    song = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=625000)])
+    for pitch in np.random.default_rng(4).integers(60, 63, bars * 8):
+        track.append(mido.Message("note_on", note=int(pitch), velocity=90))
+        track.append(mido.Message("note_off", note=int(pitch), time=240))
+    song.tracks.append(track)
+    song.save(path)
+
+
+def make_take(path, song, seed, jitter_s=0.002, named=True):
+    """Write a list of hits: a steady machine, 2 ms scatter, the slate 5 ms late."""
+    generator = np.random.default_rng(seed)
+    now_s = 2.0
+    with open(path, "w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["hit_s", "striker"] if named else ["hit_s"])
+        for message in mido.MidiFile(song):
+            now_s += message.time
+            if message.type == "note_on" and message.velocity:
+                late_s = generator.normal(0, jitter_s) + (0.005 if message.note == 61 else 0)
+                row = [f"{now_s + late_s:.6f}", STRIKERS[message.note - 60]]
+                writer.writerow(row[: 2 if named else 1])
+
+
+def make_project(folder, song="round.mid", takes=("a1", "a2", "b1")):
+    folder.mkdir(parents=True, exist_ok=True)
+    make_song(folder / song)
+    rows = []
+    for seed, take in enumerate(takes):
+        make_take(folder / f"{take}.csv", folder / song, seed)
+        rows.append((take, f"{take}.csv", f"2031-05-0{3 + 'abc'.index(take[0])}", ""))
+    write_list(folder, rows)
+    (folder / "my.yaml").write_text(CONFIG.format(song=song), encoding="utf-8")
+    return folder
+
+
+def write_list(folder, rows):
+    with open(folder / "recordings.csv", "w", newline="", encoding="utf-8") as file:
+        csv.writer(file).writerows([("recording", "file", "build_day", "rig"), *rows])
+
+
+def read_list(folder):
+    with open(folder / "recordings.csv", newline="", encoding="utf-8") as file:
+        return [tuple(row) for row in csv.reader(file)][1:]
+
+
+def command(config="my.yaml", *more):
+    return [
+        *(sys.executable, "-m", "snakemake", "--snakefile", ROOT / "Snakefile"),
+        *("--workflow-profile", ROOT / "config" / "profile", f"--configfile={config}", *more),
+    ]
+
+
+def run(folder, config="my.yaml", *more, status=0):
+    """Run the workflow and return what it printed."""
+    done = subprocess.run(command(config, *more), cwd=folder, capture_output=True, text=True)
+    printed = done.stdout + done.stderr
+    assert done.returncode == status, printed
+    assert "Traceback" not in printed
+    return printed
+
+
+def files(folder):
+    """Return the bytes of everything under results but logs."""
+    found = (path for path in (folder / "results").rglob("*") if path.is_file() and "log" not in path.parts)
+    return {str(path.relative_to(folder)): path.read_bytes() for path in found if path.name[0] != "."}
+
+
+def stamps(folder):
+    return {path: path.stat().st_mtime_ns for path in (folder / "results").rglob("*.*") if path.is_file()}
+
+
+def written_since(folder, before):
+    """Return which stage wrote what: names such as 'hits a1' or 'lateness'."""
+    names = set()
+    for path, stamp in stamps(folder).items():
+        parts = path.relative_to(folder / "results").parts
+        if stamp == before.get(path) or parts[0] in ("log", "groups") or path.name[0] == ".":
+            continue
+        recording = re.search("recording=([^/]+)", str(path))
+        day = re.search("build_day=([^/]+)", str(path))
+        detail = recording[1] if recording else day[1] if day else path.stem
+        names.add(f"{parts[1] if day and not recording else parts[0]} {detail}")
+    return names
+
+
+SUMMARIES = {f"tables {name}" for name in (*tables.GATHERED, "trend", "setups", "worklist")} | {
+    "report index",
+    "report finding",
+}
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    """A project with hostile names, run once. Tests copy it."""
+    folder = make_project(tmp_path_factory.mktemp("w") / "it's $HOME, my project", song="-süß & (1).mid")
+    run(folder)
+    return folder
+
+
+@pytest.fixture
+def project(finished, tmp_path):
+    copy = tmp_path / "copy $1 'x'"
+    shutil.copytree(finished, copy)
+    return copy
+
+
+def table(folder, name):
+    return tables.read(tables.path(folder / "results", name), name).to_pandas()
+
+
+def test_every_table_is_there_with_its_contract_and_the_job_is_done(finished):
+    for name in tables.CONTRACTS:
+        paths = list((finished / "results").rglob(f"{name}.parquet"))
+        paths += list((finished / "results" / name).rglob("*.parquet"))
+        paths += list((finished / "results" / "tables" / name).rglob("*.parquet"))
+        assert paths, name
+        for path in paths:
+            tables.read(path, name)
+    recordings = table(finished, "recordings")
+    assert list(recordings["status"]) == ["used"] * 3
+    assert list(recordings["n_played"]) == [128] * 3 and recordings["n_missed"].sum() == 0
+    strikers = table(finished, "strikers").set_index("striker").loc["slate"]
+    # 5 ms late against two others: 5 − 5 × its share; scatter 2 ms over some 40 strikes a take.
+    assert (abs(strikers["delay_s"] - 0.005 * 2 / 3) < 0.001).all()
+
+
+def test_a_second_run_does_nothing(project):
+    before = stamps(project)
+    assert "Nothing to be done" in run(project)
+    assert stamps(project) == before
+
+
+def test_a_new_line_runs_only_that_recording_its_group_and_the_summaries(project):
+    make_take(project / "b2.csv", next(project.glob("*.mid")), seed=9)
+    write_list(project, [*read_list(project), ("b2", "b2.csv", "2031-05-04", "")])
+    before = stamps(project)
+    run(project)
+    groups = {f"{name} 2031-05-04" for name in ("lateness", "tempo")}
+    assert written_since(project, before) == {"hits b2", "aligned b2", *groups, *SUMMARIES}
+
+
+def test_a_deleted_line_leaves_nothing_stale_behind(project):
+    write_list(project, [row for row in read_list(project) if row[0] != "b1"])
+    run(project)
+    assert not [path for path in files(project) if "b1" in path or "2031-05-04" in path]
+    for name in ("recordings", "strikers", "pins", "trend"):
+        assert {str(day) for day in table(project, name)["build_day"]} == {"2031-05-03"}
+    assert "2031-05-04" not in (project / "results/report/index.html").read_text(encoding="utf-8")
+
+
+def test_a_changed_build_day_leaves_nothing_stale_behind(project):
+    rows = [(*row[:2], "2031-06-01", *row[3:]) if row[0] == "b1" else row for row in read_list(project)]
+    write_list(project, rows)
+    run(project)
+    assert not [path for path in files(project) if "2031-05-04" in path]
+    assert [path for path in files(project) if "build_day=2031-06-01/recording=b1" in path]
+
+
+def test_a_recording_that_goes_missing_is_noticed_and_refused_and_comes_back(project):
+    whole = files(project)
+    (project / "a2.csv").rename(project / "away")
+    assert "a2: refused" in run(project)
+    recordings = table(project, "recordings").set_index("recording")
+    assert recordings.loc["a2", "status"] == "refused" and recordings.loc["a2", "reason"]
+    assert list(recordings.loc[["a1", "b1"], "status"]) == ["used", "used"]
+    (project / "away").rename(project / "a2.csv")
+    run(project)
+    assert files(project) == whole
+
+
+def test_a_changed_parameter_reruns_what_depends_on_it_and_nothing_else(project):
+    config = project / "my.yaml"
+    config.write_text(config.read_text("utf-8") + "baseline: 2031-05-03\n", encoding="utf-8")
+    before = stamps(project)
+    run(project)
+    written = written_since(project, before)
+    assert "tables trend" in written and "report index" in written
+    assert not {name for name in written if name.split()[0] in ("hits", "aligned", "lateness", "notes")}
+    config.write_text(config.read_text("utf-8") + "detection: {minimum_gap_ms: 20}\n", encoding="utf-8")
+    before = stamps(project)
+    run(project)
+    assert {"hits a1", "hits a2", "hits b1"} <= written_since(project, before)
+
+
+def killed(folder, after_s):
+    """Start the workflow, kill it and all it started after a while; return whether it was still running."""
+    process = subprocess.Popen(
+        command(), cwd=folder, start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    time.sleep(after_s)
+    running = process.poll() is None
+    if running:
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+    return running
+
+
+def test_killed_and_started_again_it_finishes_with_the_same_bytes(finished, tmp_path):
+    project = tmp_path / "killed"
+    shutil.copytree(finished, project, ignore=shutil.ignore_patterns("results", ".snakemake"))
+    assert killed(project, 4.0)
+    run(project, "my.yaml", "--unlock")
+    run(project)
+    assert files(project) == files(finished)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("after_s", np.arange(1.0, 12.0, 0.5))
+def test_killed_at_any_moment_it_finishes_with_the_same_bytes(finished, tmp_path, after_s):
+    project = tmp_path / "killed"
+    shutil.copytree(finished, project, ignore=shutil.ignore_patterns("results", ".snakemake"))
+    killed(project, after_s)
+    run(project, "my.yaml", "--unlock")
+    run(project)
+    assert files(project) == files(finished)
+
+
+def test_every_fault_is_said_at_the_start_in_one_line_each(tmp_path):
+    project = make_project(tmp_path)
+    config = project / "my.yaml"
+    config.write_text(config.read_text("utf-8") + "dectection: {mains_hz: 50}\n", encoding="utf-8")
+    write_list(project, [*read_list(project), ("A1", "a1.csv", "2031-13-03", "")])
+    for words in (command(), [sys.executable, "-m", "pipeline", "check", "my.yaml"]):
+        environment = os.environ | {"PYTHONPATH": str(ROOT)}
+        done = subprocess.run(words, cwd=project, capture_output=True, text=True, env=environment)
+        assert done.returncode == 1
+        said = [line for line in done.stderr.splitlines() if not line.startswith("Using workflow specific profile")]
+        assert len(said) == 3, said
+        assert any("dectection" in line and "did you mean 'detection'" in line and "line" in line for line in said)
+        assert any("2031-13-03" in line and "line 5" in line for line in said)
+
+
+def test_recordings_that_cannot_be_used_are_refused_and_stop_nothing(tmp_path):
+    import soundfile
+
+    project = make_project(tmp_path, takes=("a1",))
+    (project / "junk.wav").write_bytes(b"this is no sound" * 50)
+    (project / "empty.wav").write_bytes(b"")
+    soundfile.write(project / "silent.wav", np.zeros(48000 * 20), 48000)
+    noise = np.random.default_rng(1).normal(0, 0.1, 48000 * 20)
+    soundfile.write(project / "noise.wav", noise, 48000)
+    bad = [(name, f"{name}.wav", "2031-05-03", "one mic") for name in ("junk", "empty", "silent", "noise", "missing")]
+    make_song(project / "other.mid", bars=3)
+    write_list(project, [*read_list(project), *bad])
+    printed = run(project)
+    recordings = table(project, "recordings").set_index("recording")
+    assert recordings.loc["a1", "status"] == "used"
+    report = (project / "results/report/index.html").read_text(encoding="utf-8")
+    for name, *_ in bad:
+        assert recordings.loc[name, "status"] == "refused" and recordings.loc[name, "reason"], name
+        assert f"{name}: refused" in printed
+        assert name in report
+
+
+def test_a_configuration_on_the_command_line_is_refused_as_it_would_not_reach_the_stages(tmp_path):
+    project = make_project(tmp_path)
+    assert "--configfile" in run(project, "my.yaml", "--config", "results=elsewhere", status=1)
