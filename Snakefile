@@ -8,6 +8,7 @@ A missing recording is no declared input: whether it exists is part of `params`,
 noticed. So is all of the configuration that a job depends on: what changes there runs only what depends on it.
 """
 
+import os
 import shlex
 import sys
 from pathlib import Path
@@ -19,7 +20,7 @@ from pipeline.errors import InputError
 
 if len(workflow.configfiles) != 1:
     sys.exit("expected one configuration; found none or several; say --configfile CONFIG once")
-CONFIG = str(workflow.configfiles[0])
+CONFIG = os.path.relpath(workflow.configfiles[0])  # names the same file on every machine that shares the folder
 if workflow.config_settings.config:
     sys.exit("--config would not reach the stages; write it into the file that --configfile names")
 try:
