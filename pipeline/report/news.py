@@ -1,0 +1,166 @@
+"""Say what changed since the last build day, what to do next, and what was refused."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from pipeline.report import words
+from pipeline.report.results import Found, Results
+
+SURE = 0.95  # certainty from which a job stands on the first screen
+MOST_JOBS = 3
+HANDS_ON = ("pin", "striker", "load", "shaft")  # parts at which hands go into the machine
+CAUTION = (
+    "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released. "
+    "Local codes and licensed practice decide what is allowed."
+)
+HEAVIER_CAUTION = (
+    "A heavier or faster wheel stores more energy: guards, brake, shaft and fixings must be reconsidered by someone "
+    "competent before it turns."
+)
+
+
+@dataclass(frozen=True)
+class Job:
+    """One line of the work list in the reader's words."""
+
+    rank: int
+    part: str
+    where: str
+    finding: str
+    correction: str
+    gain: str
+    certainty: str
+    sure: bool
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A recording that could not be used."""
+
+    recording: str
+    day: str
+    reason: str
+
+
+def since(found: Found) -> str:
+    """Say what changed against the group before: only with its verdict; '' when there is none before."""
+    if found.before is None:
+        return ""
+    rows = found.trend[(found.trend["against"] == "previous") & found.trend["change"].notna()]
+    if not len(rows):
+        return ""
+    rows = rows.set_index("quantity")
+    main = "felt_sd_s" if "felt_sd_s" in rows.index else "steady_1" if "steady_1" in rows.index else rows.index[0]
+    opening = f"Since {words.day(found.before.build_day)}{_other_setup(found)}"
+    told = rows[rows["verdict"] != ""]
+    if not len(told):
+        return (
+            f"{opening}: {changed(main, rows.loc[main])}, and nothing yet to tell it from chance; "
+            "two takes of one day or more will tell."
+        )
+    also = told[(told.index != main) & told["verdict"].isin(["better", "worse"])]
+    said = [f"{words.quantity_name(name)} {changed(name, row)}" for name, row in also.iterrows()]
+    first = f"{opening}: {words.quantity_name(main)} {changed(main, rows.loc[main])}"
+    return words.sentence(first + ("; " + "; ".join(said) if said else ""))
+
+
+def changed(quantity: str, row: pd.Series) -> str:
+    """Write one row of tables/trend: `better by 3.1 ms (2.2 to 4.0 ms)`, `no clear change (−0.4 ms, …)`."""
+    change = words.quantity(quantity, row["change"], sign=True)
+    if row["verdict"] == "":
+        return f"{change}"
+    low, high = row["change_low"], row["change_high"]
+    if row["verdict"] in ("better", "worse"):
+        ends = sorted((abs(low), abs(high))) if low * high > 0 else (low, high)
+        size = words.quantity(quantity, abs(row["change"]))
+        return f"{row['verdict']} by {size} ({' to '.join(words.quantity(quantity, end) for end in ends)})"
+    seen = words.quantity(quantity, row["detectable"])
+    ends = " to ".join(words.quantity(quantity, end, sign=True) for end in (low, high))
+    return f"no clear change ({change}, {ends}; {seen} would show)"
+
+
+def jobs(found: Found) -> list[Job]:
+    """Return the group's work list in the reader's words."""
+    return [_job(row, found.felt_sd_s) for row in found.worklist.sort_values("rank").itertuples(index=False)]
+
+
+def first_jobs(found: Found) -> list[Job]:
+    """Return at most three jobs that are sure."""
+    return [job for job in jobs(found) if job.sure][:MOST_JOBS]
+
+
+def needs_caution(given: list[Job]) -> bool:
+    """Tell whether one of the jobs puts hands into the machine."""
+    return any(job.part in HANDS_ON for job in given)
+
+
+def refused(results: Results) -> list[Refused]:
+    """Return the recordings that were refused, the newest first."""
+    rows = results.recordings[results.recordings["status"] == "refused"]
+    rows = rows.sort_values(["build_day", "recording"], ascending=[False, True], kind="stable")
+    return [Refused(row.recording, words.day(row.build_day), row.reason) for row in rows.itertuples(index=False)]
+
+
+def used_said(results: Results) -> str:
+    """Say how many recordings were used: `12 of 14 recordings used, 2 refused`."""
+    n_all = len(results.recordings)
+    n_refused = int((results.recordings["status"] == "refused").sum())
+    if not n_refused:
+        return (
+            f"All {words.count(n_all, 'recording')} used." if n_all > 1 else f"{words.count(n_all, 'recording')} used."
+        )
+    return f"{n_all - n_refused} of {words.count(n_all, 'recording')} used, {n_refused} refused."
+
+
+def unheard_said(results: Results) -> list[str]:
+    """Say which newer build days are not on the page because none of their recordings could be used."""
+    return [
+        f"Of {group.arrangement}, {words.day(group.build_day)}{_setup(group.setup)}, no recording could be used: "
+        "what follows is older."
+        if any(found.group.arrangement == group.arrangement for found in results.sections)
+        else f"Of {group.arrangement}, {words.day(group.build_day)}{_setup(group.setup)}, no recording could be used."
+        for group in results.unheard
+    ]
+
+
+def opening(found: Found) -> str:
+    """Name the group: `song, 12 May 2031, two rims, 3 takes`."""
+    parts = [found.group.arrangement, words.day(found.group.build_day)]
+    if found.group.session > 1:
+        parts.append(f"session {found.group.session}")
+    if found.group.setup:
+        parts.append(found.group.setup)
+    return ", ".join([*parts, words.count(len(found.used), "take")])
+
+
+def _job(row, felt_sd_s: float) -> Job:
+    gains = []
+    if row.gain_missed > 0:
+        gains.append(f"{words.plain(row.gain_missed)} fewer missed or double strikes a playthrough")
+    if row.gain_s > 0:
+        of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""
+        # A single pin among hundreds wins less than a tenth of a millisecond of the whole.
+        won = words.milliseconds(row.gain_s, digits=1 if row.gain_s >= 0.00005 else 2)
+        gains.append(f"{won}{of} spread")
+    if row.gain_audible > 0:
+        gains.append(f"{words.plain(row.gain_audible)} fewer noticed strikes a playthrough")
+    return Job(
+        rank=int(row.rank),
+        part=row.part,
+        where=row.where,
+        finding=words.sentence(row.finding),
+        correction=words.sentence(row.correction),
+        gain=words.sentence("Wins " + words.joined(gains)) if gains else "",
+        certainty=f"{words.percent(min(row.certainty, 0.999))} sure",
+        sure=row.certainty >= SURE,
+    )
+
+
+def _other_setup(found: Found) -> str:
+    before, now = found.before.setup, found.group.setup
+    return "" if before == now else f" ({before or 'no set-up named'} → {now or 'no set-up named'})"
+
+
+def _setup(setup: str) -> str:
+    return f" ({setup})" if setup else ""

@@ -1,0 +1,170 @@
+"""Read what the workflow has found and lay it out by group, the group that leads the page first."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline import tables
+from pipeline.settings import Group, Machine, Settings
+
+KEYS = ["arrangement", "build_day", "session", "setup"]
+_OF_GROUPS = ("recordings", "passages", "strikers", "pins", "shafts", "budget", "trend", "worklist")
+
+
+@dataclass(frozen=True)
+class Found:
+    """Everything that was found about one group; each table holds this group's rows only."""
+
+    group: Group
+    machine: Machine
+    is_clock: bool  # a clock test without a song
+    before: Group | None  # the group of this arrangement just before
+    notes: pd.DataFrame
+    lateness: pd.DataFrame
+    tempo: pd.DataFrame
+    recordings: pd.DataFrame
+    passages: pd.DataFrame
+    strikers: pd.DataFrame
+    pins: pd.DataFrame
+    shafts: pd.DataFrame
+    budget: pd.DataFrame
+    trend: pd.DataFrame
+    worklist: pd.DataFrame
+
+    @property
+    def used(self) -> pd.DataFrame:
+        """Return the recordings that were used."""
+        return self.recordings[self.recordings["status"] == "used"]
+
+    @property
+    def n_playthroughs(self) -> int:
+        """Count how often the arrangement was played, in whole or in part."""
+        return len(self.lateness[["recording", "playthrough"]].drop_duplicates())
+
+    @property
+    def felt_sd_s(self) -> float:
+        """Return the spread around the felt beat, the same number wherever the page says it."""
+        return self.value("felt_sd_s")[0]
+
+    @property
+    def felt_sd_se(self) -> float:
+        """Return its standard error, NaN while takes cannot be compared."""
+        return self.value("felt_sd_s")[1]
+
+    def value(self, quantity: str) -> tuple[float, float]:
+        """Return a quantity of the group and its standard error: as tables/trend has it, else pooled over its takes."""
+        rows = self.trend[self.trend["quantity"] == quantity]
+        if len(rows):
+            return float(rows["value"].iloc[0]), float(rows["value_se"].astype(float).iloc[0])
+        takes = self.used[quantity].dropna().to_numpy(float)
+        return (float(np.sqrt(np.mean(takes**2))) if len(takes) else np.nan), np.nan
+
+
+@dataclass(frozen=True)
+class Results:
+    """All that the report is made of."""
+
+    settings: Settings
+    recordings: pd.DataFrame  # all, refused ones too
+    trend: pd.DataFrame  # all groups
+    setups: pd.DataFrame
+    worklist: pd.DataFrame
+    sections: tuple[Found, ...]  # the newest groups of each arrangement, the leading one first
+    unheard: tuple[Group, ...]  # groups newer than those, of which nothing could be used
+
+
+def read(settings: Settings) -> Results:
+    """Read the tables of a project.
+
+    The arrangement with most notes leads, songs before clock tests; of each arrangement all groups of its newest
+    build day that has a used recording are laid out, the newest first.
+
+    Raises
+    ------
+    InputError
+        A table is missing or of another version.
+    """
+    frames = {name: _frame(settings, name) for name in (*_OF_GROUPS, "setups")}
+    recordings = frames["recordings"]
+    used = recordings[recordings["status"] == "used"]
+    songs = {name: _frame(settings, "notes", arrangement=name) for name in sorted(set(recordings["arrangement"]))}
+    is_clock = {one.name: one.clock is not None for one in settings.arrangements}
+    order = sorted(songs, key=lambda name: (is_clock[name], -len(songs[name]), name))
+    heard = {tuple(row) for row in used[KEYS].itertuples(index=False)}
+    groups = sorted(settings.groups(), key=_key)
+    sections, unheard = [], []
+    for arrangement in order:
+        of_song = [group for group in groups if group.arrangement == arrangement]
+        good = [group for group in of_song if _key(group) in heard]
+        newest = good[-1].build_day if good else None
+        unheard += [
+            group for group in of_song if _key(group) not in heard and (not good or _key(group) > _key(good[-1]))
+        ]
+        for place in reversed(range(len(good))):
+            if good[place].build_day == newest:
+                before = good[place - 1] if place else None
+                sections.append(
+                    _found(settings, good[place], before, songs[arrangement], is_clock[arrangement], frames)
+                )
+    kept = {name: frames[name] for name in ("recordings", "trend", "setups", "worklist")}
+    return Results(settings, sections=tuple(sections), unheard=tuple(unheard), **kept)
+
+
+def bar_starts(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Return the bars of an arrangement and the score beats at which they begin.
+
+    A bar's start follows from any of its notes; how many quarter notes a beat has, from two beats of one bar. Bars
+    without notes are laid evenly between their neighbours.
+    """
+    first = notes.sort_values(["bar", "beat_in_bar"]).drop_duplicates("bar")
+    last = notes.sort_values(["bar", "beat_in_bar"]).drop_duplicates("bar", keep="last")
+    beats = (last["beat_in_bar"].to_numpy() - first["beat_in_bar"].to_numpy()).astype(float)
+    quarters = last["score_beat"].to_numpy() - first["score_beat"].to_numpy()
+    per_beat = np.where(beats > 1e-6, quarters / np.where(beats > 1e-6, beats, 1.0), np.nan)
+    usual = np.nanmedian(per_beat) if np.isfinite(per_beat).any() else 1.0
+    per_beat = np.where(np.isfinite(per_beat), per_beat, usual)
+    starts = first["score_beat"].to_numpy() - (first["beat_in_bar"].to_numpy() - 1.0) * per_beat
+    bars = np.arange(1, int(notes["bar"].max()) + 1)
+    if len(first) == 1:
+        return bars, starts[0] + 4.0 * (bars - int(first["bar"].iloc[0]))
+    return bars, np.interp(bars, first["bar"].to_numpy(), starts)
+
+
+def runs_of_passages(notes: pd.DataFrame) -> list[tuple[str, int]]:
+    """Return the passages in the order in which they come, each with its first bar."""
+    runs, last = [], None
+    for note in notes.sort_values("score_beat", kind="stable")[["passage", "bar"]].itertuples(index=False):
+        if note.passage != last:
+            runs.append((note.passage, int(note.bar)))
+            last = note.passage
+    return runs
+
+
+def _key(group: Group) -> tuple:
+    return group.arrangement, group.build_day, group.session, group.setup
+
+
+def _of_group(frame: pd.DataFrame, group: Group) -> pd.DataFrame:
+    mask = np.ones(len(frame), bool)
+    for name, value in zip(KEYS, _key(group), strict=True):
+        mask &= (frame[name] == value).to_numpy(bool)
+    return frame[mask].reset_index(drop=True)
+
+
+def _found(settings, group, before, notes, is_clock, frames) -> Found:
+    at = {"build_day": group.build_day, "group": group.id}
+    return Found(
+        group=group,
+        machine=settings.machine_of(group.setup),
+        is_clock=is_clock,
+        before=before,
+        notes=notes,
+        lateness=_frame(settings, "lateness", **at),
+        tempo=_frame(settings, "tempo", **at),
+        **{name: _of_group(frames[name], group) for name in _OF_GROUPS},
+    )
+
+
+def _frame(settings: Settings, name: str, **keys) -> pd.DataFrame:
+    return tables.read(tables.path(settings.results, name, **keys), name).to_pandas()

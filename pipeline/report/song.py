@@ -1,0 +1,201 @@
+"""Draw the song: how fast the machine turns, load and crew stacked; and each strike against the felt beat."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline.report import drawing, verdict, words
+from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.results import Found, bar_starts, runs_of_passages
+
+MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
+REACH = 0.995  # share of the strikes that the picture must hold; the rest is drawn at its edge
+
+
+def speed(found: Found) -> Picture | None:
+    """Draw speed, load and crew over the bars; None without a tempo."""
+    if not len(found.tempo) or found.is_clock:
+        return None
+    tempo = found.tempo.assign(speed=lambda frame: frame["motion"] + frame["load"] + frame["shaft"])
+    mean = tempo.groupby("score_beat")[["speed", "load", "motion"]].mean()
+    takes = [
+        take.set_index("score_beat")["speed"] for _, take in tempo.groupby(["recording", "playthrough", "segment"])
+    ]
+    takes = takes if 1 < len(takes) <= MOST_TAKES else []
+    sentence = _speed_said(found)
+    return Picture(
+        "The song: how fast it turns, and what holds it back",
+        sentence,
+        _speed(found, mean, takes, WIDE_PX, sentence),
+        _speed(found, mean, takes, NARROW_PX, sentence),
+        (("load", "load"), ("crew", "crew"), ("speed", "speed"), *([("take", "single takes")] if takes else [])),
+    )
+
+
+def strikes(found: Found) -> Picture | None:
+    """Draw every strike against the beat one feels; None when no strike has one."""
+    felt = found.lateness.drop_duplicates(["recording", "hit_id"]).dropna(subset="felt_s")
+    if not len(felt) or found.is_clock:
+        return None
+    noticed = verdict.judged(found.lateness).strikes
+    noticed = noticed[noticed["noticed"]]
+    sentence = _strikes_said(found, felt, noticed)
+    return Picture(
+        "Each strike against the beat one feels",
+        sentence,
+        _strikes(found, felt, noticed, WIDE_PX, sentence),
+        _strikes(found, felt, noticed, NARROW_PX, sentence),
+        (
+            ("late", "late, noticed"),
+            ("early", "early, noticed"),
+            ("dot", "not noticed"),
+            ("band", "up to 6 ms: never noticed"),
+        ),
+    )
+
+
+def bar_axis(frame: Frame, notes: pd.DataFrame, y: float, title: str = "bar") -> list[str]:
+    """Draw the bars along a horizontal scale of score beats."""
+    bars, starts = bar_starts(notes)
+    about = 10 if frame.right - frame.left > 500 else 5
+    wanted = [bar for bar in drawing.ticks(1, bars[-1], about) if bar >= 1 and bar == int(bar)]
+    if wanted and wanted[0] != 1 and frame.x(np.interp(wanted[0], bars, starts)) - frame.left > 24:
+        wanted = [1, *wanted]
+    parts = [drawing.line(frame.left, y, frame.right, y, "axis")]
+    for bar in wanted:
+        x = frame.x(float(np.interp(bar, bars, starts)))
+        parts += [drawing.line(x, y, x, y + 4, "axis"), drawing.text(x, y + 17, f"{int(bar)}", "tick", "middle")]
+    return [*parts, drawing.text(frame.right, y + 31, title, "tick", "end")]
+
+
+def passage_names(frame: Frame, notes: pd.DataFrame, top: float) -> list[str]:
+    """Write the passages above the frame, each at its first bar; a name that finds no room is shortened or left out."""
+    bars, starts = bar_starts(notes)
+    runs = runs_of_passages(notes)
+    places = [frame.x(float(np.interp(bar, bars, starts))) for _, bar in runs] + [frame.right]
+    parts = []
+    for (name, _), x, following in zip(runs, places[:-1], places[1:], strict=True):
+        parts.append(drawing.line(x, top, x, frame.bottom, "passage"))
+        room = following - x - 6
+        if name and room > 22:
+            parts.append(drawing.text(x + 3, top + 9, drawing.shortened(name, room), "tick", whole=name))
+    return parts
+
+
+def value_axis(frame: Frame, values: list[float], label, title: str) -> list[str]:
+    """Draw a vertical scale with faint lines across; `label` writes a value."""
+    parts = []
+    for value in values:
+        y = frame.y(value)
+        parts.append(drawing.line(frame.left, y, frame.right, y, "zero" if value == 0 else "grid"))
+        parts.append(drawing.text(frame.left - 6, y + 4, label(value), "tick", "end"))
+    return [*parts, drawing.text(2, frame.top - 8, title, "tick")]
+
+
+def score_frame(found: Found, width: float, top: float, height: float, low: float, high: float) -> Frame:
+    """Return a frame whose horizontal scale runs over the whole arrangement."""
+    _, starts = bar_starts(found.notes)
+    last = max(float(found.notes["score_beat"].max()), float(starts[-1]))
+    left = 48 if width > 500 else 38
+    return Frame(left, width - 8, top, top + height, float(starts[0]), last + 0.5, low, high)
+
+
+def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: float, sentence: str) -> str:
+    load, crew = mean["load"].to_numpy(), mean["motion"].to_numpy()
+    base = np.where(load * crew > 0, load, 0.0)
+    shown = [load, crew + base, mean["speed"].to_numpy(), *(take.to_numpy() for take in takes)]
+    low, high = _reach(np.concatenate(shown), 0.005)
+    frame = score_frame(found, width, 44, 190, low, high)
+    x = frame.x(mean.index.to_numpy(float))
+    zero = np.full(len(x), frame.y(0.0))
+    parts = value_axis(
+        frame, drawing.ticks(low, high, 6), lambda value: words.plain(100 * value, 1, sign=True), "speed, %"
+    )
+    parts += passage_names(frame, found.notes, 16)
+    parts.append(drawing.area(x, zero, frame.y(load), "load"))
+    parts.append(drawing.area(x, frame.y(base), frame.y(base + crew), "crew"))
+    for take in takes:
+        parts.append(drawing.polyline(frame.x(take.index.to_numpy(float)), frame.y(take.to_numpy()), "take"))
+    parts.append(drawing.polyline(x, frame.y(mean["speed"].to_numpy()), "speed"))
+    parts += bar_axis(frame, found.notes, frame.bottom)
+    return drawing.svg(width, frame.bottom + 36, sentence, parts, drawing.width_class(width))
+
+
+def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: float, sentence: str) -> str:
+    reach = _felt_reach(felt)
+    frame = score_frame(found, width, 44, 170, -reach, reach)
+    band = frame.y(verdict.NOTICED_S), frame.y(-verdict.NOTICED_S)
+    parts = [drawing.rectangle(frame.left, band[0], frame.right - frame.left, band[1] - band[0], "band")]
+    values = drawing.ticks(-reach, reach, 5)
+    title = "felt, ms (up = late)"
+    parts += value_axis(frame, values, lambda value: words.plain(1000 * value, 0, sign=True), title)
+    strike = ["recording", "hit_id"]
+    quiet = felt[~pd.MultiIndex.from_frame(felt[strike]).isin(pd.MultiIndex.from_frame(noticed[strike]))]
+    parts.append(drawing.dots(*_places(frame, quiet, reach), "dot"))
+    for late, kind in ((True, "late"), (False, "early")):
+        some = noticed[(noticed["felt_s"] > 0) == late]
+        parts.append(drawing.triangles(*_places(frame, some, reach), 6.0, late, kind))
+    parts += passage_names(frame, found.notes, 16)
+    parts += bar_axis(frame, found.notes, frame.bottom)
+    return drawing.svg(width, frame.bottom + 36, sentence, parts, drawing.width_class(width))
+
+
+def _places(frame: Frame, strikes: pd.DataFrame, reach: float):
+    felt = strikes["felt_s"].clip(-reach, reach).to_numpy(float)
+    return frame.x(strikes["score_beat"].to_numpy(float)), frame.y(felt)
+
+
+def _felt_reach(felt: pd.DataFrame) -> float:
+    """Return how far the scale of the felt lateness reaches: nearly all strikes, 10 ms at least."""
+    return max(0.010, 1.1 * float(np.quantile(felt["felt_s"].abs(), REACH)))
+
+
+def _speed_said(found: Found) -> str:
+    passages = found.passages.dropna(subset="sag")
+    if not len(passages):
+        return "How fast the machine turned, against its mean over the take."
+    worst = passages.sort_values(["sag", "first_bar"], ascending=[False, True], kind="stable").iloc[0]
+    if worst["sag"] <= 0:
+        return "No passage is slower than the mean of the take."
+    said = f"Slowest is {_named(worst)}: {words.percent(worst['sag'], worst['sag_se'])} below the mean of the take"
+    if words.known(worst["load_share"]):
+        share = words.percent(worst["load_share"], worst["load_share_se"], digits=0)
+        said += f"; load explains {share} of it"
+    if len(worst["costs_most"]):
+        said += f", most of all {words.joined(list(worst['costs_most'])[:3])}"
+    trend = found.used["tempo_trend_per_min"].dropna()
+    if len(trend) and abs(trend.mean()) >= 0.001:
+        way = "rises" if trend.mean() > 0 else "falls"
+        said += f". Over the take the tempo {way} by {words.percent(abs(trend.mean()))} a minute"
+    return words.sentence(said)
+
+
+def _named(passage: pd.Series) -> str:
+    bars = f"bars {int(passage['first_bar'])}–{int(passage['last_bar'])}"
+    return f"“{passage['passage']}” ({bars})" if passage["passage"] else bars
+
+
+def _strikes_said(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame) -> str:
+    worst = felt.loc[felt["felt_s"].abs().idxmax()]
+    if len(noticed):
+        late = int((noticed["felt_s"] > 0).sum())
+        said = f"{words.part_of(len(noticed), len(felt))} strikes are noticed: {late} late, {len(noticed) - late} early"
+        by_passage = noticed["passage"].value_counts()
+        if by_passage.index.size > 1 and by_passage.index[0]:
+            said += f"; most of them, {by_passage.iloc[0]}, in “{by_passage.index[0]}”"
+    else:
+        said = f"None of {words.count(len(felt), 'strike')} is noticed"
+    said += (
+        f". Furthest: {worst['striker']}, {words.place(worst['bar'], worst['beat_in_bar'])}, "
+        f"{words.late(worst['felt_s'])}"
+    )
+    beyond = int((felt["felt_s"].abs() > _felt_reach(felt)).sum())
+    if beyond:
+        said += f"; {words.count(beyond, 'strike')} beyond the scale {'lies' if beyond == 1 else 'lie'} at its edge"
+    return words.sentence(said)
+
+
+def _reach(values: np.ndarray, least: float) -> tuple[float, float]:
+    values = values[np.isfinite(values)]
+    low, high = min(float(values.min()), -least), max(float(values.max()), least)
+    spare = 0.06 * (high - low)
+    return low - spare, high + spare
