@@ -9,6 +9,8 @@ from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.take import Take
 from pipeline.settings import Recording
 
+SHARED_RIGHT = 0.97  # share of the silent notes of an onset that did strike, with the one that was heard
+
 
 def write(
     notes: pa.Table,
@@ -98,7 +100,7 @@ def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):
     if lends.any():
         by_hit = np.full(len(evidence), np.nan)
         by_hit[take.hit[p][take.hit[p] >= 0]] = confidence[p][take.hit[p] >= 0]
-        sure = np.where(lends, 0.9 * by_hit[hit], sure)
+        sure = np.where(lends, SHARED_RIGHT * by_hit[hit], sure)
     status = np.where(hit >= 0, "played", np.where(take.reached[p][member], "missed", "outside")).astype(object)
     status[~heard] = "unheard"
     return hit, status, sure, take.segment[p][member]

@@ -46,6 +46,7 @@ class Tracker(NamedTuple):
     loops: int = 1
     turnaround_s: float = 0.0  # nominal time from the last onset to the first when the song goes round
     top_bonus: float = 2.0  # nats for beginning at the first onset, and for ending at the last
+    backwards: bool = False  # time and score run backwards
 
 
 class Paths(NamedTuple):
@@ -57,7 +58,7 @@ class Paths(NamedTuple):
     back: np.ndarray
     how: np.ndarray
     member: np.ndarray
-    state: np.ndarray
+    state: np.ndarray  # phase, tempo, variance of the tempo
 
 
 @compiled
@@ -123,7 +124,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
     back = np.zeros(room, np.int64)
     how = np.zeros(room, np.int8)
     member = np.zeros(room, np.int8)
-    state = np.zeros((room, 5))
+    state = np.zeros((room, 3))
     n_cells = 0
 
     # The best cells so far with strays charged up to now: jumps start from them, however long ago they were.
@@ -172,6 +173,8 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                 # kind 0: on from a stall, forward; kind 1: round again or from the top.
                 low = i0 + 1 if kind == 0 else 0
                 high = min(n, i0 + 1 + t.jump_ahead) if kind == 0 else min(n, 4)
+                if kind == 1 and t.backwards and i0 >= n - 4:
+                    high = n
                 if kind == 1 and t.loops == 0:
                     continue
                 for i in range(low, high):
@@ -191,7 +194,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                         if gap <= 0.02:
                             continue
                         before = pass_all[n] - pass_all[i0 + 1] + pass_all[i]
-                        if i0 >= n - 6:
+                        if i0 >= n - 6 and i < 4:
                             way = LOOP
                             wait = tempo * (score_s[n - 1] - score_s[i0] + score_s[i] - score_s[0])
                             off = (gap - wait - tempo * t.turnaround_s) / (0.05 + 0.1 * tempo * t.turnaround_s)
@@ -199,7 +202,8 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                             cost += log(0.1 * np.exp(-gap / 8.0) / 8.0 + 0.9 * np.exp(-0.5 * off * off) + 1e-9)
                         else:
                             way = RESTART
-                            cost = log(t.p_restart) + max(pass_all[i], -20.0) - log(8.0) - gap / 8.0
+                            passed = pass_all[n] - pass_all[i0 + 1] if t.backwards else pass_all[i]
+                            cost = log(t.p_restart) + passed - log(8.0) - gap / 8.0
                     value = leader_score[a] + cost + enter(k, own, pass_own[i], log_miss, log_strike) + seen
                     if value > ring_score[slot, i]:
                         if ring_score[slot, i] == FORBIDDEN:
@@ -238,8 +242,11 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
             n_cells += 1
             onset[cell], score[cell], back[cell] = i, value, ring_back[slot, i]
             how[cell], member[cell] = ring_how[slot, i], ring_member[slot, i]
-            for b in range(5):
-                state[cell, b] = ring_state[slot, i, b]
+            state[cell, 0], state[cell, 1], state[cell, 2] = (
+                ring_state[slot, i, 0],
+                ring_state[slot, i, 1],
+                ring_state[slot, i, 4],
+            )
             if value > best_ever - 25.0:
                 lead(leader_cell, leader_score, onset, cell, value)
             end = value + strays[m] - strays[j + 1] + (t.top_bonus if i == n - 1 else 0.0)
@@ -363,6 +370,6 @@ def grow(onset, score, back, how, member, state, room):
     """Return the arrays of cells with more room."""
     n = len(onset)
     onset2, score2, back2 = np.zeros(room, np.int32), np.zeros(room), np.zeros(room, np.int64)
-    how2, member2, state2 = np.zeros(room, np.int8), np.zeros(room, np.int8), np.zeros((room, 5))
+    how2, member2, state2 = np.zeros(room, np.int8), np.zeros(room, np.int8), np.zeros((room, 3))
     onset2[:n], score2[:n], back2[:n], how2[:n], member2[:n], state2[:n] = onset, score, back, how, member, state
     return onset2, score2, back2, how2, member2, state2
