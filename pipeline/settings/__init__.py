@@ -3,8 +3,7 @@
 `load` reads the configuration (YAML) and the list of recordings (CSV) and raises every fault at once, one line each.
 """
 
-from pipeline.settings.configuration import KEYS
-from pipeline.settings.fingerprints import files_of, fingerprint
+from pipeline.settings.fingerprints import fingerprint
 from pipeline.settings.loading import check, load
 from pipeline.settings.model import (
     Arrangement,
@@ -24,7 +23,6 @@ from pipeline.settings.model import (
 )
 
 __all__ = [
-    "KEYS",
     "Arrangement",
     "Barrel",
     "Channel",
@@ -40,7 +38,6 @@ __all__ = [
     "Striker",
     "Wheel",
     "check",
-    "files_of",
     "fingerprint",
     "load",
 ]

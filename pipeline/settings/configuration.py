@@ -17,9 +17,7 @@ from pipeline.settings.model import (
 )
 from pipeline.settings.nodes import Fields, Value
 
-REQUIRED = ("arrangements", "recordings")
-KEYS = (*REQUIRED, "arrangement", "results", "baseline", "machine", "setups", "rigs", "detection")
-_NOT_IN_FILE_NAMES = '/\\:*?"<>|{}'
+_NOT_IN_FILE_NAMES = "/\\{}"
 _LONGEST_NAME = 80  # bytes; file systems allow 255 and temporary names and endings need room
 _NO_MACHINE = Machine(Barrel(), (), None, ())
 _OFF = ("no", "off", "none", "false", "0", "")
@@ -46,7 +44,9 @@ class Configuration:
 
 def read_configuration(root: Value) -> Configuration:
     """Read the whole configuration; faults go to the root's `Faults`."""
-    fields = root.fields(" ".join(KEYS[len(REQUIRED) :]), required=" ".join(REQUIRED))
+    fields = root.fields(
+        "arrangement results baseline machine setups rigs detection", required="arrangements recordings"
+    )
     names, arrangements = _arrangements(fields)
     machine, warnings = _NO_MACHINE, []
     if fields.get("machine"):
@@ -55,9 +55,9 @@ def read_configuration(root: Value) -> Configuration:
         root.fault("the key 'machine'", "none", "add it: its strikers are needed to play an arrangement")
     setups = _setups(fields, machine, warnings)
     arms = [arrangement.clock.striker for arrangement in arrangements if arrangement.clock]
-    rigs = fields["rigs"].named("rigs") if fields.get("rigs") else []
+    rigs = fields["rigs"].named("rig") if fields.get("rigs") else []
     return Configuration(
-        results=fields.path("results", "results").rstrip("/") or "/",
+        results=_results(fields, root.file),
         recordings=fields.path("recordings"),
         baseline=fields.day("baseline") if fields.get("baseline") else None,
         arrangements=arrangements,
@@ -73,25 +73,43 @@ def read_configuration(root: Value) -> Configuration:
     )
 
 
+def _results(fields: Fields, configuration: str) -> str:
+    """Return the folder of results; what lies in it is ours to replace, so it holds nothing of the user's."""
+    results = os.path.normpath(fields.path("results", "results"))
+    if os.path.isfile(results):
+        fields["results"].fault("a folder", f"the file '{results}'", "name another folder")
+    own = [configuration, fields["recordings"].node.value if fields.get("recordings") else configuration]
+    holds = [path for path in own if isinstance(path, str) and _lies_in(path, results)]
+    if results == "." or holds:
+        found = f"'{results}', which holds {holds[0] if holds else 'everything'}"
+        fields["results"].fault("a folder of its own for results", found, "name another folder, such as results")
+    return results
+
+
+def _lies_in(path: str, folder: str) -> bool:
+    inside = os.path.relpath(os.path.abspath(path), os.path.abspath(folder))
+    return inside != ".." and not inside.startswith(".." + os.sep)
+
+
 def existing_file(value: Value, path: str | None, what: str) -> None:
     """Note a fault when there is no file at `path`."""
     if path is not None and not os.path.isfile(path):
-        found = "a folder" if os.path.isdir(path) else "no file"
-        value.fault(
-            f"{what} at '{path}'", found + near_file(path), "correct the path (it starts at the working folder)"
-        )
+        found = "a folder" if os.path.isdir(path) else "no file" + near_file(path)
+        value.fault(f"{what} at '{path}'", found, "correct the path (it starts at the working folder)")
 
 
 def _arrangements(fields: Fields) -> tuple[tuple[str, ...], tuple[Arrangement, ...]]:
     if "arrangements" not in fields:
         return (), ()
-    entries = fields["arrangements"].named("arrangements")
+    entries = fields["arrangements"].named("arrangement")
     if fields["arrangements"].is_mapping and not fields["arrangements"].node.value:
         fields["arrangements"].fault("at least one arrangement", "none", "add a name and its MIDI file")
     arrangements = []
     for name, value in entries:
-        if any(sign in _NOT_IN_FILE_NAMES for sign in name) or name[0] in ".~" or len(name.encode()) > _LONGEST_NAME:
-            value.fault("a name that can name a file", f"'{name}'", f"leave out {_NOT_IN_FILE_NAMES} and shorten it")
+        if any(sign in _NOT_IN_FILE_NAMES for sign in name) or not name[0].isalnum():
+            value.fault("a name that can name a file", f"'{name}'", r"begin with a letter or digit, leave out / \ { }")
+        if len(name.encode()) > _LONGEST_NAME:
+            value.fault(f"a name of at most {_LONGEST_NAME} bytes", f"{len(name.encode())}", "shorten it")
         if value.is_mapping:
             arrangements.append(Arrangement(name, clock=_clock(value)))
         else:
@@ -120,7 +138,7 @@ def _default(fields: Fields, names: tuple[str, ...]) -> str | None:
     name = value.text()
     if name is not None and names and name not in names:
         value.choice(None, names)
-        return None
+        return names[0]  # one fault is enough: the rows that rely on it are not to blame
     return name
 
 
@@ -128,7 +146,7 @@ def _setups(fields: Fields, machine: Machine, warnings: list[str]) -> tuple[tupl
     if fields.get("setups") is None:
         return ()
     setups = []
-    for name, value in fields["setups"].named("setups"):
+    for name, value in fields["setups"].named("setup"):
         changed = machine if value.is_nothing else read_machine(value, machine, warnings)
         setups.append((name, changed))
     return tuple(setups)

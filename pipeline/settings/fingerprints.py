@@ -7,7 +7,6 @@ import hashlib
 import os
 from functools import lru_cache
 
-from pipeline.settings.faults import path_fault
 from pipeline.settings.model import Group, Machine, Recording, Settings
 
 STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
@@ -129,19 +128,6 @@ def _key(recording: Recording):
 @lru_cache
 def _strikers(machine: Machine):
     return sorted(repr(striker) for striker in machine.strikers)
-
-
-def files_of(settings: Settings, recording: str) -> list[str]:
-    """Return the files that a recording consists of, for a job's declared inputs: none when it is missing.
-
-    Of a folder, the visible files in it; a name that the workflow engine cannot carry is left out (that it is there
-    still shows in the fingerprint).
-    """
-    path = settings.recording(recording).file
-    if os.path.isdir(path):
-        inside = (os.path.join(path, name) for name in sorted(os.listdir(path)) if not name.startswith("."))
-        return [file for file in inside if os.path.isfile(file) and path_fault(file) is None]
-    return [path] if os.path.isfile(path) else []
 
 
 def contents(path: str) -> tuple[str, ...]:

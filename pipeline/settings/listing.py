@@ -26,6 +26,7 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
     text = read_text(path, faults, "the list of recordings (CSV)")
     if text is None:
         return (), {}
+    before = len(faults)
     rows, separator = _rows(text, path, faults)
     columns = _columns(rows, separator, path, faults)
     if columns is None:
@@ -43,7 +44,7 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
             )
         lines.setdefault(identity.casefold(), line)
         recordings.append(recording)
-    if not rows[1:]:
+    if not rows[1:] and len(faults) == before:
         faults.add(path, None, "expected at least one recording; found only the heading; add a line")
     return tuple(recordings), {recording.recording: lines[recording.recording.casefold()] for recording in recordings}
 
@@ -73,16 +74,24 @@ def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | Non
     known, columns, before = (*REQUIRED, *OPTIONAL), [], len(faults)
     while cells and not cells[-1]:
         cells = cells[:-1]
+    if not any(cell.casefold() in known for cell in cells):
+        shown = separator.join(cells)[:60]
+        do = "put the names of the columns there, with commas between them"
+        faults.add(path, line, f"expected a heading ({','.join(REQUIRED)}, …); found '{shown}'; {do}")
+        return None
+    guessed = ""
     for cell in cells:
         name = cell.casefold()
         if name not in known:
-            near = slip(cell, known) or f"; use {choice_of(known)}"
-            faults.add(path, line, f"unknown column '{cell}'{near}")
+            near = slip(cell, known)
+            guessed += near
+            faults.add(path, line, f"unknown column '{cell}'{near or '; use ' + choice_of(known)}")
         elif name in columns:
             faults.add(path, line, f"expected the column '{name}' once; found it again; delete one")
+            name = ""  # the first one counts
         columns.append(name)
     for name in REQUIRED:
-        if name not in columns:
+        if name not in columns and f"'{name}'" not in guessed:
             faults.add(path, line, f"expected the column '{name}'; found none; add it")
     # Without these two no row means anything; with them the rows are still worth checking.
     usable = len(faults) == before or {"recording", "file"} <= set(columns)
@@ -153,9 +162,12 @@ def _recording(row: _Row, configuration: Configuration) -> Recording:
 def _identity(row: _Row) -> str:
     identity = row["recording"]
     if not _ID.fullmatch(identity) or len(identity) > _LONGEST_ID:
-        suggestion = re.sub(r"[^A-Za-z0-9_.-]+", "_", identity).strip("_")[:_LONGEST_ID]
-        near = f" (did you mean '{suggestion}'?)" if _ID.fullmatch(suggestion) else ""
-        row.fault("a recording's name: a letter, then letters, digits, _ . -", f"'{identity}'{near}")
+        suggestion = re.sub(r"[^A-Za-z0-9_.-]+", "_", identity).strip("_")
+        near = f" (did you mean '{suggestion}'?)" if _ID.fullmatch(suggestion) and suggestion != identity else ""
+        row.fault(
+            f"a recording's name: a letter, then letters, digits, _ . - (at most {_LONGEST_ID})",
+            f"'{identity[:60]}'{near}",
+        )
     return identity
 
 
@@ -165,6 +177,10 @@ def _file(row: _Row) -> str:
         row.fault("a file", "nothing", "fill in the column 'file'")
     elif wrong := path_fault(path):
         row.faults.add(row.path, row.line, wrong)
+    elif os.path.isdir(path):
+        for name in sorted(os.listdir(path)):
+            if wrong := path_fault(os.path.join(path, name)):
+                row.faults.add(row.path, row.line, wrong)
     return path
 
 

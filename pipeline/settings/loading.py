@@ -67,12 +67,13 @@ def _same_take_twice(settings: Settings, lines: dict[str, int]) -> list[str]:
 def _loaded(path: str, read_songs: bool) -> tuple[Settings, dict[str, int], list[str]]:
     faults = Faults()
     if wrong := path_fault(path):
-        raise InputError(wrong)
+        raise InputError(f"{path}: {wrong}")
     text = read_text(path, faults, "the configuration (YAML)")
     root = compose(text, path, faults) if text is not None else None
     if root is not None and not root.is_mapping:
         root.fault("keys (arrangements, recordings, machine, …)", do="see config/template.yaml")
-    faults.raise_all() if root is None or not root.is_mapping else None
+    if root is None or not root.is_mapping:
+        faults.raise_all()
     configuration = read_configuration(root)
     clean = not len(faults)
     recordings, lines = read_recordings(configuration, faults) if configuration.recordings else ((), {})

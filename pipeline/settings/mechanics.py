@@ -10,7 +10,7 @@ DRIVES = ("belt", "toothed", "freewheel")
 PINS = ("song", "turn")
 RESERVED = ("everything", "index", "click")  # what `hears` says besides strikers
 _HIGHEST_NOTE = 127
-_DIFFERENT_NOTES = "leave it out: the notes are one table for all set-ups; keep a configuration for each arrangement"
+_DIFFERENT_NOTES = "leave it out: the notes are one table for all set-ups; keep a configuration of its own for it"
 
 
 def read_machine(value: Value, base: Machine | None, warnings: list[str]) -> Machine:
@@ -59,7 +59,7 @@ def _shafts(fields: Fields, before: tuple[Shaft, ...], warnings: list[str]) -> t
     if fields.get("shafts") is None:
         return before
     shafts = {shaft.name: shaft for shaft in before}
-    for name, value in fields["shafts"].named("shafts"):
+    for name, value in fields["shafts"].named("shaft"):
         if value.is_nothing:
             if name not in shafts:
                 value.fault("turns per turn of the barrel")
@@ -235,6 +235,7 @@ def _changed_strikers(value: Value, before: tuple[Striker, ...]) -> tuple[Strike
         channel = _channel(fields) if "channel" in fields else old.channel
         if set(notes) != set(old.notes) or channel != old.channel:
             key = "notes" if set(notes) != set(old.notes) else "channel"
-            fields[key].fault(f"the {key} that stand under machine", do=_DIFFERENT_NOTES)
+            shown = list(notes) if key == "notes" else channel
+            fields[key].fault(f"the {key} that stand under machine", f"{shown}", _DIFFERENT_NOTES)
         strikers[name] = replace(old, delay_ms=_delay(fields, old.delay_ms), was=fields.text("was", old.was))
     return tuple(strikers.values())

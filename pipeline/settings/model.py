@@ -4,6 +4,7 @@ import hashlib
 import re
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 
 from pipeline.errors import InputError
 from pipeline.settings.faults import choice_of, slip
@@ -142,6 +143,11 @@ class Group:
     recordings: tuple[Recording, ...] = field(compare=False)
 
     @property
+    def key(self) -> tuple[str, date, int, str]:
+        """The four columns that name the group in every table."""
+        return self.arrangement, self.build_day, self.session, self.setup
+
+    @property
     def id(self) -> str:
         """A file name: letters, digits, `_ . -`; different for different groups.
 
@@ -178,13 +184,26 @@ class Settings:
         """Return a microphone set-up; None for '' (a list of hits that needs none)."""
         return None if name == "" else self._named("rig", name, {rig.name: rig for rig in self.rigs})
 
+    @cached_property
+    def _recordings(self) -> dict[str, Recording]:
+        return {recording.recording: recording for recording in self.recordings}
+
+    @cached_property
+    def _groups(self) -> dict[str, Group]:
+        members: dict[tuple, list[Recording]] = {}
+        for recording in self.recordings:
+            key = (recording.arrangement, recording.build_day, recording.session, recording.setup)
+            members.setdefault(key, []).append(recording)
+        groups = (Group(*key, tuple(members[key])) for key in sorted(members))
+        return {group.id: group for group in groups}
+
     def arrangement_of(self, name: str) -> Arrangement:
         """Return an arrangement by its name."""
         return self._named("arrangement", name, {arrangement.name: arrangement for arrangement in self.arrangements})
 
     def recording(self, identity: str) -> Recording:
         """Return a recording by its name."""
-        return self._named("recording", identity, {recording.recording: recording for recording in self.recordings})
+        return self._named("recording", identity, self._recordings)
 
     def strikers_of(self, arrangement: str) -> tuple[Striker, ...]:
         """Return the strikers that may play an arrangement; a clock test has its own one, configured or not."""
@@ -196,20 +215,17 @@ class Settings:
 
     def groups(self) -> tuple[Group, ...]:
         """Return what is compared, by arrangement, day, session and set-up; recordings in the order of the list."""
-        members: dict[tuple, list[Recording]] = {}
-        for recording in self.recordings:
-            key = (recording.arrangement, recording.build_day, recording.session, recording.setup)
-            members.setdefault(key, []).append(recording)
-        return tuple(Group(*key, tuple(members[key])) for key in sorted(members))
+        return tuple(self._groups.values())
 
     def group(self, identity: str) -> Group:
         """Return a group by its `id`."""
-        return self._named("group", identity, {group.id: group for group in self.groups()})
+        return self._named("group", identity, self._groups)
 
     def group_of(self, recording: str) -> Group:
         """Return the group that a recording belongs to."""
-        wanted = self.recording(recording)
-        return next(group for group in self.groups() if wanted in group.recordings)
+        take = self.recording(recording)
+        key = (take.arrangement, take.build_day, take.session, take.setup)
+        return next(group for group in self.groups() if key == group.key)
 
     def _named(self, what: str, name: str, found: dict):
         if name in found:

@@ -36,10 +36,10 @@ def compose(text: str, file: str, faults: Faults) -> "Value | None":
     except RecursionError:
         faults.add(file, None, "expected at most a few levels of nesting; found thousands; correct the brackets")
         return None
-    if node is None:
+    if node is None or (node.tag == _STANDARD_TAG + "null" and not node.value):
         faults.add(file, None, "expected a configuration; found only comments; fill it from config/template.yaml")
         return None
-    return Value(node, file, "the configuration", faults)
+    return Value(node, file, "", faults)
 
 
 def _syntax(error: yaml.MarkedYAMLError, text: str, mark) -> str:
@@ -82,10 +82,13 @@ class Value:
     def is_scalar(self) -> bool:
         return isinstance(self.node, yaml.ScalarNode)
 
-    def fault(self, expected: str, found: str | None = None, do: str = "", line: int | None = None) -> None:
+    def fault(self, expected: str, found: str | None = None, do: str = "") -> None:
         """Note a fault at this place."""
-        text = f"{self.what}: expected {expected}; found {found or self._found()}" + (f"; {do}" if do else "")
-        self.faults.add(self.file, line or self.line, text)
+        self.say(f"expected {expected}; found {found or self._found()}" + (f"; {do}" if do else ""))
+
+    def say(self, text: str) -> None:
+        """Note a fault in words of its own."""
+        self.faults.add(self.file, self.line, f"{self.what}: {text}" if self.what else text)
 
     def _found(self) -> str:
         if self.is_nothing:
@@ -104,7 +107,7 @@ class Value:
         expected = f"a number {_range(low, high, above)}"
         typed = self.node.value.strip() if self.is_scalar else ""
         if not self.is_scalar or self.is_nothing or not _NUMBER.fullmatch(typed):
-            self.fault(expected, do=_number_hint(typed))
+            self.fault(expected, do=_number_hint(typed) if typed else "")
             return default
         if self.node.style is not None:
             self.fault(expected, do="leave the quotes out")
@@ -147,7 +150,7 @@ class Value:
             return default
         path = self.node.value  # a name may begin or end with a space when it is quoted
         if wrong := path_fault(path):
-            self.faults.add(self.file, self.line, f"{self.what}: {wrong}")
+            self.say(wrong)
             return default
         return path
 
@@ -174,7 +177,7 @@ class Value:
         """Return the entries of a list; a single value counts as a list of one."""
         if self.is_list:
             return [
-                Value(node, self.file, f"{self.what}, entry {rank}", self.faults)
+                Value(node, self.file, f"{self.what}, {_entry(node, rank)}", self.faults)
                 for rank, node in enumerate(self.node.value, 1)
             ]
         return [] if self.is_nothing else [self]
@@ -182,13 +185,14 @@ class Value:
     def named(self, kind: str) -> "list[tuple[str, Value]]":
         """Return the entries of a mapping whose keys are names that the user chose; they differ not only in case."""
         if not self.is_mapping:
-            self.fault(f"names of {kind}, each followed by ':' and what it is")
+            self.fault(f"the name of each {kind}, followed by ':' and what it is")
             return []
+        around = self.what.rpartition(": ")[0]
         entries, seen = [], {}
         for key, node in self._pairs():
             name = key.node.value.strip() if key.is_scalar else ""
             if not name or key.is_nothing or any(ord(sign) < 32 or ord(sign) == 127 for sign in name):
-                key.fault(f"a name in one line for {kind}")
+                key.fault(f"a name in one line for each {kind}")
                 continue
             if (folded := name.casefold()) in seen:
                 first = seen[folded]
@@ -197,7 +201,7 @@ class Value:
                 )
                 continue
             seen[folded] = key.line
-            entries.append((name, Value(node, self.file, f"{kind} '{name}'", self.faults)))
+            entries.append((name, Value(node, self.file, _within(around, f"{kind} '{name}'"), self.faults)))
         return entries
 
     def fields(self, optional: str, required: str = "") -> "Fields":
@@ -206,25 +210,29 @@ class Value:
         if not self.is_mapping:
             self.fault(f"keys ({', '.join(known)})")
             return Fields(self, {})
-        lines = {}
+        lines, guessed = {}, ""
         for key, node in self._pairs():
             name = key.node.value if key.is_scalar else ""
             if name not in known:
-                self._unknown(key, name, known)
+                guessed += self._unknown(key, name, known)
             elif name in found:
                 key.fault(f"the key '{name}' once", f"it again (first in line {lines[name]})", "delete one")
             else:
                 lines[name] = key.line
-                found[name] = Value(node, self.file, f"{self.what}: {name}", self.faults)
+                found[name] = Value(node, self.file, _within(self.what, name), self.faults)
         for name in required.split():
-            if name not in found:
+            if name not in found and f"'{name}'" not in guessed:
                 self.fault(f"the key '{name}'", "none", "add it")
         return Fields(self, found)
 
-    def _unknown(self, key: "Value", name: str, known: list[str]) -> None:
+    def _unknown(self, key: "Value", name: str, known: list[str]) -> str:
+        """Note an unknown key; return the guess."""
         near = slip(name, known)
-        choices = "" if near else f"; use {choice_of(known)}"
-        self.faults.add(self.file, key.line, f"{self.what}: unknown key '{name}'{near}{choices}")
+        do = "" if near else f"; use {choice_of(known)}"
+        if name.isdecimal():
+            do = "; a decimal comma? write the decimal point"
+        key.say(f"unknown key '{name}'{near}{do}")
+        return near
 
     def _pairs(self) -> "list[tuple[Value, yaml.Node]]":
         """Return keys and values with merge keys (`<<: *base`) unfolded; a key of one's own goes first."""
@@ -281,6 +289,19 @@ class Fields:
 
     def day(self, key: str, default=None):
         return self._found[key].day(default) if key in self._found else default
+
+
+def _within(around: str, what: str) -> str:
+    return f"{around}: {what}" if around else what
+
+
+def _entry(node: yaml.Node, rank: int) -> str:
+    """Name an entry of a list by its key `name`, else by its rank."""
+    if isinstance(node, yaml.MappingNode):
+        for key, value in node.value:
+            if key.value == "name" and isinstance(value, yaml.ScalarNode) and value.value:
+                return f"'{value.value}'"
+    return f"entry {rank}"
 
 
 def iso_day(typed: str) -> date | None:
