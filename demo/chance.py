@@ -89,7 +89,7 @@ def random_crew(
 
     The wander of torque is an Ornstein–Uhlenbeck process of 1 s behind the machine's recovery τ, so its speed has the
     variance (a τ)² T / (T + τ) (two first-order low passes in a row; a from memory). Hard: 6–15 % wander with 4 s, and
-    one to three stalls of .5–2.5 s. With `click_bpm` the crew pulls towards it, critically damped.
+    one to three stalls of .5–2.5 s. With `click_bpm` the crew pulls towards it (damping ratio .7).
     """
     chance = np.random.default_rng([seed, 12])
     crew = simulator.steady_crew(machine, notes, faults, recovery_beats)

@@ -6,7 +6,7 @@ striker's delay, its company and readiness, and scatter. Every strike's time is 
     strike_s = clock_s + motion_s + load_s + shaft_s + pin_s + delay_s + company_s + readiness_s + jitter_s
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -17,6 +17,7 @@ from pipeline.settings import Flywheel, Machine
 BARREL_INERTIA_KG_M2 = 3.0  # of the barrel itself
 UNTOLD_INERTIA_KG_M2 = 80.0  # at the barrel, of a machine whose flywheel is not told
 UNTOLD_TURN_S = 20.0  # of a barrel whose bars_per_turn are not told
+MISS_GAP_SPREAD = 0.05  # from strike to strike, of the gap below which a striker misses
 COMPANY_S = 0.015  # strikes nearer than this load each other
 REBOUND_S = (0.012, 0.060)
 REBOUND_DB = (-20.0, -8.0)
@@ -259,6 +260,29 @@ def simulate(machine: Machine, notes: pa.Table, faults: Faults, crew: Crew, seed
     )
 
 
+def stretched(take: Take, factor: float) -> Take:
+    """Return the take as a clock reads it that counts `factor` seconds a second; parts of lateness stay as they are."""
+    if factor == 1.0:
+        return take
+    strikes = take.strikes
+    moved = strikes.strike_s * factor
+    # What the clock adds belongs to no part of the machine: it goes to the place of the click's own beats.
+    strikes = replace(strikes, strike_s=moved, clock_s=strikes.clock_s + moved - strikes.strike_s)
+    tempo = {name: take.tempo[name] for name in take.tempo.column_names}
+    tempo["time_s"] = take.tempo["time_s"].to_numpy() * factor
+    tempo["tempo_bpm"] = take.tempo["tempo_bpm"].to_numpy() / factor
+    return replace(
+        take,
+        strikes=strikes,
+        extras=replace(take.extras, strike_s=take.extras.strike_s * factor),
+        index_s=take.index_s * factor,
+        click_s=take.click_s * factor,
+        curve=replace(take.curve, time_s=take.curve.time_s * factor),
+        tempo=pa.table(tempo),
+        length_s=take.length_s * factor,
+    )
+
+
 _SHAFTS = pa.schema(
     [
         ("leg", pa.int64()),
@@ -324,9 +348,10 @@ class _Run:
         order = np.argsort(comes_s, kind="stable")
         missed = self._missed_anyway(comes_s)[order]
         loss = 2 * faults.energy_j[self.column] / (inertia * omega**2)
+        gap_s = faults.miss_gap_s[self.column] * (1 + MISS_GAP_SPREAD * chance.normal(size=len(order)))
         per_s = _turn_per_s(self.notes)
         x, v, load, held = drive.run(
-            comes_s[order], loss[order], missed, self.column[order], faults.miss_gap_s[self.column][order],
+            comes_s[order], loss[order], missed, self.column[order], gap_s[order],
             faults.miss_speed[self.column][order], force, crew.stroke_nm / self.momentum,
             crew.strokes_per_turn * per_s, float(chance.random()), rate, crew.pull_nm_per_s / self.momentum,
             self.ratio, self.start_s, np.array([(s.bar - 1) * self.bar_s for s in stalls], dtype=float), stand_s,
