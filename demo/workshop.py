@@ -33,7 +33,7 @@ _STRIKERS = (
 MISPLACED = (
     (3, 3.0, "oak block", 0.9),
     (10, 1.0, "brass cup", -1.4),
-    (13, 3.0, "iron rail", 2.6),
+    (13, 4.0, "iron rail", 2.6),
     (19, 1.0, "oak block", -0.8),
     (21, 3.0, "glass bottle", 1.7),
     (27, 1.0, "brass cup", 1.2),
@@ -45,7 +45,7 @@ PIN_SD_MM = 0.04
 
 # One line a striker, sixteen steps a bar: X loud, x middling, o soft; a bar each, repeated through the passage.
 _SCORE = (
-    ("opening", {
+    ("lamplight", {
         "oak block": ("x...x...x...x...", "x...x...x...x.o."),
         "hide drum": ("X.......x.......",),
         "glass bottle": ("................", "........x.....o."),
@@ -75,7 +75,7 @@ _SCORE = (
         "brass cup": ("x...x...x...x...", "x...x.x.x...x..."),
         "slate": ("..x...x...x...x.", "..x.x.x...x.x.x."),
         "hide drum": ("X.......X.......", "X.......X.....x."),
-        "glass bottle": ("........x.......", "....x...........x"[:16]),
+        "glass bottle": ("........x.......", "....x..........."),
         "iron rail": ("X...............", "X.......x......."),
     }),
 )  # fmt: skip
@@ -125,11 +125,11 @@ def demo() -> Workshop:
         Plan("second-1", "second-1.flac", second, "full", clock_ppm=18.0),
         Plan("second-2", "second-2", second, "tracks"),
         Plan("second-trigger", "second-trigger.csv", second, "list"),
-        Plan("second-clock", "second-clock.wav", second, "clock", subtype="PCM_24", legs=(Leg(last_bar=28),)),
+        Plan("second-clock", "second-clock.wav", second, "clock", legs=(Leg(last_bar=28),)),
         Plan("third-1", "third-1.flac", third, "full", WIDE, bang_s=0.6),
         Plan("third-2", "third-2.flac", third, "full", WIDE),
         Plan("third-3", "third-3.flac", third, "full", WIDE, legs=(Leg(9, 40),)),
-        Plan("third-clock", "third-clock.wav", third, "clock", WIDE, subtype="PCM_24", legs=(Leg(last_bar=28),)),
+        Plan("third-clock", "third-clock.wav", third, "clock", WIDE, legs=(Leg(last_bar=28),)),
         Plan("third-broken", "third-broken.wav", third, "broken", WIDE),
     )
     return Workshop(song(), DAYS, plans, bars_per_turn=8.0)
