@@ -3,13 +3,18 @@
 import html
 import re
 import shutil
+import subprocess
 from dataclasses import replace
 from datetime import date
+from html.parser import HTMLParser
 
 import numpy as np
+import pandas as pd
+import pytest
 
 from pipeline import report, tables
-from pipeline.report import results
+from pipeline.errors import InputError
+from pipeline.report import barrel, drawing, lists, results, verdict, words
 from pipeline.settings import (
     Arrangement,
     Barrel,
@@ -194,9 +199,9 @@ def make_passages(group, sag=0.052):
     return rows
 
 
-def make_trend(group, value, change=None, verdict="", quantity="felt_sd_s", against="previous", half=0.001):
+def make_trend(group, value, change=None, told="", quantity="felt_sd_s", against="previous", half=0.001):
     row = keys(group) | {"quantity": quantity, "against": against, "n_recordings": 3, "value": value}
-    row |= {"verdict": verdict, "value_se": 0.0003}
+    row |= {"verdict": told, "value_se": 0.0003}
     if change is not None:
         row |= {"change": change, "change_low": change - half, "change_high": change + half}
         row |= {"df": 5.0, "detectable": 0.0017}
@@ -282,6 +287,361 @@ def said(page) -> str:
     return " ".join(text.split())
 
 
+def lead_of(folder, settings=None, **replaced):
+    return results.read(make_project(folder, settings, **replaced)).sections[0]
+
+
+def refuse(rows, name, reason):
+    return [row | ({"status": "refused", "reason": reason} if row["recording"] == name else {}) for row in rows]
+
+
+def recording_rows(settings, **more):
+    return [make_recording_row(group, take, **more) for group in settings.groups() for take in group.recordings]
+
+
+class Tags(HTMLParser):
+    """Collect the tags and attributes of a page."""
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.attributes = set(), []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.add(tag)
+        self.attributes += attrs
+
+
 def test_the_page_opens_with_the_verdict_and_its_number(tmp_path):
     text = said(page_of(tmp_path))
-    assert "Not tight yet: 9 of 960 strikes missing and 3 double or stray." in text
+    assert text.startswith(
+        "song, 12 May 2031, two rims, 3 takes Not tight yet: 9 of 960 strikes are missing, 3 are double"
+    )
+
+
+def test_numbers_in_sentences_equal_the_tables(tmp_path):
+    text = said(page_of(tmp_path))
+    # Each number is that of make_passages, make_pins, make_trend, make_budget; a range is 1.96 standard errors.
+    assert (
+        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; load explains 92 % (±8) of it" in text
+    )
+    assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
+    assert "move it 0.9 mm (±0.1) forward" in text
+    assert "oak block bar 10 beat 3 11.0 ms (±1.6) early 0.7 mm (±0.1) backward" in text
+    assert "Load makes 50 % of it: without it the spread would be 5.0 ms in place of 7.0 ms." in text
+    assert "Over the take the tempo falls by 0.4 % a minute" in text
+    assert (
+        "Since 9 May 2031 (no set-up named → two rims): spread around the felt beat better by 3.1 ms (2.1 to 4.1 ms)."
+        in text
+    )
+    assert "+1.3 ms (±0.4)" in text and "0.41 % (±0.06)" in text  # striker delay, load per strike
+
+
+def test_a_listener_notices_what_friberg_and_sundberg_measured():
+    # Friberg & Sundberg 1995, abstract: 100, 200, 240, 400, 600, 1000 ms -> 6, 6, 6, 10, 15, 25 ms
+    interval_s = np.array([0.1, 0.2, 0.24, 0.4, 0.6, 1.0])
+    noticed_s = np.array([0.006, 0.006, 0.006, 0.010, 0.015, 0.025])
+    for nudge, count in ((0.999, 0), (1.001, 6)):
+        lateness = make_row_of_strikes(interval_s, nudge * noticed_s)
+        judged = verdict.judged(lateness)
+        np.testing.assert_allclose(judged.strikes["noticed_from_s"], noticed_s, rtol=1e-9)
+        assert judged.n_noticed == count
+
+
+def test_gaps_that_nobody_measured_are_not_judged():
+    assert len(verdict.judged(make_row_of_strikes([0.09, 1.1, 0.5], [0.05, 0.05, 0.05])).strikes) == 1
+
+
+def make_row_of_strikes(interval_s, felt_s):
+    """One strike, then one after each interval, in a single take."""
+    hit_s = np.concatenate([[0.0], np.cumsum(interval_s)])
+    columns = {name: np.zeros(len(hit_s)) for name in ("felt_s", "level_db")}
+    columns |= {"hit_s": hit_s, "score_beat": np.arange(len(hit_s)) * 1.0, "hit_id": np.arange(len(hit_s))}
+    columns["felt_s"] = np.concatenate([[np.nan], felt_s])
+    columns |= {name: np.ones(len(hit_s), int) for name in ("playthrough", "segment")}
+    return pd.DataFrame(columns | {"recording": ["r"] * len(hit_s)})
+
+
+def test_notes_that_share_a_hit_are_no_chord_and_count_once(tmp_path):
+    lead = lead_of(tmp_path)
+    shared = lead.lateness.assign(hit_id=lead.lateness["score_beat"].astype(int))
+    as_one = replace(lead, lateness=shared)
+    assert "together" in [word.name for word in verdict.four_words(lead)]
+    assert "together" not in [word.name for word in verdict.four_words(as_one)]
+    assert len(verdict.judged(shared).strikes) < 0.6 * len(verdict.judged(lead.lateness).strikes)
+
+
+def test_a_machine_without_faults_is_called_tight(tmp_path):
+    settings = make_settings(tmp_path)
+    rows = recording_rows(settings, felt_sd_s=0.003, n_missed=0, n_extra=0)
+    text = said(page_of(tmp_path, settings, felt_sd_s=0.003, recordings=rows))
+    assert "Tight: strikes stray ±3.0 ms from the beat one feels, 0 % of them noticed." in text
+
+
+def test_a_refused_recording_is_named_with_its_reason(tmp_path):
+    settings = make_settings(tmp_path)
+    rows = refuse(recording_rows(settings), "r4", "expected strikes; found silence on every channel")
+    page = page_of(tmp_path, settings, recordings=rows)
+    assert "5 of 6 recordings used, 1 refused." in said(page)
+    assert "r4 (12 May 2031): expected strikes; found silence on every channel" in said(page)
+    assert "  r4: expected strikes; found silence on every channel" in report.finding(settings)
+
+
+def test_a_fault_of_a_recording_stands_with_its_cure(tmp_path):
+    settings = make_settings(tmp_path)
+    rows = recording_rows(settings, health=["hum: 50 Hz 8 dB above the noise; use a balanced cable"])
+    page = page_of(tmp_path, settings, recordings=rows)
+    assert "hum: 50 Hz 8 dB above the noise use a balanced cable" in said(page)
+
+
+def test_a_newest_day_of_which_nothing_could_be_used_is_said(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False), clock=False)
+    rows = recording_rows(settings)
+    for name in ("r3", "r4", "r5"):
+        rows = refuse(rows, name, "expected this tune; found another")
+    text = said(page_of(tmp_path, settings, recordings=rows))
+    assert text.startswith("song, 9 May 2031, 2 takes")
+    assert "Of song, 12 May 2031 (two rims), no recording could be used: what follows is older." in text
+
+
+def test_with_nothing_used_there_is_still_a_page(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False), clock=False)
+    rows = [row | {"status": "refused", "reason": "expected audio; found text"} for row in recording_rows(settings)]
+    text = said(page_of(tmp_path, settings, recordings=rows))
+    assert text.startswith("Nothing to judge: no recording could be used.")
+    assert text.count("expected audio; found text") >= 5
+    assert report.finding(settings)[0] == "Nothing to judge: no recording could be used."
+
+
+def test_what_does_not_apply_is_absent(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False)[:1], clock=False)
+    pins = make_pins(settings.groups()[0], make_notes(), misplaced=(), silent=())
+    text = said(page_of(tmp_path, settings, pins=pins, shafts=[], setups=[], budget=[], trend=[], worklist=[]))
+    for title in ("Build days", "What changed", "Pins to move", "Wobble", "Machine set-ups", "The work list"):
+        assert title not in text
+    assert "Where the lateness comes from" not in text
+    assert "None of 320 pins is surely misplaced." in text
+    assert "No job is sure enough to be first" in text
+
+
+def test_a_clock_test_has_steadiness_only(tmp_path):
+    settings = make_settings(tmp_path, make_recordings()[-1:])
+    text = said(page_of(tmp_path, settings))
+    assert "Steady: the tempo moves ±0.9 % from bar to bar." in text
+    for title in ("The song", "The barrel", "Each strike", "complete", "together 20"):
+        assert title not in text
+
+
+def test_the_arrangement_with_most_notes_leads_and_others_follow(tmp_path):
+    found = results.read(make_project(tmp_path))
+    assert [one.group.arrangement for one in found.sections] == ["song", "clock"]
+    assert found.sections[0].group.build_day == SECOND
+
+
+def test_groups_of_the_same_day_stand_under_each_other(tmp_path):
+    takes = [replace(take, build_day=SECOND) for take in make_recordings(clock=False)]
+    found = results.read(make_project(tmp_path, make_settings(tmp_path, takes, clock=False), worklist=[]))
+    assert [one.group.setup for one in found.sections] == ["two rims", ""]
+
+
+def test_a_change_without_a_verdict_is_not_told_as_one(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False), clock=False)
+    first, second = settings.groups()
+    trend = [make_trend(first, 0.0101), make_trend(second, 0.007, -0.0031)]
+    text = said(page_of(tmp_path, settings, trend=trend))
+    assert "nothing yet to tell a change from chance" in text
+    assert "3.1" not in text and "better by" not in text
+
+
+def test_no_clear_change_says_what_would_have_shown(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False), clock=False)
+    first, second = settings.groups()
+    trend = [make_trend(first, 0.0074), make_trend(second, 0.007, -0.0004, "no clear change")]
+    text = said(page_of(tmp_path, settings, trend=trend))
+    assert "no clear change (−0.4 ms, in truth −1.4 to +0.6 ms; 1.7 ms would show)" in text
+
+
+def test_only_sure_jobs_stand_first_and_at_most_three(tmp_path):
+    settings = make_settings(tmp_path)
+    group = next(group for group in settings.groups() if group.build_day == SECOND and group.arrangement == "song")
+    jobs = [job | {"rank": 10 + number} for number, job in enumerate(make_jobs(group)[:1] * 5)]
+    lines = report.finding(make_project(tmp_path, settings, worklist=make_jobs(group) + jobs))
+    assert [line[:2] for line in lines if line[0].isdigit() and line[1] == "."] == ["1.", "2.", "3."]
+    assert "1. flywheel: Twice the inertia halves it. Wins 2.1 ms of 7.0 ms spread" in " ".join(lines).replace(
+        "\xa0", " "
+    )
+    assert not [line for line in lines if "slate" in line]  # 70 % is not sure
+
+
+def test_hands_on_jobs_open_with_the_cautions_and_never_promise(tmp_path):
+    settings = make_settings(tmp_path)
+    text = said(page_of(tmp_path, settings))
+    caution = "standstill, wheel blocked, people off the pedals, belt tension released"
+    assert text.index(caution) < text.index("The song")
+    assert "Local codes and licensed practice decide" in text
+    assert "guards, brake, shaft and fixings must be reconsidered by someone competent" in text  # set-ups
+    assert "240 J" in text and "120 J (× 0.5)" in text
+    assert not re.search(r"\bsafe", text, re.I)
+
+
+def test_the_finding_has_at_most_twelve_lines(tmp_path):
+    takes = [Recording(f"x{number}", "x.wav", SECOND, "full", "song", "two rims") for number in range(30)]
+    settings = make_settings(tmp_path, make_recordings() + takes)
+    rows = recording_rows(settings)
+    for take in takes:
+        rows = refuse(rows, take.recording, "expected audio;\nfound text")
+    lines = report.finding(make_project(tmp_path, settings, recordings=rows))
+    assert len(lines) <= 12
+    assert not [line for line in lines if "\n" in line]
+    assert "  and 26 more; the report has their reasons" in lines
+
+
+NASTY = "<script>alert('x')</script> & \"quoted\""
+
+
+def test_names_are_escaped_wherever_they_stand(tmp_path):
+    takes = [replace(take, setup="two rims") for take in make_recordings(clock=False)]
+    strikers = (NASTY, *STRIKERS[1:])
+    settings = make_settings(tmp_path, takes, strikers, clock=False)
+    rows = refuse(recording_rows(settings, health=[f"hum: {NASTY}; {NASTY}"]), "r1", NASTY)
+    group = settings.groups()[-1]
+    jobs = [job | {"where": NASTY, "finding": NASTY, "correction": NASTY} for job in make_jobs(group)]
+    passages = [row | {"passage": NASTY, "costs_most": [NASTY]} for row in make_passages(group)[:1]]
+    shafts = [keys(group) | {"shaft": NASTY, "order": 1.0, "amplitude_s": 0.001}]
+    given = {"worklist": jobs, "recordings": rows, "passages": passages, "shafts": shafts}
+    page = page_of(tmp_path, settings, **given)
+    tags = Tags(page)
+    assert "script" not in tags.tags
+    assert not [name for name, _ in tags.attributes if name.startswith("on")]
+    assert said(page).count(NASTY) > 6
+
+
+def test_the_page_needs_no_network_and_no_script(tmp_path):
+    page = page_of(tmp_path)
+    tags = Tags(page)
+    assert not re.search(r"https?:|//", re.sub(r"<style>|</style>", "", page).replace("<!--", ""))
+    assert not tags.tags & {"script", "link", "img", "iframe", "object", "embed", "base"}
+    assert {value for name, value in tags.attributes if name == "href"} <= {"#recordings"}
+    assert set(re.findall(r"url\((.*?)\)", page)) == {"#crew"}
+
+
+def test_the_same_tables_give_the_same_bytes(tmp_path):
+    settings = make_project(tmp_path)
+    report.write(tmp_path / "one", settings)
+    report.write(tmp_path / "two", settings)
+    assert (tmp_path / "one/index.html").read_bytes() == (tmp_path / "two/index.html").read_bytes()
+    assert [file.name for file in (tmp_path / "one").iterdir()] == ["index.html"]
+
+
+def test_a_missing_table_is_one_clear_line_and_leaves_the_old_page(tmp_path):
+    settings = make_project(tmp_path)
+    report.write(tmp_path / "report", settings)
+    before = (tmp_path / "report/index.html").read_bytes()
+    tables.path(settings.results, "pins").unlink()
+    with pytest.raises(InputError, match="run the workflow first"):
+        report.write(tmp_path / "report", settings)
+    assert (tmp_path / "report/index.html").read_bytes() == before
+    assert len(list((tmp_path / "report").iterdir())) == 1
+
+
+def test_pins_lie_where_their_notes_are_on_the_unrolled_barrel(tmp_path):
+    lead = lead_of(tmp_path)
+    svg = barrel.unrolled(lead).wide
+    rings = sorted(float(x) for x in re.findall(r'class="ring" cx="([\d.]+)"', svg))
+    # Pins 40 and 77 sound on beats 20 and 38 of a scale that ends half a beat after the last note.
+    left, right, last = 120.0, drawing.WIDE_PX - 10.0, lead.notes["score_beat"].max() + 0.5
+    np.testing.assert_allclose(rings, [left + (right - left) * beat / last for beat in (20, 38)], atol=0.06)
+    assert svg.count('class="hollow"') == 1  # pin 5 did not strike
+
+
+def test_pins_that_come_round_every_turn_lie_at_their_angle(tmp_path):
+    lead = lead_of(tmp_path, make_settings(tmp_path, pins="turn"))
+    svg = barrel.unrolled(lead).wide
+    rings = sorted(float(x) for x in re.findall(r'class="ring" cx="([\d.]+)"', svg))
+    # Beats 20 and 38 of a barrel that turns once in 32 quarter notes: 0.625 and 1.1875 turns.
+    left, right = 120.0, drawing.WIDE_PX - 10.0
+    np.testing.assert_allclose(rings, [left + (right - left) * turn for turn in (0.1875, 0.625)], atol=0.06)
+
+
+def test_late_pins_point_up_and_early_ones_down(tmp_path):
+    svg = barrel.unrolled(lead_of(tmp_path)).wide
+    late = re.search(r'class="pin late2" d="([^"]*)"', svg).group(1)
+    early = re.search(r'class="pin early2" d="([^"]*)"', svg).group(1)
+    assert re.fullmatch(r"(M[\d. ]+v-[\d.]+)+", late)
+    assert re.fullmatch(r"(M[\d. ]+v[\d.]+)+", early)
+
+
+def test_bars_begin_where_the_score_says():
+    notes = pd.DataFrame(
+        # 3/4 for two bars, then 6/8 (beats are eighths, half a quarter note); bar 4 has no note.
+        {"bar": [1, 1, 2, 3, 3, 5], "beat_in_bar": [1, 3, 2, 1, 4, 1], "score_beat": [0, 2, 4, 6, 7.5, 12.0]}
+    )
+    bars, starts = results.bar_starts(notes)
+    np.testing.assert_array_equal(bars, [1, 2, 3, 4, 5])
+    np.testing.assert_allclose(starts[[0, 2, 3, 4]], [0, 6, 9, 12])
+
+
+def test_round_values_mark_a_scale():
+    assert drawing.ticks(-0.024, 0.024, 5) == [-0.02, -0.01, 0.0, 0.01, 0.02]
+    assert drawing.ticks(0, 10, 5) == [0, 2, 4, 6, 8, 10]
+    assert drawing.ticks(3, 3, 5) == [3]
+
+
+def test_long_names_are_shortened_and_wide_letters_counted():
+    assert drawing.shortened("oak block", 100) == "oak block"
+    short = drawing.shortened("a striker with a very long name", 80)
+    assert short.endswith("…") and drawing.width_px(short) <= 80
+    assert drawing.width_px("鼓鼓") > drawing.width_px("oak")
+
+
+def test_numbers_are_written_for_a_reader():
+    assert words.milliseconds(0.00704, 0.0002).replace("\xa0", " ") == "7.0 ms (±0.4)"
+    assert words.milliseconds(-0.00004) == "0.0\xa0ms"
+    assert words.late(-0.011, 0.0008).replace("\xa0", " ") == "11.0 ms (±1.6) early"
+    assert words.beat(2.5) == "2.5" and words.beat(4.0) == "4"
+    assert words.day(date(2031, 5, 9)).replace("\xa0", " ") == "9 May 2031"
+    assert words.milliseconds(None) == words.milliseconds(float("nan")) == "–"
+    assert words.joined(["a", "b", "c"]) == "a, b and c"
+
+
+def test_a_column_in_which_nothing_is_known_is_left_out(tmp_path):
+    settings = make_settings(tmp_path)
+    group = next(group for group in settings.groups() if group.build_day == SECOND and group.arrangement == "song")
+    rows = [make_striker(group, name) | {"drag": None, "drag_se": None} for name in STRIKERS]
+    titles = [column.title for column in lists.strikers(lead_of(tmp_path, settings, strikers=rows))]
+    assert "Striker delay" in titles and "Load per strike" not in titles
+
+
+def in_browser(folder, page, width):
+    """Return what a page of this width measures: its scroll width, then which pictures show (wide, narrow)."""
+    probe = """<!doctype html><body><iframe style="width:%dpx;height:900px;border:0" srcdoc="%s"></iframe>
+    <script>onload = () => { const page = document.querySelector("iframe").contentDocument;
+    const shows = name => page.querySelectorAll("figure svg." + name).length &&
+      getComputedStyle(page.querySelector("figure svg." + name)).display != "none";
+    document.body.textContent = "measured " + [page.documentElement.scrollWidth, shows("wide"), shows("narrow"),
+      page.querySelector("h1").textContent].join("|") }</script>"""
+    file = folder / "probe.html"
+    file.write_text(probe % (width, html.escape(page)), encoding="utf-8")
+    options = "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking "
+    options += "--disable-component-update --disable-sync --dump-dom --virtual-time-budget=5000"
+    command = [CHROMIUM, *options.split(), f"--user-data-dir={folder / 'browser'}", file.as_uri()]
+    dom = subprocess.run(command, capture_output=True, text=True, timeout=60).stdout
+    measured = re.search(r"measured (\d+)\|(\w+)\|(\w+)\|([^<]*)", dom)
+    assert measured, dom[-400:]
+    return int(measured[1]), measured[2] == "true", measured[3] == "true", html.unescape(measured[4])
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="no Chromium here: the page is not opened in a browser")
+@pytest.mark.parametrize("width", [390, 1200])
+def test_a_browser_shows_the_page_without_scrolling_sideways(tmp_path, width):
+    long_names = (
+        "a striker with a really very long name indeed",
+        "wwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwwww",
+        *STRIKERS[2:],
+    )
+    settings = make_settings(tmp_path, strikers=long_names)
+    page = page_of(tmp_path, settings, recordings=refuse(recording_rows(settings), "r4", "found_" * 30))
+    scrolled, wide, narrow, title = in_browser(tmp_path, page, width)
+    assert scrolled <= width
+    assert (wide, narrow) == (width > 700, width <= 700)
+    assert title.startswith("Not tight yet")

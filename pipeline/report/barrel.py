@@ -9,8 +9,7 @@ from pipeline.report.results import Found, bar_starts
 from pipeline.report.song import bar_axis, passage_names
 
 LIGHT_S = 0.002  # below this a pin's mark is grey: a listener needs three times as much
-REACH_PX = 10.0  # longest mark up or down
-TABLE_ROWS = 12  # misplaced pins listed before the rest is folded away
+REACH_PX = 12.0  # longest mark up or down
 
 
 def unrolled(found: Found) -> Picture | None:
@@ -25,8 +24,8 @@ def unrolled(found: Found) -> Picture | None:
         _unrolled(found, pins, WIDE_PX, sentence),
         _unrolled(found, pins, NARROW_PX, sentence),
         (
-            ("late", "late (up)"),
-            ("early", "early (down)"),
+            ("up", "late"),
+            ("down", "early"),
             ("ring", "misplaced: move it"),
             ("hollow", "did not strike"),
         ),

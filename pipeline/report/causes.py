@@ -73,7 +73,7 @@ def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
 
 def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
     first = parts.iloc[0]
-    said = f"{_large(words.PARTS[first['part']])} makes {words.percent(first['share'], digits=0)} of it"
+    said = f"{words.capital(words.PARTS[first['part']])} makes {words.percent(first['share'], digits=0)} of it"
     if words.PARTS[first["part"]].endswith("s"):
         said = said.replace(" makes ", " make ")
     now = (
@@ -149,7 +149,3 @@ def _days_said(days: pd.DataFrame, quantity: str) -> str:
     else:
         said += "; with so few takes nothing yet tells a change from chance"
     return words.sentence(said)
-
-
-def _large(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -27,7 +27,10 @@ def finding(settings) -> list[str]:
         if changed := news.since(lead):
             lines.append(changed)
         given = news.first_jobs(lead)
-        lines += [f"{number}. {job.where}: {job.correction} {job.gain}".strip() for number, job in enumerate(given, 1)]
+        lines += [
+            f"{number}. {job.where}: {job.correction}" + (f" Wins {job.gain}." if job.gain else "")
+            for number, job in enumerate(given, 1)
+        ]
         if not given:
             lines.append("No job is sure enough to be first.")
     else:

@@ -29,7 +29,7 @@ class Job:
     where: str
     finding: str
     correction: str
-    gain: str
+    gain: str  # what it wins, '' when nothing
     certainty: str
     sure: bool
 
@@ -56,8 +56,8 @@ def since(found: Found) -> str:
     told = rows[rows["verdict"] != ""]
     if not len(told):
         return (
-            f"{opening}: {changed(main, rows.loc[main])}, and nothing yet to tell it from chance; "
-            "two takes of one day or more will tell."
+            f"{opening}: nothing yet to tell a change from chance; it needs two takes or more of one day, "
+            "with nothing changed between them."
         )
     also = told[(told.index != main) & told["verdict"].isin(["better", "worse"])]
     said = [f"{words.quantity_name(name)} {changed(name, row)}" for name, row in also.iterrows()]
@@ -66,18 +66,17 @@ def since(found: Found) -> str:
 
 
 def changed(quantity: str, row: pd.Series) -> str:
-    """Write one row of tables/trend: `better by 3.1 ms (2.2 to 4.0 ms)`, `no clear change (−0.4 ms, …)`."""
-    change = words.quantity(quantity, row["change"], sign=True)
+    """Write one row of tables/trend with its verdict: `better by 3.1 ms (2.2 to 4.0 ms)`; '' while there is none."""
     if row["verdict"] == "":
-        return f"{change}"
+        return ""
+    change = words.quantity(quantity, row["change"], sign=True)
     low, high = row["change_low"], row["change_high"]
     if row["verdict"] in ("better", "worse"):
         ends = sorted((abs(low), abs(high))) if low * high > 0 else (low, high)
         size = words.quantity(quantity, abs(row["change"]))
-        return f"{row['verdict']} by {size} ({' to '.join(words.quantity(quantity, end) for end in ends)})"
+        return f"{row['verdict']} by {size} ({words.between(quantity, *ends)})"
     seen = words.quantity(quantity, row["detectable"])
-    ends = " to ".join(words.quantity(quantity, end, sign=True) for end in (low, high))
-    return f"no clear change ({change}, {ends}; {seen} would show)"
+    return f"no clear change ({change}, in truth {words.between(quantity, low, high, sign=True)}; {seen} would show)"
 
 
 def jobs(found: Found) -> list[Job]:
@@ -137,24 +136,28 @@ def opening(found: Found) -> str:
 def _job(row, felt_sd_s: float) -> Job:
     gains = []
     if row.gain_missed > 0:
-        gains.append(f"{words.plain(row.gain_missed)} fewer missed or double strikes a playthrough")
+        gains.append(f"{_counted(row.gain_missed)} fewer missed or double strikes a playthrough")
     if row.gain_s > 0:
         of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""
         # A single pin among hundreds wins less than a tenth of a millisecond of the whole.
         won = words.milliseconds(row.gain_s, digits=1 if row.gain_s >= 0.00005 else 2)
         gains.append(f"{won}{of} spread")
     if row.gain_audible > 0:
-        gains.append(f"{words.plain(row.gain_audible)} fewer noticed strikes a playthrough")
+        gains.append(f"{_counted(row.gain_audible)} fewer noticed strikes a playthrough")
     return Job(
         rank=int(row.rank),
         part=row.part,
         where=row.where,
-        finding=words.sentence(row.finding),
-        correction=words.sentence(row.correction),
-        gain=words.sentence("Wins " + words.joined(gains)) if gains else "",
-        certainty=f"{words.percent(min(row.certainty, 0.999))} sure",
+        finding=words.capital(words.sentence(row.finding)),
+        correction=words.capital(words.sentence(row.correction)),
+        gain=words.joined(gains),
+        certainty=words.percent(min(row.certainty, 0.999), digits=1),
         sure=row.certainty >= SURE,
     )
+
+
+def _counted(number: float) -> str:
+    return words.plain(number, 0 if number >= 10 else 1)
 
 
 def _other_setup(found: Found) -> str:

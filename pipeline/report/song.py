@@ -36,9 +36,9 @@ def strikes(found: Found) -> Picture | None:
     felt = found.lateness.drop_duplicates(["recording", "hit_id"]).dropna(subset="felt_s")
     if not len(felt) or found.is_clock:
         return None
-    noticed = verdict.judged(found.lateness).strikes
-    noticed = noticed[noticed["noticed"]]
-    sentence = _strikes_said(found, felt, noticed)
+    judged = verdict.judged(found.lateness).strikes
+    noticed = judged[judged["noticed"]]
+    sentence = _strikes_said(felt, judged)
     return Picture(
         "Each strike against the beat one feels",
         sentence,
@@ -88,7 +88,7 @@ def value_axis(frame: Frame, values: list[float], label, title: str) -> list[str
         y = frame.y(value)
         parts.append(drawing.line(frame.left, y, frame.right, y, "zero" if value == 0 else "grid"))
         parts.append(drawing.text(frame.left - 6, y + 4, label(value), "tick", "end"))
-    return [*parts, drawing.text(2, frame.top - 8, title, "tick")]
+    return [*parts, drawing.text(0, 10, title, "tick")]
 
 
 def score_frame(found: Found, width: float, top: float, height: float, low: float, high: float) -> Frame:
@@ -104,13 +104,13 @@ def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: floa
     base = np.where(load * crew > 0, load, 0.0)
     shown = [load, crew + base, mean["speed"].to_numpy(), *(take.to_numpy() for take in takes)]
     low, high = _reach(np.concatenate(shown), 0.005)
-    frame = score_frame(found, width, 44, 190, low, high)
+    frame = score_frame(found, width, 46, 190, low, high)
     x = frame.x(mean.index.to_numpy(float))
     zero = np.full(len(x), frame.y(0.0))
     parts = value_axis(
         frame, drawing.ticks(low, high, 6), lambda value: words.plain(100 * value, 1, sign=True), "speed, %"
     )
-    parts += passage_names(frame, found.notes, 16)
+    parts += passage_names(frame, found.notes, 22)
     parts.append(drawing.area(x, zero, frame.y(load), "load"))
     parts.append(drawing.area(x, frame.y(base), frame.y(base + crew), "crew"))
     for take in takes:
@@ -122,7 +122,7 @@ def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: floa
 
 def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: float, sentence: str) -> str:
     reach = _felt_reach(felt)
-    frame = score_frame(found, width, 44, 170, -reach, reach)
+    frame = score_frame(found, width, 46, 170, -reach, reach)
     band = frame.y(verdict.NOTICED_S), frame.y(-verdict.NOTICED_S)
     parts = [drawing.rectangle(frame.left, band[0], frame.right - frame.left, band[1] - band[0], "band")]
     values = drawing.ticks(-reach, reach, 5)
@@ -134,7 +134,7 @@ def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: flo
     for late, kind in ((True, "late"), (False, "early")):
         some = noticed[(noticed["felt_s"] > 0) == late]
         parts.append(drawing.triangles(*_places(frame, some, reach), 6.0, late, kind))
-    parts += passage_names(frame, found.notes, 16)
+    parts += passage_names(frame, found.notes, 22)
     parts += bar_axis(frame, found.notes, frame.bottom)
     return drawing.svg(width, frame.bottom + 36, sentence, parts, drawing.width_class(width))
 
@@ -174,16 +174,18 @@ def _named(passage: pd.Series) -> str:
     return f"“{passage['passage']}” ({bars})" if passage["passage"] else bars
 
 
-def _strikes_said(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame) -> str:
+def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
+    noticed = judged[judged["noticed"]]
     worst = felt.loc[felt["felt_s"].abs().idxmax()]
     if len(noticed):
         late = int((noticed["felt_s"] > 0).sum())
-        said = f"{words.part_of(len(noticed), len(felt))} strikes are noticed: {late} late, {len(noticed) - late} early"
+        said = f"{words.part_of(len(noticed), len(judged), 'strikes')} are noticed: {late} late, "
+        said += f"{len(noticed) - late} early"
         by_passage = noticed["passage"].value_counts()
         if by_passage.index.size > 1 and by_passage.index[0]:
             said += f"; most of them, {by_passage.iloc[0]}, in “{by_passage.index[0]}”"
     else:
-        said = f"None of {words.count(len(felt), 'strike')} is noticed"
+        said = f"None of {words.count(len(judged), 'strike')} is noticed"
     said += (
         f". Furthest: {worst['striker']}, {words.place(worst['bar'], worst['beat_in_bar'])}, "
         f"{words.late(worst['felt_s'])}"

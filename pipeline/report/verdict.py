@@ -88,30 +88,27 @@ def headline(found: Found) -> str:
     for state, opening in ((BAD, f"Not {good.lower()} yet"), (CLOSE, f"Nearly {good.lower()}")):
         clauses = [word.clause for word in given if word.state == state]
         if clauses:
-            return f"{opening}: {words.joined(clauses[:2])}."
+            return f"{opening}: {'; '.join(clauses[:2])}."
     main = next((word for word in given if word.name == "even"), given[-1])
     return f"{good}: {main.clause}."
 
 
 def listener(found: Found) -> str:
-    """Say what a listener makes of it, with counts."""
-    if found.is_clock:
-        return _tempo_said(found)
+    """Say what a listener makes of it, with counts; the thresholds stand beside the four words."""
     said = []
-    strikes = judged(found.lateness)
-    if n_all := len(strikes.strikes):
+    strikes, (apart, chords) = judged(found.lateness), _apart(found.lateness)
+    if len(strikes.strikes) and not found.is_clock:
+        said.append(f"notices that {words.part_of(strikes.n_noticed, len(strikes.strikes), 'strikes')} are displaced")
+    if chords and not found.is_clock:
+        said.append(f"hears {words.part_of(apart, chords, 'chords')} fall apart")
+    ratio = found.value("steady_1")[0]
+    if words.known(ratio):
+        state = _steadiness(ratio)
+        heard = {GOOD: "hears no change of tempo", CLOSE: "may hear the tempo change if the ear is keen"}
         said.append(
-            f"A listener notices one displaced strike from {words.milliseconds(NOTICED_S, digits=0)} or "
-            f"{words.percent(NOTICED_RATIO)} of the gap before it, here mostly {words.milliseconds(strikes.typical_s)}; "
-            f"that is {words.part_of(strikes.n_noticed, n_all)} strikes."
+            heard.get(state, "hears the tempo change") + f" from bar to bar (±{words.percent(ratio, digits=2)})"
         )
-    apart, chords = _apart(found.lateness)
-    if chords:
-        said.append(
-            f"Strikes written together are heard apart from about {words.milliseconds(TOGETHER_S, digits=0)}; "
-            f"that is {words.part_of(apart, chords)} chords."
-        )
-    return " ".join([*said, _tempo_said(found)]).strip()
+    return f"A listener {words.joined(said)}." if said else ""
 
 
 def against_click(found: Found) -> str:
@@ -132,9 +129,9 @@ def _complete(found: Found) -> Word | None:
     if not n_notes:
         return None
     faults = (n_missed + n_extra) / max(found.n_playthroughs, 1)
-    clause = f"{n_missed} of {words.count(n_notes, 'strike')} missing"
+    clause = f"{n_missed} of {words.count(n_notes, 'strike')} {'is' if n_missed == 1 else 'are'} missing"
     if n_extra:
-        clause += f" and {n_extra} double or stray"
+        clause += f", {n_extra} {'is' if n_extra == 1 else 'are'} double or stray"
     return Word(
         "complete",
         GOOD if faults < COMPLETE_FAULTS else BAD,
@@ -153,7 +150,7 @@ def _together(found: Found) -> Word | None:
     return Word(
         "together",
         GOOD if apart <= LET_PASS_SHARE * chords else BAD,
-        f"{words.part_of(apart, chords)} chords fall apart",
+        f"{words.part_of(apart, chords, 'chords')} fall apart",
         f"±{words.milliseconds(spread_s, se_s)}",
         f"heard apart from {words.milliseconds(TOGETHER_S, digits=0)}: {apart} of {chords} chords",
         "Hirsh 1959",
@@ -177,7 +174,8 @@ def _even(found: Found) -> Word | None:
         f"strikes stray ±{words.milliseconds(spread_s)} from the beat one feels, "
         f"{words.percent(share, digits=0)} of them noticed",
         f"±{words.milliseconds(spread_s, se_s)}",
-        f"noticed from 6 ms, or 2.5 % of the gap: {words.part_of(strikes.n_noticed, n_all)}",
+        f"noticed from 6 ms or 2.5 % of the gap before, here mostly {words.milliseconds(strikes.typical_s)}: "
+        f"{words.part_of(strikes.n_noticed, n_all, 'strikes')}",
         "Friberg & Sundberg 1995",
     )
 
@@ -186,10 +184,9 @@ def _steady(found: Found) -> Word | None:
     ratio = found.value("steady_1")[0]
     if not words.known(ratio):
         return None
-    state = GOOD if ratio < STEADY_BEST else CLOSE if ratio < STEADY_USUAL else BAD
     return Word(
         "steady",
-        state,
+        _steadiness(ratio),
         f"the tempo moves ±{words.percent(ratio)} from bar to bar",
         f"±{words.percent(ratio, digits=2)} a bar",
         "noticed from 3 %, by a keen ear from 1.5 %",
@@ -197,14 +194,8 @@ def _steady(found: Found) -> Word | None:
     )
 
 
-def _tempo_said(found: Found) -> str:
-    ratio = found.value("steady_1")[0]
-    if not words.known(ratio):
-        return ""
-    return (
-        f"From bar to bar the tempo moves ±{words.percent(ratio, digits=2)}; a listener notices about "
-        f"{words.percent(STEADY_USUAL, digits=0)}, at best {words.percent(STEADY_BEST)}."
-    )
+def _steadiness(ratio: float) -> str:
+    return GOOD if ratio < STEADY_BEST else CLOSE if ratio < STEADY_USUAL else BAD
 
 
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:

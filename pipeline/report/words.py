@@ -75,6 +75,12 @@ def quantity(name: str, value, sign: bool = False) -> str:
     return plain(value, 1, unit, sign)
 
 
+def between(name: str, low: float, high: float, sign: bool = False) -> str:
+    """Write a range of a quantity, its unit once: `2.1 to 4.1 ms`."""
+    first, _, _ = quantity(name, low, sign).partition("\N{NO-BREAK SPACE}")
+    return f"{first} to {quantity(name, high, sign)}"
+
+
 def quantity_name(name: str) -> str:
     """Name a quantity of tables/trend; one that nobody named here keeps its own words."""
     return QUANTITIES.get(name, (name.removesuffix("_s").replace("_", " "),))[0]
@@ -86,11 +92,9 @@ def count(number: int, one: str, several: str | None = None) -> str:
     return f"{number}\N{NO-BREAK SPACE}{one if number == 1 else several or one + 's'}"
 
 
-def part_of(number: int, total: int) -> str:
-    """Write `13 of 2106 (0.6 %)`."""
-    if not total:
-        return "0 of 0"
-    return f"{int(number)} of {int(total)} ({percent(number / total)})"
+def part_of(number: int, total: int, several: str) -> str:
+    """Write `13 of 2106 strikes (0.6 %)`; `total` is not 0."""
+    return f"{int(number)} of {int(total)} {several} ({percent(number / total)})"
 
 
 def day(when: date, year: bool = True) -> str:
@@ -124,6 +128,11 @@ def sentence(text: str) -> str:
     """End a text with one full stop."""
     text = text.strip()
     return text if text.endswith((".", "!", "?", "…")) else text + "."
+
+
+def capital(text: str) -> str:
+    """Begin with a capital letter."""
+    return text[:1].upper() + text[1:]
 
 
 def _number(value, factor, unit, se, sign, digits) -> str:

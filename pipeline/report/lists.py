@@ -1,0 +1,201 @@
+"""Lay out what is read in rows: passages, pins, strikers, shafts, changes, jobs, set-ups, recordings.
+
+A column in which nothing is known is left out, a list without rows is empty: what does not apply is absent.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.report import barrel, news, words
+from pipeline.report.results import Found, Results
+
+NOTHING = ("", "–", ())
+AGAINST = {"previous": "Against the day before", "first": "Against the first day", "baseline": "Against the baseline"}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault of a recording and its cure."""
+
+    found: str
+    cure: str
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column; a cell is text, or faults with their cures."""
+
+    title: str
+    cells: list
+    is_number: bool = False
+
+
+def rows_of(columns: list[Column]) -> list[list]:
+    """Return the cells row by row, each with its column."""
+    return [list(zip(columns, row, strict=True)) for row in zip(*(column.cells for column in columns), strict=True)]
+
+
+def passages(found: Found) -> list[Column]:
+    """List the passages in the order of the song; nothing with only one."""
+    rows = list(found.passages.sort_values(["first_bar", "rank"]).itertuples(index=False))
+    if len(rows) < 2 or found.is_clock:
+        return []
+    return _told(
+        Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),
+        Column("Bars", [f"{row.first_bar}–{row.last_bar}" for row in rows], True),
+        Column("Slower by", [words.percent(row.sag, row.sag_se) for row in rows], True),
+        Column("Load’s share", [words.percent(row.load_share, row.load_share_se, digits=0) for row in rows], True),
+        Column("Costs most speed", [words.joined(list(row.costs_most)[:3]) for row in rows]),
+        Column("Spread", [words.milliseconds(row.felt_sd_s, row.felt_sd_se) for row in rows], True),
+        Column("Missed", [str(row.n_missed) for row in rows], True),
+        Column("Double or stray", [str(row.n_extra) for row in rows], True),
+    )
+
+
+def pins_to_move(found: Found) -> list[Column]:
+    """List the misplaced pins, the furthest first."""
+    rows = list(barrel.misplaced(found).itertuples(index=False))
+    return _told(
+        Column("Striker", [row.striker for row in rows]),
+        Column("Where", [words.place(row.bar, row.beat_in_bar) for row in rows]),
+        Column("The pin is", [words.late(row.offset_s, row.offset_se) for row in rows], True),
+        Column("Move it", [barrel.move(row) for row in rows], True),
+        Column("Playthroughs", [str(row.n_takes) for row in rows], True),
+    )
+
+
+def strikers(found: Found) -> list[Column]:
+    """List the strikers in the order of the machine; nothing with only one."""
+    rank = {striker.name: place for place, striker in enumerate(found.machine.strikers)}
+    order = found.strikers["striker"].map(lambda name: rank.get(name, len(rank)))
+    rows = list(found.strikers.assign(rank=order).sort_values(["rank", "striker"]).itertuples(index=False))
+    if len(rows) < 2:
+        return []
+    return _told(
+        Column("Striker", [row.striker for row in rows]),
+        Column("Striker delay", [words.milliseconds(row.delay_s, row.delay_se, sign=True) for row in rows], True),
+        Column("Load per strike", [words.percent(row.drag, row.drag_se, digits=2) for row in rows], True),
+        Column("Scatter", [words.milliseconds(row.rest_sd_s) for row in rows], True),
+        Column("Played", [str(row.n_played) for row in rows], True),
+        Column("Missed", [str(row.n_missed) for row in rows], True),
+        Column("Double or stray", [str(row.n_extra) for row in rows], True),
+        Column("Misses come", [{"one pin": "at one pin"}.get(row.miss_pattern, row.miss_pattern) for row in rows]),
+    )
+
+
+def shafts(found: Found) -> list[Column]:
+    """List the wobbles that were found, the largest first."""
+    rows = list(found.shafts.sort_values("amplitude_s", ascending=False, kind="stable").itertuples(index=False))
+    return _told(
+        Column("Shaft", [row.shaft if words.known(row.shaft) else "nobody named one that turns so" for row in rows]),
+        Column("Turns per turn of the barrel", [f"{row.order:.3f}" for row in rows], True),
+        Column("Wobble", ["±" + words.milliseconds(row.amplitude_s, row.amplitude_se) for row in rows], True),
+        Column("Off the told ratio", [words.percent(row.creep, sign=True, digits=2) for row in rows], True),
+    )
+
+
+def changes(found: Found) -> list[Column]:
+    """List each quantity with its changes against the day before, the first and the baseline, if there is a verdict."""
+    rows = found.trend[found.trend["change"].notna() & (found.trend["verdict"] != "")]
+    order = list(words.QUANTITIES)
+    names = sorted(set(rows["quantity"]), key=lambda name: (order.index(name) if name in order else len(order), name))
+    columns = [
+        Column("What", [words.quantity_name(name) for name in names]),
+        Column("Now", [words.quantity(name, rows[rows["quantity"] == name]["value"].iloc[0]) for name in names], True),
+    ]
+    for against, title in AGAINST.items():
+        some = rows[rows["against"] == against].set_index("quantity")
+        cells = [news.changed(name, some.loc[name]) if name in some.index else "" for name in names]
+        columns.append(Column(title, cells))
+    return _told(*columns)
+
+
+def jobs(found: Found) -> list[Column]:
+    """List all jobs of a group."""
+    rows = news.jobs(found)
+    return _told(
+        Column("Where", [f"{place}. {job.where}" for place, job in enumerate(rows, 1)]),
+        Column("Found", [job.finding for job in rows]),
+        Column("Do", [job.correction for job in rows]),
+        Column("Wins", [job.gain for job in rows]),
+        Column("Sure", [job.certainty for job in rows], True),
+    )
+
+
+def setups(results: Results) -> list[Column]:
+    """List the set-ups of the leading arrangement, the one on the machine now first; nothing with only one."""
+    if not results.sections:
+        return []
+    lead = results.sections[0].group
+    frame = results.setups[results.setups["arrangement"] == lead.arrangement]
+    frame = frame.assign(other=frame["setup"] != lead.setup).sort_values(["other", "setup"], kind="stable")
+    rows = list(frame.itertuples(index=False))
+    if len(rows) < 2:
+        return []
+    return _told(
+        Column("Set-up", [(row.setup or "as described") + ("" if row.other else " (now)") for row in rows]),
+        Column("Recordings", [str(row.n_recordings) for row in rows], True),
+        Column("Speed lost to load", [words.percent(row.sag_max) for row in rows], True),
+        Column("foreseen", [words.percent(row.sag_max_predicted) for row in rows], True),
+        Column("Spread", [words.milliseconds(row.felt_sd_s) for row in rows], True),
+        Column("spread foreseen", [words.milliseconds(row.felt_sd_predicted_s) for row in rows], True),
+        Column("Inertia at the barrel", _against_now(rows, "inertia_at_barrel_kg_m2", "kg m²", 1), True),
+        Column("Energy in the wheel", _against_now(rows, "energy_j", "J", 0), True),
+        Column("Rim speed", _against_now(rows, "rim_m_per_s", "m/s", 1), True),
+    )
+
+
+def recordings(results: Results) -> list[Column]:
+    """List every recording with its state, and why it was refused."""
+    rows = list(results.recordings.sort_values(["build_day", "recording"], kind="stable").itertuples(index=False))
+    used = [row.status == "used" for row in rows]
+    several = results.recordings["arrangement"].nunique() > 1
+
+    def of_used(write):
+        return [write(row) if good else "" for row, good in zip(rows, used, strict=True)]
+
+    return _told(
+        Column("Recording", [row.recording for row in rows]),
+        Column("State", ["✓ used" if good else "✗ refused" for good in used]),
+        Column("Build day", [_day(row) for row in rows]),
+        Column("Arrangement", [row.arrangement if several else "" for row in rows]),
+        Column("Machine set-up", [row.setup for row in rows]),
+        Column("Tempo", of_used(lambda row: words.plain(row.tempo_bpm)), True),
+        Column("Played", of_used(lambda row: str(row.n_played)), True),
+        Column("Missed", of_used(lambda row: str(row.n_missed)), True),
+        Column("Double or stray", of_used(lambda row: str(row.n_extra)), True),
+        Column("Spread", of_used(lambda row: words.milliseconds(row.felt_sd_s)), True),
+        Column("Faults and cures", [_faults(row) for row in rows]),
+    )
+
+
+def _told(*columns: Column) -> list[Column]:
+    """Keep the columns in which something is known."""
+    return [column for column in columns if any(cell not in NOTHING for cell in column.cells)]
+
+
+def _against_now(rows: list, name: str, unit: str, digits: int) -> list[str]:
+    """Write a quantity of the set-ups, with how many times it is that of the set-up now on the machine."""
+    now = float(getattr(rows[0], name) if words.known(getattr(rows[0], name)) else np.nan)
+    cells = []
+    for row in rows:
+        value = getattr(row, name)
+        cell = words.plain(value, digits, unit)
+        if row.other and words.known(value) and now > 0:
+            cell += f" (× {words.plain(value / now)})"
+        cells.append(cell)
+    return cells
+
+
+def _day(row) -> str:
+    return words.day(row.build_day) + (f", session {row.session}" if row.session > 1 else "")
+
+
+def _faults(row) -> tuple[Fault, ...]:
+    """Return why a recording was refused, and each 'name: finding; cure' of its health in two."""
+    faults = [Fault(words.sentence(row.reason), "")] if row.status == "refused" else []
+    for told in row.health:
+        found, _, cure = told.rpartition("; ")
+        faults.append(Fault(found, cure) if found else Fault(told, ""))
+    return tuple(faults)
