@@ -20,7 +20,7 @@ from pipeline.settings.nodes import Fields, Value
 _NOT_IN_FILE_NAMES = "/\\{}"
 _LONGEST_NAME = 80  # bytes; file systems allow 255 and temporary names and endings need room
 _NO_MACHINE = Machine(Barrel(), (), None, ())
-_OFF = ("no", "off", "none", "false", "0", "")
+_OFF = ("no", "off", "none", "false", "0", "~", "null", "")
 
 
 @dataclass(frozen=True)

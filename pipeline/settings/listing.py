@@ -15,6 +15,7 @@ from pipeline.settings.nodes import iso_day
 REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
+_REMARK = re.compile(r"(?m)(^|(?<=\r))#[^\r\n]*")
 _LONGEST_ID = 100
 _HIT_LISTS = (".csv", ".mid", ".midi")  # they name their strikers, so that a rig may be left out
 _SEPARATORS = ",;\t"
@@ -51,7 +52,9 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
 
 def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[str]]], str]:
     """Split the text into (line, cells); empty lines and lines that begin with # say nothing."""
-    heading = next((line for line in text.splitlines() if line.strip() and not line.startswith("#")), "")
+    text = _REMARK.sub("", text)
+    lines = (line for line in text.splitlines() if line.strip() and not line.startswith('"#'))
+    heading = next(lines, "")
     separator = max(_SEPARATORS, key=heading.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     rows, line = [], 1

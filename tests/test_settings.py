@@ -1,0 +1,744 @@
+"""The configuration and the list of recordings: what is read, what is refused, what a change runs again."""
+
+import codecs
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings, strategies
+
+from pipeline.errors import InputError
+from pipeline.settings import (
+    Arrangement,
+    Barrel,
+    Channel,
+    Clock,
+    Detection,
+    Flywheel,
+    Group,
+    Shaft,
+    Striker,
+    Wheel,
+    check,
+    fingerprint,
+    load,
+)
+
+ROOT = Path(__file__).parent.parent
+
+CONFIGURATION = """\
+arrangements:
+  song: song.mid
+  clock: {bpm: 96, beats_per_bar: 4, bars: 64, strikes_per_bar: 1, striker: clock arm, bars_per_turn: 1}
+arrangement: song
+recordings: recordings.csv
+results: results/demo
+baseline: 2031-05-03
+machine:
+  barrel: {bars_per_turn: 8, diameter_mm: 420, pins: song}
+  shafts:
+    flywheel: {turns: 6.5, drive: belt}
+    crank: {turns: 3.0, drive: freewheel}
+  flywheel: {inertia_kg_m2: 1.9, diameter_mm: 600}
+  strikers:
+    - {name: oak block, notes: [48, 60]}
+    - {name: slate, notes: [67], delay_ms: 1.5}
+    - {name: brass cup, notes: [76], channel: 1, was: tin cup}
+setups:
+  wide pulley: {shafts: {flywheel: 5.0}}
+  late slate: {strikers: [{name: slate, delay_ms: 3}]}
+rigs:
+  full: [{channel: 1, hears: oak block}, {channel: 2, hears: [slate, brass cup]}, {channel: 3, hears: index}]
+  one mic: [{channel: 1, hears: everything}]
+detection: {minimum_gap_ms: 12, sensitivity: 0.5, mains_hz: 50, idle_file: idle.wav}
+"""
+HEADING = "recording,file,build_day,rig,arrangement,setup,session,start_s,stop_s,crew,note\n"
+RECORDINGS = (
+    HEADING
+    + """\
+a1,a1.wav,2031-05-03,full,,,,,,,
+a2,a2.wav,2031-05-03,one mic,,,,1.5,60,two people,"fast, loud"
+b1,b1,2031-05-04,full,song,wide pulley,2,,,,
+c1,c1.csv,2031-05-04,,clock,late slate,,,,,
+"""
+)
+# The example of the Standard MIDI File 1.0 specification (secondary): notes 48 and 60 on channel 3, 67 on 2, 76 on 1.
+SONG = bytes.fromhex(
+    "4D546864000000060000000100604D54726B0000003B00FF58040402180800FF510307A12000C00500C12E00C24600923060003C606091"
+    "434060904C208140823040003C400081434000804C4000FF2F00"
+)
+
+
+@pytest.fixture(autouse=True)
+def workshop(tmp_path, monkeypatch):
+    """A working folder with a configuration that has no fault."""
+    monkeypatch.chdir(tmp_path)
+    Path("config.yaml").write_text(CONFIGURATION)
+    Path("recordings.csv").write_text(RECORDINGS)
+    Path("song.mid").write_bytes(SONG)
+    Path("idle.wav").write_bytes(b"audio")
+    for name in ("a1.wav", "a2.wav", "c1.csv"):
+        Path(name).write_bytes(b"found")
+    Path("b1").mkdir()
+    Path("b1/track 1.wav").write_bytes(b"audio")
+    return tmp_path
+
+
+def make_configuration(*changes, recordings=RECORDINGS):
+    """Write the configuration with some words changed, and the list of recordings."""
+    text = CONFIGURATION
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    Path("config.yaml").write_text(text)
+    Path("recordings.csv").write_text(recordings)
+
+
+def faults_of(*changes, recordings=RECORDINGS):
+    make_configuration(*changes, recordings=recordings)
+    with pytest.raises(InputError) as raised:
+        load("config.yaml")
+    return list(raised.value.faults)
+
+
+def loaded(*changes, recordings=RECORDINGS):
+    make_configuration(*changes, recordings=recordings)
+    return load("config.yaml")
+
+
+# --- what is read ----------------------------------------------------------------------------------------------------
+
+
+def test_every_key_of_the_contract_is_read():
+    config = load("config.yaml")
+    assert config.path == "config.yaml" and config.results == "results/demo"
+    assert config.baseline == date(2031, 5, 3)
+    assert config.arrangements == (
+        Arrangement("song", "song.mid"),
+        Arrangement("clock", clock=Clock(96, 64, "clock arm", 4, 1, 1)),
+    )
+    assert config.machine.barrel == Barrel(8, 420, "song")
+    assert config.machine.shafts == (Shaft("flywheel", 6.5, "belt"), Shaft("crank", 3, "freewheel"))
+    assert config.machine.flywheel == Flywheel(1.9, 600)
+    assert config.machine.finest_move_mm == 0.2
+    assert config.machine.strikers == (
+        Striker("oak block", (48, 60)),
+        Striker("slate", (67,), delay_ms=1.5),
+        Striker("brass cup", (76,), channel=1, was="tin cup"),
+    )
+    assert config.rig("full").channels == (
+        Channel(1, ("oak block",)),
+        Channel(2, ("slate", "brass cup")),
+        Channel(3, ("index",)),
+    )
+    assert config.detection == Detection(12, 0.5, 50, "idle.wav")
+    a2, b1, c1 = (config.recording(name) for name in ("a2", "b1", "c1"))
+    assert (a2.start_s, a2.stop_s, a2.crew, a2.note, a2.session) == (1.5, 60, "two people", "fast, loud", 1)
+    assert (a2.arrangement, b1.setup, b1.session, b1.build_day) == ("song", "wide pulley", 2, date(2031, 5, 4))
+    assert config.rig(c1.rig) is None
+
+
+def test_optional_parts_may_be_left_out_and_one_arrangement_is_the_default():
+    Path("config.yaml").write_text(
+        "arrangements: {song: song.mid}\nrecordings: recordings.csv\n"
+        "machine: {strikers: [{name: all of them, notes: [48, 60, 67, 76]}]}\nrigs: {r: [{channel: 1, hears: index}]}\n"
+    )
+    Path("recordings.csv").write_text("recording,file,build_day,rig\nx,x.wav,2031-05-03,r\n")
+    config = load("config.yaml")
+    assert config.recording("x").arrangement == "song"
+    assert config.machine.barrel == Barrel() and config.machine.shafts == () and config.machine.flywheel is None
+    assert (config.results, config.baseline, config.setups, config.detection) == ("results", None, (), Detection())
+
+
+def test_a_clock_test_needs_neither_machine_nor_striker():
+    Path("config.yaml").write_text(
+        "arrangements: {clock: {bpm: 60, bars: 8, striker: arm}}\nrecordings: recordings.csv\n"
+        "rigs: {r: [{channel: 1, hears: arm}]}\n"
+    )
+    Path("recordings.csv").write_text("recording,file,build_day,rig\nx,x.wav,2031-05-03,r\n")
+    config = load("config.yaml")
+    assert config.strikers_of("clock") == (Striker("arm", ()),)
+
+
+def test_the_template_has_no_fault_and_shows_every_key(workshop):
+    text = (ROOT / "config" / "template.yaml").read_text()
+    shutil.copy(ROOT / "config" / "recordings.csv", "recordings.csv")
+    Path("template.yaml").write_text(text.replace("midi/song.mid", "song.mid").replace("audio/idle.wav", "idle.wav"))
+    config = load("template.yaml", read_songs=False)
+    assert len(config.recordings) == 4 and len(config.setups) == 3
+    assert dict(config.setups)["without wheel"].flywheel is None
+    for key in ("pulleys_mm", "inner_mm", "per_beat", "distance_m", "delay_ms", "was", "channel", "count", "baseline"):
+        assert re.search(rf"\b{key}\b", text), key
+
+
+def test_a_setup_changes_only_what_it_names():
+    config = loaded(
+        (
+            "wide pulley: {shafts: {flywheel: 5.0}}",
+            "wide pulley: {barrel: {diameter_mm: 421}, shafts: {crank: {turns: 4}, fan: 2},"
+            " flywheel: [{mass_kg: 18, outer_mm: 600, inner_mm: 420, count: 2}], finest_move_mm: 0.5}",
+        )
+    )
+    machine = config.machine_of("wide pulley")
+    assert machine.barrel == Barrel(8, 421, "song")
+    assert machine.shafts == (Shaft("flywheel", 6.5), Shaft("crank", 4, "freewheel"), Shaft("fan", 2, "belt"))
+    assert machine.flywheel == Flywheel(wheels=(Wheel(18, 600, 420, 2),))
+    assert machine.finest_move_mm == 0.5 and machine.strikers == config.machine.strikers
+    assert config.machine_of("late slate").strikers[1] == Striker("slate", (67,), delay_ms=3)
+    assert config.machine_of("") == config.machine
+
+
+def test_nothing_after_the_colon_takes_a_part_away_in_a_setup():
+    config = loaded(("{flywheel: 5.0}", "{crank: }, flywheel: "))
+    assert config.machine_of("wide pulley").shafts == (Shaft("flywheel", 6.5),)
+    assert config.machine_of("wide pulley").flywheel is None
+
+
+def test_pulleys_stand_for_the_turns_of_the_driven_shaft():
+    # A driver of 390 mm moves 390 mm of belt per unit of its angle; a driven pulley of 60 mm turns 6.5 times as far.
+    config = loaded(("flywheel: {turns: 6.5, drive: belt}", "flywheel: {pulleys_mm: [390, 60], drive: toothed}"))
+    assert config.machine.shafts[0] == Shaft("flywheel", 6.5, "toothed")
+
+
+def test_distance_delays_by_the_air_it_crosses_and_delays_add_to_the_rig():
+    config = loaded(
+        ("hears: everything", "hears: everything, distance_m: 10"),
+        ("{channel: 3, hears: index}", "{channel: 3, hears: click, bpm: 96, per_beat: 2, delay_ms: -4}"),
+    )
+    delay_s = config.rig("one mic").channels[0].delay_s
+    assert delay_s == pytest.approx(0.029)
+    # Sound goes 343 m/s in air of 20 °C (common value, from memory); the contract rounds to 2.9 ms a metre.
+    assert delay_s == pytest.approx(10 / 343, rel=0.01)
+    assert config.rig("full").channels[2] == Channel(3, ("click",), -0.004, 96, 2)
+
+
+@pytest.mark.parametrize("off", ["no", "off", "~", "0", "false", ""])
+def test_mains_hum_can_be_told_to_be_absent(off):
+    assert loaded(("mains_hz: 50", f"mains_hz: {off}")).detection.mains_hz is None
+
+
+def test_words_that_yaml_takes_for_other_things_are_names_here():
+    config = loaded(
+        ("name: oak block", "name: no"),
+        ("hears: oak block", "hears: no"),
+        ("  one mic:", "  on:"),
+        ("  wide pulley:", "  2031-05-03:"),
+        ("{name: slate, notes", "{name: 1e3, notes"),
+        ("[slate, brass cup]", "[1e3, brass cup]"),
+        ("{strikers: [{name: slate, delay_ms: 3}]}", "{strikers: [{name: 1e3, delay_ms: 3}]}"),
+        recordings=RECORDINGS.replace("one mic", "on").replace("wide pulley", "2031-05-03"),
+    )
+    assert [striker.name for striker in config.machine.strikers[:2]] == ["no", "1e3"]
+    assert config.recording("a2").rig == "on" and config.recording("b1").setup == "2031-05-03"
+
+
+@pytest.mark.parametrize(
+    "rewrite",
+    [
+        lambda text: text.replace("\n", "\r\n").encode(),
+        lambda text: codecs.BOM_UTF8 + text.encode(),
+        lambda text: text.encode("utf-16"),
+        lambda text: text.rstrip("\n").encode(),
+    ],
+    ids=["Windows line ends", "byte order mark", "UTF-16", "no last line end"],
+)
+def test_text_files_may_be_saved_in_any_common_way(rewrite):
+    expected = load("config.yaml")
+    Path("config.yaml").write_bytes(rewrite(CONFIGURATION))
+    Path("recordings.csv").write_bytes(rewrite(RECORDINGS))
+    assert load("config.yaml") == expected
+
+
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_a_list_may_be_separated_as_spreadsheets_do(separator):
+    expected = load("config.yaml")
+    text = RECORDINGS.replace('"fast, loud"', "fast loud").replace(",", separator)
+    if separator == ";":
+        text = text.replace("1.5", "1,5")  # where the comma is decimal the separator is a semicolon
+    Path("recordings.csv").write_text(text.replace("fast loud", "fast, loud"))
+    assert load("config.yaml") == expected
+
+
+def test_a_list_may_hold_remarks_empty_lines_and_capital_headings():
+    expected = load("config.yaml")
+    text = '# what, "ever"\n' + RECORDINGS.replace("recording,", "Recording,").replace("\nb1", "\n\n,,,\n#x\nb1")
+    Path("recordings.csv").write_text(text)
+    assert load("config.yaml") == expected
+
+
+@pytest.mark.parametrize("name", ["-dash.wav", "a b.wav", "it's.wav", '"q".wav', "$HOME.wav", "grüße.wav", "a;b,c.wav"])
+def test_odd_names_of_files_are_no_fault(name):
+    quoted = name.replace('"', '""')
+    assert loaded(recordings=f'{HEADING}a,"{quoted}",2031-05-03,full\n').recording("a").file == name
+    shutil.copy("song.mid", name)
+    assert loaded(("song: song.mid", f"song: '{name.replace(chr(39), chr(39) * 2)}'")).arrangements[0].file == name
+
+
+def test_merge_keys_and_aliases_work():
+    config = loaded(
+        (
+            "    crank: {turns: 3.0, drive: freewheel}",
+            "    crank: &c {turns: 3, drive: toothed}\n    b: {<<: *c, turns: 2}",
+        )
+    )
+    assert config.machine.shafts[2] == Shaft("b", 2, "toothed")
+
+
+# --- what is refused -------------------------------------------------------------------------------------------------
+
+FAULTS = {
+    "an unknown key": (("detection:", "dectection:"), "line 24): unknown key 'dectection' (did you mean 'detection'?)"),
+    "a nested unknown key": (
+        ("  barrel:", "  barell:"),
+        "line 9): machine: unknown key 'barell' (did you mean 'barrel'?)",
+    ),
+    "a text for a number": (("sensitivity: 0.5", "sensitivity: high"), "expected a number from 0 to 1; found 'high'"),
+    "a quoted number": (("bpm: 96", 'bpm: "96"'), "line 3): arrangement 'clock': bpm: expected a number above 0"),
+    "a number with a unit": (("mm: 420", "mm: 420 mm"), "found '420 mm'; leave the unit out: 420"),
+    "a decimal comma": (
+        ("    crank: {turns: 3.0, drive: freewheel}", "    crank: 3,5"),
+        "write the decimal point: 3.5",
+    ),
+    "a decimal comma in braces": (("turns: 6.5", "turns: 6,5"), "unknown key '5'; a decimal comma?"),
+    "an octal number": (("[48, 60]", "[48, 060]"), "found '060'; leave the leading zero out: 60"),
+    "a sexagesimal number": (("turns: 3.0", "turns: 1:30"), "found '1:30'"),
+    "no number at all": (("inertia_kg_m2: 1.9", "inertia_kg_m2: .nan"), "found '.nan'"),
+    "a number out of range": (("sensitivity: 0.5", "sensitivity: 1.5"), "from 0 to 1; found '1.5'"),
+    "a note out of range": (("[48, 60]", "[48, 60, 128]"), "expected a number from 0 to 127; found '128'"),
+    "half a bar": (("bars: 64", "bars: 64.5"), "expected a whole number from 1 to 100000; found '64.5'"),
+    "a list for a text": (("striker: clock arm", "striker: [a, b]"), "expected a text; found a list"),
+    "a word that is no choice": (("pins: song", "pins: songs"), "found 'songs' (did you mean 'song'?)"),
+    "a drive that is none": (("drive: belt", "drive: rope"), "expected 'belt', 'toothed' or 'freewheel'; found 'rope'"),
+    "a key twice": (
+        ("results:", "results: x\nresults:"),
+        "expected the key 'results' once; found it again (first in line 6)",
+    ),
+    "a name twice": (("  one mic:", "  Full: []\n  one mic:"), "found 'Full' again (first in line 22)"),
+    "a missing arrangement": (
+        ("song: song.mid", "song: sung.mid"),
+        "at 'sung.mid'; found no file (did you mean 'song.mid'?)",
+    ),
+    "a folder for a file": (("idle.wav", "b1"), "at 'b1'; found a folder"),
+    "a missing list": (("recordings.csv", "recordngs.csv"), "found no file (did you mean 'recordings.csv'?)"),
+    "an unknown default": (("arrangement: song", "arrangement: sonk"), "found 'sonk' (did you mean 'song'?)"),
+    "a date that is none": (("baseline: 2031-05-03", "baseline: 2031-5-3"), "expected a day as year-month-day"),
+    "braces in a path": (
+        ("results/demo", "'results/{demo}'"),
+        "expected a path without braces; found 'results/{demo}'",
+    ),
+    "a line break in a path": (("song: song.mid", 'song: "so\\nng.mid"'), "expected a path on one line"),
+    "results over one's own files": (
+        ("results: results/demo", "results: ."),
+        "expected a folder of its own for results",
+    ),
+    "results in a file": (("results/demo", "idle.wav"), "expected a folder; found the file 'idle.wav'"),
+    "an arrangement that names no file": (("  clock:", "  a/b:"), "expected a name that can name a file; found 'a/b'"),
+    "turns and pulleys": (
+        ("turns: 6.5,", "turns: 6.5, pulleys_mm: [2, 1],"),
+        "either 'turns' or 'pulleys_mm'; found both",
+    ),
+    "one pulley": (("turns: 6.5,", "pulleys_mm: [2],"), "expected two diameters: [driver, driven]"),
+    "a shaft without turns": (
+        ("turns: 6.5, ", ""),
+        "shaft 'flywheel': expected 'turns' or 'pulleys_mm'; found neither",
+    ),
+    "a ring inside out": (
+        ("{inertia_kg_m2: 1.9, diameter_mm: 600}", "[{mass_kg: 1, outer_mm: 5, inner_mm: 9}]"),
+        "expected an inner diameter below the outer one; found inner_mm 9, outer_mm 5",
+    ),
+    "a flywheel that is a number": (("{inertia_kg_m2: 1.9, diameter_mm: 600}", "1.9"), "expected {inertia_kg_m2: …"),
+    "pins of a turn without turns": (
+        ("{bars_per_turn: 8, diameter_mm: 420, pins: song}", "{pins: turn}"),
+        "expected the key 'bars_per_turn' beside 'pins: turn'",
+    ),
+    "a reserved name": (("name: slate, n", "name: click, n"), "'click', which rigs use for something else"),
+    "a former name that is in use": (("was: tin cup", "was: slate"), "a former name of 'brass cup' that no other"),
+    "a setup of another barrel": (
+        ("{shafts: {flywheel: 5.0}}", "{barrel: {bars_per_turn: 4}}"),
+        "setup 'wide pulley': barrel: bars_per_turn: expected what stands under machine (8.0); found '4'",
+    ),
+    "a setup of other notes": (("name: slate, delay_ms: 3", "name: slate, notes: [1]"), "found [1]; leave it out"),
+    "a setup of an unknown striker": (("[{name: slate, ", "[{name: slat, "), "found 'slat' (did you mean 'slate'?)"),
+    "a channel twice": (
+        ("{channel: 3,", "{channel: 1,"),
+        "entry 3: channel: expected every channel once; found channel 1 again",
+    ),
+    "a channel from zero": (("{channel: 1, hears: oak", "{channel: 0, hears: oak"), "expected a number from 1 to"),
+    "an unknown ear": (("hears: oak block", "hears: oak blok"), "found 'oak blok' (did you mean 'oak block'?)"),
+    "a former name in a rig": (
+        ("[slate, brass cup]", "[slate, tin cup]"),
+        "found 'tin cup' (it is called 'brass cup' now)",
+    ),
+    "index and striker on one channel": (("hears: index", "hears: [index, slate]"), "index or click alone"),
+    "a tempo of no click": (
+        ("hears: index", "hears: index, bpm: 96"),
+        "expected 'bpm' only where the channel hears the click",
+    ),
+    "two delays": (
+        ("hears: index", "hears: index, delay_ms: 1, distance_m: 1"),
+        "either 'delay_ms' or 'distance_m'; found both",
+    ),
+    "a rig without list": (("[{channel: 1, hears: everything}]", "everything"), "expected a list of channels"),
+    "a tag": (("results/demo", "!!python/object/apply:os.system [ls]"), "found the tag 'tag:yaml.org,2002:python"),
+    "a tab": (("  song: song.mid", "\tsong: song.mid"), "line 2): expected an indent of spaces; found a tab"),
+    "a missing space": (("arrangement: song", "arrangement:song"), "expected YAML; found a fault of syntax"),
+    "an open bracket": (("bars_per_turn: 1}", "bars_per_turn: 1"), "expected YAML; found a fault of syntax"),
+    "two documents": (("machine:", "---\nmachine:"), "leave out the lines '---'"),
+    "a control character": (("slate", "sl\x07ate"), "line 16): expected text; found a control character"),
+}
+
+
+@pytest.mark.parametrize(("change", "expected"), FAULTS.values(), ids=FAULTS)
+def test_each_fault_of_the_configuration_is_one_line(change, expected):
+    faults = faults_of(change)
+    assert any(expected in fault for fault in faults), faults
+    assert all(
+        re.match(r"(config\.yaml|record\w+\.csv|song\.mid|sung\.mid)( \(line \d+\))?: ", fault) for fault in faults
+    )
+    # One slip is not told in many ways: at most its one or two plain consequences stand beside it.
+    assert len(faults) <= 3, faults
+
+
+def test_a_note_that_two_strikers_claim_names_both():
+    (fault,) = faults_of(("notes: [67]", "notes: [67, 76]"))
+    assert "note 76" in fault and "'slate' (line 16)" in fault and "'brass cup'" in fault and "(line 17)" in fault
+
+
+def test_one_note_on_two_channels_may_have_two_strikers():
+    config = loaded(("notes: [67],", "notes: [67, 76], channel: 2,"))
+    assert config.machine.strikers[1].notes == (67, 76)
+
+
+def test_every_fault_is_told_at_once_in_the_order_of_the_files():
+    faults = faults_of(
+        ("detection:", "dectection:"),
+        ("turns: 3.0", "turns: three"),
+        recordings=RECORDINGS.replace("full", "ful").replace("2031-05-04", "4.5.2031"),
+    )
+    places = [re.match(r"(\S+) \(line (\d+)\)", fault).groups() for fault in faults]
+    assert places == [
+        ("config.yaml", "12"),
+        ("config.yaml", "24"),
+        ("recordings.csv", "2"),
+        ("recordings.csv", "4"),
+        ("recordings.csv", "4"),
+        ("recordings.csv", "5"),
+    ]
+
+
+def test_a_note_that_no_striker_plays_is_a_fault():
+    faults = faults_of(("notes: [48, 60]", "notes: [48]"))
+    assert faults == [
+        "song.mid: expected a striker for every note; found none for note 60 on channel 3, first in bar 1 on beat 1, "
+        "1 in all; add it to a striker's notes or take it out"
+    ]
+    make_configuration(("notes: [48, 60]", "notes: [48]"))
+    assert load("config.yaml", read_songs=False).machine.strikers[0].notes == (48,)
+
+
+LIST_FAULTS = {
+    "no letter first": ("1a,x.wav,2031-05-03,full", "a letter, then letters, digits, _ . - (at most 100); found '1a'"),
+    "a space in a name": ("a b,x.wav,2031-05-03,full", "found 'a b' (did you mean 'a_b'?)"),
+    "a name twice": ("x,x.wav,2031-05-03,full\nX,x.wav,2031-05-03,full", "found 'X' again (first in line 2)"),
+    "an unknown rig": ("x,x.wav,2031-05-03,ful", "expected a configured rig; found 'ful' (did you mean 'full'?)"),
+    "no rig": ("x,x.wav,2031-05-03,", "expected a rig (only a list of hits needs none); found nothing"),
+    "an unknown arrangement": ("x,x.wav,2031-05-03,full,sonk", "found 'sonk' (did you mean 'song'?)"),
+    "an unknown setup": ("x,x.wav,2031-05-03,full,,wide puly", "found 'wide puly' (did you mean 'wide pulley'?)"),
+    "a day that is none": ("x,x.wav,3.5.2031,full", "expected the build_day as year-month-day, such as 2031-05-03"),
+    "a day that never was": ("x,x.wav,2031-02-30,full", "found '2031-02-30'"),
+    "no file": ("x,,2031-05-03,full", "expected a file; found nothing"),
+    "braces": ("x,x{1}.wav,2031-05-03,full", "expected a path without braces; found 'x{1}.wav'"),
+    "a line break": ('x,"x\n.wav",2031-05-03,full', "line 2): expected a path on one line"),
+    "half a session": ("x,x.wav,2031-05-03,full,,,1.5", "expected a whole number in the column 'session'; found '1.5'"),
+    "a start before the start": ("x,x.wav,2031-05-03,full,,,,-1", "expected a number from 0 in the column 'start_s'"),
+    "a stop before the start": (
+        "x,x.wav,2031-05-03,full,,,,9,8",
+        "expected a stop_s after start_s; found start_s 9 and stop_s 8",
+    ),
+    "too many cells": ("x,x.wav,2031-05-03,full,,,,,,,a,b", "expected at most 11 cells; found 12"),
+    "an open quote": ('x,"x.wav,2031-05-03,full', "found a fault of quotes"),
+    "no recording": ("", "expected at least one recording; found only the heading"),
+}
+
+
+@pytest.mark.parametrize(("rows", "expected"), LIST_FAULTS.values(), ids=LIST_FAULTS)
+def test_each_fault_of_the_list_is_one_line(rows, expected):
+    (fault,) = faults_of(recordings=f"{HEADING}{rows}\n")
+    assert fault.startswith("recordings.csv") and expected in fault
+
+
+def test_a_misspelt_column_is_told_with_its_likely_slip():
+    faults = faults_of(recordings=RECORDINGS.replace("build_day", "buildday").replace("crew", "weather"))
+    assert faults[0] == "recordings.csv (line 1): unknown column 'buildday' (did you mean 'build_day'?)"
+    assert faults[1].startswith("recordings.csv (line 1): unknown column 'weather'; use 'recording', 'file'")
+    assert len(faults) == 2
+
+
+def test_a_column_twice_or_missing_is_told():
+    assert faults_of(recordings=RECORDINGS.replace("crew", "file"))[0].endswith(
+        "expected the column 'file' once; found it again; delete one"
+    )
+    (fault,) = faults_of(recordings="recording,file,rig\nx,x.wav,full\n")
+    assert fault == "recordings.csv (line 1): expected the column 'build_day'; found none; add it"
+
+
+@pytest.mark.parametrize("text", ["a1,a1.wav,2031-05-03,full\n", HEADING.replace(",", "|"), "hello\n"])
+def test_a_list_without_a_usable_heading_is_one_line(text):
+    (fault,) = faults_of(recordings=text)
+    assert "line 1): expected a heading (recording,file,build_day,rig, …); found '" in fault
+
+
+def test_braces_within_a_folder_of_tracks_are_refused():
+    Path("b1/{2}.wav").write_bytes(b"")
+    (fault,) = faults_of()
+    assert "recordings.csv (line 4): expected a path without braces; found 'b1/{2}.wav'" in fault
+
+
+def test_a_missing_recording_is_no_fault_but_a_warning():
+    Path("a1.wav").unlink()
+    assert load("config.yaml").recording("a1").file == "a1.wav"
+    assert "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav'" in check("config.yaml")
+
+
+def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
+    four = "".join(f"t{n},t{n}.wav,2031-05-03,full\n" for n in range(4))
+    for name in ("t0", "t1", "t2", "t3", "t4"):
+        Path(f"{name}.wav").write_bytes(b"")
+    make_configuration(recordings=HEADING + four)
+    assert check("config.yaml") == []
+    make_configuration(("{flywheel: 5.0}", "{crank: 5.0, flywhel: 3}"), recordings=HEADING + four)
+    assert [warning.partition(":")[0] for warning in check("config.yaml")] == ["config.yaml (line 19)"] * 2
+    make_configuration(("2031-05-03", "2031-05-09"), recordings=HEADING + four + "t4,t1.wav,2031-05-10,full\n")
+    warnings = check("config.yaml")
+    assert warnings[0] == "recordings.csv (line 6): 't4' is the same take as 't1' and counts twice"
+    assert warnings[1].startswith("config.yaml: no recording of the baseline 2031-05-09")
+    assert "one take only for 1 of 2 comparisons (2031-05-10)" in warnings[2]
+
+
+@pytest.mark.parametrize(
+    ("content", "expected"),
+    [
+        (b"", "found an empty file"),
+        (b" \n", "found an empty file"),
+        (b"# only this\n", "found only comments"),
+        (b"---\n", "found only comments"),
+        (b"- a\n- b\n", "expected keys (arrangements, recordings, machine, …); found a list"),
+        (b"hello", "found 'hello'"),
+        (b"RIFF\x24\0\0\0WAVEfmt ", "found no text but a binary file"),
+        (bytes(range(256)) * 9, "found no text but a binary file"),
+        ("arrangements: {schl\xe4ger: x}\n".encode("latin-1"), "line 1): expected text in UTF-8; found the byte 0xe4"),
+        (b"a: " + b"[" * 20000, "found thousands"),
+        (b"arrangements: *nothing\n", "found undefined alias 'nothing'"),
+        (b"results: x\n", "expected the key 'arrangements'; found none; add it"),
+    ],
+)
+@pytest.mark.parametrize("name", ["config.yaml", "recordings.csv"])
+def test_what_is_no_configuration_or_list_is_said_in_one_line_each(name, content, expected):
+    Path(name).write_bytes(content)
+    with pytest.raises(InputError) as raised:
+        load("config.yaml")
+    assert all(fault.startswith(name) for fault in raised.value.faults)
+    if name == "config.yaml" or "file" in expected or "UTF-8" in expected:
+        assert any(expected in fault for fault in raised.value.faults), raised.value.faults
+
+
+@pytest.mark.parametrize(
+    ("path", "expected"),
+    [
+        ("confg.yaml", "found no file (did you mean 'config.yaml'?)"),
+        ("no/config.yaml", "found no file (there is no folder 'no')"),
+        ("b1", "found that it cannot be read"),
+        ("x{y}.yaml", "expected a path without braces"),
+        ("x\0y", "expected a path on one line"),
+    ],
+)
+def test_a_configuration_that_is_not_there_is_one_line(path, expected):
+    with pytest.raises(InputError, match=re.escape(expected)) as raised:
+        load(path)
+    assert len(raised.value.faults) == 1
+
+
+LINES = CONFIGURATION.splitlines()
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    strategies.lists(
+        strategies.tuples(
+            strategies.integers(0, len(CONFIGURATION)),
+            strategies.integers(0, 12),
+            strategies.text(strategies.sampled_from(" \t\n:,{}[]'\"#&*!|>-%@`0159.eabclno~é\\\0"), max_size=4),
+        ),
+        min_size=1,
+        max_size=3,
+    )
+)
+def test_a_damaged_configuration_loads_or_says_its_faults_and_never_breaks(damages):
+    text = CONFIGURATION
+    for at, length, put in damages:
+        text = text[:at] + put + text[at + length :]
+    Path("config.yaml").write_text(text, encoding="utf-8")
+    try:
+        load("config.yaml")
+    except InputError as error:
+        assert error.faults and all(fault and "\n" not in fault for fault in error.faults)
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    strategies.integers(0, len(RECORDINGS)),
+    strategies.integers(0, 12),
+    strategies.text(strategies.sampled_from(" \t\n\r;,'\"#0159.-abé{}\0"), max_size=5),
+)
+def test_a_damaged_list_loads_or_says_its_faults_and_never_breaks(at, length, put):
+    Path("recordings.csv").write_text(RECORDINGS[:at] + put + RECORDINGS[at + length :], encoding="utf-8")
+    try:
+        load("config.yaml")
+    except InputError as error:
+        assert error.faults and all(fault and "\n" not in fault for fault in error.faults)
+
+
+# --- asking ----------------------------------------------------------------------------------------------------------
+
+
+def test_recordings_of_one_arrangement_day_session_and_setup_are_one_group():
+    config = load("config.yaml")
+    assert [(group.key, [take.recording for take in group.recordings]) for group in config.groups()] == [
+        (("clock", date(2031, 5, 4), 1, "late slate"), ["c1"]),
+        (("song", date(2031, 5, 3), 1, ""), ["a1", "a2"]),
+        (("song", date(2031, 5, 4), 2, "wide pulley"), ["b1"]),
+    ]
+    for group in config.groups():
+        assert config.group(group.id) == group
+        assert all(config.group_of(take.recording) == group for take in group.recordings)
+
+
+NAMES = strategies.text(min_size=0, max_size=60)
+
+
+KEYS = strategies.tuples(NAMES, strategies.integers(1, 20), NAMES)
+
+
+@given(strategies.lists(KEYS, unique_by=lambda key: repr(key).casefold(), min_size=2, max_size=6))
+def test_the_id_of_a_group_is_a_file_name_of_its_own(keys):
+    ids = [Group(song, date(2031, 5, 3), session, setup, ()).id for song, session, setup in keys]
+    assert len({one.casefold() for one in ids}) == len(keys)
+    assert all(re.fullmatch(r"[A-Za-z0-9_.-]{1,200}", one) for one in ids)
+
+
+def test_asking_for_what_is_not_configured_is_one_line():
+    config = load("config.yaml")
+    for ask in (config.recording, config.rig, config.arrangement_of, config.machine_of, config.group):
+        with pytest.raises(InputError, match=r"^config\.yaml: expected a configured .*; found 'songg'"):
+            ask("songg")
+
+
+# --- what a change runs again ----------------------------------------------------------------------------------------
+
+
+def make_fingerprints(config):
+    """Return the fingerprint of every job of the workflow."""
+    jobs = {
+        ("notes", one.name): fingerprint(config, arrangement=one.name, stage="notes") for one in config.arrangements
+    }
+    for take in config.recordings:
+        for stage in ("hits", "aligned", "exports"):
+            jobs[stage, take.recording] = fingerprint(config, recording=take.recording, stage=stage)
+    for group in config.groups():
+        jobs["timing", group.id] = fingerprint(config, group=group.id, stage="timing")
+    for stage in ("tables", "trend", "worklist", "report"):
+        jobs[stage, ""] = fingerprint(config, stage=stage)
+    return jobs
+
+
+A, B, C = "2031-05-03_1_song", "2031-05-04_2_song_wide-pulley", "2031-05-04_1_clock_late-slate"
+CHANGES = {
+    "nothing": ([], lambda rows: rows, ""),
+    "another sensitivity": (
+        [("sensitivity: 0.5", "sensitivity: 0.6")],
+        lambda rows: rows,
+        "hits a1 a2 b1 c1, aligned a1 a2 b1 c1, exports a1 a2 b1 c1, timing A B C, report",
+    ),
+    "a microphone of one rig moved": (
+        [("hears: everything", "hears: everything, distance_m: 1")],
+        lambda rows: rows,
+        "hits a2, aligned a2, exports a2, timing A, report",
+    ),
+    "another pulley in one set-up": (
+        [("flywheel: 5.0", "flywheel: 5.1")],
+        lambda rows: rows,
+        "aligned b1, exports a1 a2 b1 c1, timing B, trend, worklist, report",
+    ),
+    "another baseline": ([("2031-05-03", "2031-05-04")], lambda rows: rows, "trend, report"),
+    "another clock test": (
+        [("bars: 64", "bars: 32")],
+        lambda rows: rows,
+        "notes clock, aligned c1, exports c1, timing C, report",
+    ),
+    "another folder of results": ([("results/demo", "results/other")], lambda rows: rows, ""),
+    "a remark and another order": (
+        [("machine:", "# the machine\nmachine:")],
+        lambda rows: [rows[0], *reversed(rows[1:])],
+        "",
+    ),
+    "the crew of one take": (
+        [],
+        lambda rows: [row.replace("two people", "three people") for row in rows],
+        "trend, report",
+    ),
+    "the note of one take": ([], lambda rows: [row.replace("loud", "soft") for row in rows], "report"),
+    "the start of one take": (
+        [],
+        lambda rows: [row.replace("1.5,60", "1.6,60") for row in rows],
+        "hits a2, aligned a2, exports a2, timing A, report",
+    ),
+    "a new take": (
+        [],
+        lambda rows: [*rows, "b2,b2.wav,2031-05-04,full,song,wide pulley,2,,,,"],
+        "timing B, tables, trend, worklist, report",
+    ),
+    "a take deleted": (
+        [],
+        lambda rows: [row for row in rows if not row.startswith("a2")],
+        "timing A, tables, trend, worklist, report",
+    ),
+}
+
+
+@pytest.mark.parametrize(("changes", "rows", "expected"), CHANGES.values(), ids=CHANGES)
+def test_a_change_runs_exactly_what_depends_on_it(changes, rows, expected):
+    before = make_fingerprints(loaded())
+    after = make_fingerprints(loaded(*changes, recordings="\n".join(rows(RECORDINGS.splitlines())) + "\n"))
+    wanted = set()
+    groups = {group.id.partition(".")[0]: group.id for group in load("config.yaml").groups()}
+    for stage, *jobs in (part.split() for part in expected.split(", ") if part):
+        wanted |= {(stage, groups[{"A": A, "B": B, "C": C}[job]] if stage == "timing" else job) for job in jobs or [""]}
+    assert {job for job in before.keys() & after.keys() if before[job] != after[job]} == wanted
+
+
+def test_a_changed_build_day_moves_a_take_to_another_group():
+    before = make_fingerprints(loaded())
+    after = make_fingerprints(loaded(recordings=RECORDINGS.replace("a2.wav,2031-05-03", "a2.wav,2031-05-02")))
+    assert before["hits", "a2"] == after["hits", "a2"]
+    assert before["aligned", "a2"] != after["aligned", "a2"]
+    assert before["timing", A] != after["timing", A] and ("timing", "2031-05-02_1_song") in after
+    assert before["tables", ""] != after["tables", ""]
+
+
+def test_a_recording_that_comes_or_goes_changes_its_own_jobs_only():
+    config = load("config.yaml")
+    before = make_fingerprints(config)
+    Path("a1.wav").unlink()
+    changed = {job for job, mark in make_fingerprints(config).items() if mark != before[job]}
+    assert changed == {(stage, "a1") for stage in ("hits", "aligned", "exports")} | {("timing", A), ("report", "")}
+    Path("a1.wav").write_bytes(b"back")
+    assert make_fingerprints(config) == before
+    Path("b1/track 2.wav").write_bytes(b"one more")
+    assert {take for stage, take in before if before[stage, take] != make_fingerprints(config)[stage, take]} >= {"b1"}
+
+
+def test_an_unknown_stage_is_our_fault():
+    with pytest.raises(ValueError, match="stage 'hit' is none of"):
+        fingerprint(load("config.yaml"), stage="hit")
