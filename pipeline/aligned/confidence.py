@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.aligned.compiled import compiled
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.refine import fit
 from pipeline.aligned.search import Paths, Tracker
 from pipeline.aligned.take import Take
 
@@ -193,10 +194,3 @@ def _compete(due, scale, hit, striker, reached, hit_s, by_striker, stray, miss, 
             others += np.exp(min(instead - right, 50.0))
         out[a] = 1 / (1 + others)
     return out
-
-
-@compiled
-def fit(late, scale):
-    """Return the log density of Student's t with 4 degrees of freedom."""
-    z = late / scale
-    return np.log(0.375) - np.log(scale) - 2.5 * np.log1p(0.25 * z * z)

@@ -25,6 +25,7 @@ class Onsets:
     note_member: np.ndarray
     note_score_s: np.ndarray
     note_striker: np.ndarray
+    striker_pitch: np.ndarray  # MIDI pitch of each striker's first note; NaN: it has none here
 
     def __len__(self) -> int:
         return len(self.score_s)
@@ -45,6 +46,8 @@ def gather(notes: pa.Table, strikers: list[str], heard: np.ndarray) -> Onsets:
     note_score_s = notes["score_s"].to_numpy()
     note_striker = np.array([code[name] for name in notes["striker"].to_pylist()], np.int64)
     n_notes = len(notes)
+    striker_pitch = np.full(len(strikers), np.nan)
+    striker_pitch[note_striker[::-1]] = notes["pitch"].to_numpy()[::-1]
     note_onset, note_member = np.full(n_notes, -1), np.full(n_notes, -1)
     score_s, first, member_striker = [], [0], []
     members: dict[int, int] = {}
@@ -70,4 +73,5 @@ def gather(notes: pa.Table, strikers: list[str], heard: np.ndarray) -> Onsets:
         note_member,
         note_score_s,
         note_striker,
+        striker_pitch,
     )

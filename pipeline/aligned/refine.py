@@ -18,8 +18,10 @@ from pipeline.aligned.take import Take
 ROUNDS = 3
 NEIGHBOURS = 7  # onsets on each side of a local line
 MARGIN = 8  # onsets beyond both ends of a playthrough that may still have been played
+KEYBOARD = 25  # strikers; from here on neighbouring names are neighbouring keys
 RESCUE_S = 0.03  # how far a hit with a wrong name may lie from its note
 SMALLEST_SPREAD_S = 0.002
+LEAST_WINDOW_S, WIDEST_WINDOW_S = 0.06, 0.6  # about the due time, within which a hit is looked for
 
 
 def refine(take: Take, onsets: Onsets, evidence: Evidence, p_miss: float) -> Take:
@@ -41,21 +43,22 @@ def expected(take: Take, onsets: Onsets, evidence: Evidence) -> tuple[np.ndarray
     -------
     due_s : ndarray, shape (n_playthroughs, n_members)
         NaN where nothing near was matched.
-    delay_s : ndarray, shape (n_strikers,)
+    scale_s : ndarray, shape (n_playthroughs, n_members)
+        Its standard deviation: that of the take, or of the neighbours about their line where that is more.
     spread_s : float
-        Robust standard deviation of hit minus due.
+        Robust standard deviation of hit minus due over the take.
     """
     n_members = len(onsets.member_striker)
     score_s = np.repeat(onsets.score_s, np.diff(onsets.first))
     n_strikers = evidence.by_striker.shape[1]
     delay_s = np.zeros(n_strikers)
-    due_s = np.full(take.hit.shape, np.nan)
+    due_s, rest_s = np.full(take.hit.shape, np.nan), np.full(take.hit.shape, np.nan)
     for _ in range(2):
         for p in range(take.n_playthroughs):
             matched = take.hit[p] >= 0
             hit_s = np.where(matched, evidence.hit_s[take.hit[p]] - delay_s[onsets.member_striker], np.nan)
             near = _reach(take.reached[p], n_members)
-            due_s[p] = _local_lines(score_s, hit_s, take.segment[p], near, NEIGHBOURS)
+            due_s[p], rest_s[p] = _local_lines(score_s, hit_s, take.segment[p], near, NEIGHBOURS)
         due_s += delay_s[onsets.member_striker]
         late_s = np.where(take.hit >= 0, evidence.hit_s[take.hit], np.nan) - due_s
         striker = np.broadcast_to(onsets.member_striker, late_s.shape)
@@ -65,7 +68,9 @@ def expected(take: Take, onsets: Onsets, evidence: Evidence) -> tuple[np.ndarray
                 delay_s[s] += np.median(mine) * len(mine) / (len(mine) + 4)
     late_s = late_s[np.isfinite(late_s)]
     spread_s = 1.4826 * np.median(np.abs(late_s)) if len(late_s) else 0.02
-    return due_s, delay_s, max(spread_s, SMALLEST_SPREAD_S)
+    spread_s = max(spread_s, SMALLEST_SPREAD_S)
+    # Where the tempo bends, the neighbours lie off their own line, and the note may too.
+    return due_s, np.maximum(spread_s, 1.5 * np.nan_to_num(rest_s)), spread_s
 
 
 def _reach(reached, n_members):
@@ -78,9 +83,8 @@ def _reach(reached, n_members):
 
 
 def _once(take: Take, onsets: Onsets, evidence: Evidence, p_miss: float) -> Take:
-    due_s, _, spread_s = expected(take, onsets, evidence)
-    scale_s = max(1.3 * spread_s, SMALLEST_SPREAD_S)
-    window_s = min(max(0.06, 9 * spread_s), 0.4)
+    due_s, scale_s, _ = expected(take, onsets, evidence)
+    scale_s = 1.3 * scale_s
     hit = take.hit.copy()
     named_hit = evidence.striker >= 0
     own = hit >= 0
@@ -94,15 +98,18 @@ def _once(take: Take, onsets: Onsets, evidence: Evidence, p_miss: float) -> Take
         hits = np.flatnonzero(evidence.striker == s)
         miss = np.where(take.reached[p, k], log(p_miss), log(0.5))
         gain_match = log(1 - p_miss) + evidence.by_striker[hits, s] - evidence.stray[hits]
-        match = _assign(due_s[p, k], evidence.hit_s[hits], miss, gain_match, scale_s, window_s)
+        match = _assign(due_s[p, k], scale_s[p, k], evidence.hit_s[hits], miss, gain_match)
         found = match >= 0
         hit[p[found], k[found]] = hits[match[found]]
-    hit = _rescue(hit, due_s, take, evidence, p_miss, scale_s)
+    hit = _rescue(hit, due_s, scale_s, take, onsets, evidence, p_miss)
     return _reached_anew(replace(take, hit=hit), onsets)
 
 
-def _rescue(hit, due_s, take, evidence, p_miss, scale_s):
-    """Give hits with a wrong name to the note that waits within `RESCUE_S`."""
+def _rescue(hit, due_s, scale_s, take, onsets, evidence, p_miss):
+    """Give hits with a wrong name to the note that waits within `RESCUE_S`.
+
+    On something as wide as a keyboard a name a tone or less away is no wrong name but a wrong key: it stays a stray.
+    """
     free_hit = np.ones(len(evidence), bool)
     free_hit[hit[hit >= 0]] = False
     free_hit &= evidence.striker != -1
@@ -110,13 +117,15 @@ def _rescue(hit, due_s, take, evidence, p_miss, scale_s):
     p, k = np.nonzero((hit < 0) & take.reached & np.isfinite(due_s))
     if not len(hits) or not len(p):
         return hit
-    due = due_s[p, k]
+    due, scale, pitch = due_s[p, k], scale_s[p, k], onsets.striker_pitch[onsets.member_striker[k]]
     wrong = log(WRONG_NAME) - log(max(evidence.by_striker.shape[1] - 1, 1))
     pairs = []
     for h in hits:
         for a in np.flatnonzero(np.abs(due - evidence.hit_s[h]) < RESCUE_S):
-            z2 = ((evidence.hit_s[h] - due[a]) / scale_s) ** 2
-            gain = wrong + _student(z2, scale_s) - evidence.stray[h] - log(p_miss)
+            apart = abs(onsets.striker_pitch[evidence.striker[h]] - pitch[a]) if evidence.striker[h] >= 0 else 99
+            if len(onsets.striker_pitch) >= KEYBOARD and apart <= 2:
+                continue
+            gain = wrong + fit(evidence.hit_s[h] - due[a], scale[a]) - evidence.stray[h] - log(p_miss)
             if gain > 0:
                 pairs.append((-gain, h, a))
     used_hit, used_member = set(), set()
@@ -126,11 +135,6 @@ def _rescue(hit, due_s, take, evidence, p_miss, scale_s):
             used_member.add(a)
             hit[p[a], k[a]] = h
     return hit
-
-
-def _student(z2, scale_s):
-    """Return the log density of Student's t with 4 degrees of freedom."""
-    return log(0.375) - log(scale_s) - 2.5 * np.log1p(0.25 * z2)
 
 
 def _reached_anew(take: Take, onsets: Onsets) -> Take:
@@ -145,10 +149,22 @@ def _reached_anew(take: Take, onsets: Onsets) -> Take:
 
 
 @compiled
+def fit(late_s, scale_s):
+    """Return the log density of a lateness: Student's t with 4 degrees of freedom, one in 30 six times as wide."""
+    z, wide = late_s / scale_s, late_s / (6 * scale_s)
+    body = (1 + 0.25 * z * z) ** -2.5
+    tail = (1 + 0.25 * wide * wide) ** -2.5 / 6
+    return np.log(0.375 * ((1 - 1 / 30) * body + tail / 30) / scale_s)
+
+
+@compiled
 def _local_lines(score_s, hit_s, segment, near, neighbours):
-    """Return the value at each member of a robust line through the matched onsets about it, itself left out."""
+    """Return the value at each member of a robust line through the matched onsets about it, itself left out.
+
+    Beside it the scatter of those about the line (1.5 × the median distance, about a standard deviation).
+    """
     n = len(score_s)
-    due = np.full(n, np.nan)
+    due, scatter = np.full(n, np.nan), np.full(n, np.nan)
     x, y, w = np.zeros(4 * neighbours + 4), np.zeros(4 * neighbours + 4), np.zeros(4 * neighbours + 4)
     for k in range(n):
         if not near[k]:
@@ -193,17 +209,18 @@ def _local_lines(score_s, hit_s, segment, near, neighbours):
             rest = np.empty(count)
             for a in range(count):
                 rest[a] = abs(y[a] - level - slope * x[a])
+            scatter[k] = 1.5 * np.median(rest)
             scale = 6 * max(np.median(rest), 1e-3)
             for a in range(count):
                 tricube = (1 - abs(x[a] / reach) ** 3) ** 3
                 part = rest[a] / scale
                 w[a] = tricube * ((1 - part * part) ** 2 if part < 1 else 0.0) + 1e-9
         due[k] = level
-    return due
+    return due, scatter
 
 
 @compiled
-def _assign(due_s, hit_s, miss, gain_match, scale_s, window_s):
+def _assign(due_s, scale_s, hit_s, miss, gain_match):
     """Return for each note of one striker its hit (-1: none): the monotone assignment of the greatest gain.
 
     `best[b]` is the greatest gain with hits up to b; `node` remembers the matches that lead to it.
@@ -216,6 +233,9 @@ def _assign(due_s, hit_s, miss, gain_match, scale_s, window_s):
     node_note, node_hit, node_back = np.zeros(room, np.int64), np.zeros(room, np.int64), np.zeros(room, np.int64)
     n_nodes, low, top = 0, 0, 0
     for a in range(n):
+        window_s = min(max(LEAST_WINDOW_S, 12 * scale_s[a]), WIDEST_WINDOW_S)
+        while low > 0 and hit_s[low - 1] > due_s[a] - window_s:
+            low -= 1
         while low < m and hit_s[low] < due_s[a] - window_s:
             low += 1
         high = low
@@ -225,8 +245,7 @@ def _assign(due_s, hit_s, miss, gain_match, scale_s, window_s):
             best[top + 1], node[top + 1] = best[top], node[top]
             top += 1
         for b in range(high - 1, low - 1, -1):
-            z = (hit_s[b] - due_s[a]) / scale_s
-            gain = gain_match[b] - miss[a] + log(0.375) - log(scale_s) - 2.5 * np.log1p(0.25 * z * z)
+            gain = gain_match[b] - miss[a] + fit(hit_s[b] - due_s[a], scale_s[a])
             if gain <= 0:
                 continue
             value = best[b] + gain

@@ -36,7 +36,7 @@ class Tracker(NamedTuple):
     p_miss: float
     p_stall: float = 1 / 1000  # per hit
     p_skip: float = 1 / 20000
-    p_restart: float = 1 / 3000
+    p_restart: float = 1 / 30000
     stall_s: float = 2.0  # mean length of a stall
     beam: float = 70.0  # nats
     hits_ahead: int = 14
@@ -203,7 +203,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                         else:
                             way = RESTART
                             passed = pass_all[n] - pass_all[i0 + 1] if t.backwards else pass_all[i]
-                            cost = log(t.p_restart) + passed - log(8.0) - gap / 8.0
+                            cost = log(t.p_restart) + passed - log(8.0) - gap / 8.0 - 4.0 * max(0.0, 1.5 - gap)
                     value = leader_score[a] + cost + enter(k, own, pass_own[i], log_miss, log_strike) + seen
                     if value > ring_score[slot, i]:
                         if ring_score[slot, i] == FORBIDDEN:
@@ -292,21 +292,25 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                             touched[slot2, n_touched[slot2]] = i2
                             n_touched[slot2] += 1
                         ring_score[slot2, i2] = value2
-                        # A surprise loosens the tracker, or a real change of tempo would be followed too slowly.
+                        # A surprise is a late strike or a jolt more often than a new tempo: the phase follows it, the
+                        # tempo only as far as three standard deviations, and then less surely.
                         loose = max(1.0, z2 / 6.0)
-                        s01 = loose * (p01 + du * p11 + q2 * span * span / 2)
-                        s11 = loose * (p11 + q2 * span)
+                        s01 = p01 + du * p11 + q2 * span * span / 2
+                        s11 = p11 + q2 * span
+                        g1 = s01 / s
+                        heed = e if z2 < 9.0 else e * 3.0 / z2**0.5
+                        new_tempo = min(max(tempo + g1 * heed, tempo_low), tempo_high)
+                        s11 = loose * max(s11 - g1 * s01, 1e-12)
                         s00 *= loose
                         s = s00 + r2 + hit_var[j2]
-                        g0, g1 = s00 / s, s01 / s
-                        new_tempo = min(max(tempo + g1 * e, tempo_low), tempo_high)
+                        g0 = s00 / s
                         put(
                             ring_state[slot2, i2],
                             phase + span + g0 * e,
                             new_tempo,
                             s00 * (1 - g0),
                             s01 * (1 - g0),
-                            max(s11 - g1 * s01, 1e-12),
+                            s11,
                         )
                         ring_back[slot2, i2], ring_how[slot2, i2] = cell, STEP
                         ring_member[slot2, i2] = k - first[i2]

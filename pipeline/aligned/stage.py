@@ -79,8 +79,8 @@ def judge(take, paths, onsets, own, evidence, expected):
     refined = refining.refine(take, onsets, evidence, P_MISS)
     # A hit that refining moved or found has the place of the hits around it.
     after = np.maximum(place(refined), _smooth(before))
-    due_s, _, spread_s = refining.expected(refined, onsets, evidence)
-    near = confidence.near(refined, due_s, np.full(due_s.shape, 1.2 * spread_s), onsets, evidence, P_MISS)
+    due_s, scale_s, _ = refining.expected(refined, onsets, evidence)
+    near = confidence.near(refined, due_s, 1.2 * scale_s, onsets, evidence, P_MISS)
     near = np.where(np.isnan(near), 0.8, near)
     sure = np.where(refined.hit >= 0, near * after[refined.hit], np.nan)
     return refined, sure
