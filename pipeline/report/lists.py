@@ -13,6 +13,13 @@ from pipeline.report.results import Found, Results
 NOTHING = ("", "–", ())
 AGAINST = {"previous": "Against the day before", "first": "Against the first day", "baseline": "Against the baseline"}
 
+PATTERNS = {
+    "one pin": "at one pin",
+    "short gaps": "after short gaps",
+    "company": "when others fire with it",
+    "low speed": "at low speed",
+}
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -66,11 +73,12 @@ def pins_to_move(found: Found) -> list[Column]:
 
 
 def strikers(found: Found) -> list[Column]:
-    """List the strikers in the order of the machine; nothing with only one."""
+    """List the strikers that have anything to play, in the order of the machine; nothing with only one."""
     rank = {striker.name: place for place, striker in enumerate(found.machine.strikers)}
     order = found.strikers["striker"].map(lambda name: rank.get(name, len(rank)))
     rows = list(found.strikers.assign(rank=order).sort_values(["rank", "striker"]).itertuples(index=False))
-    if len(rows) < 2:
+    rows = [row for row in rows if row.n_played + row.n_missed + row.n_extra]
+    if len(rows) < 2 or found.is_clock:
         return []
     return _told(
         Column("Striker", [row.striker for row in rows]),
@@ -80,7 +88,7 @@ def strikers(found: Found) -> list[Column]:
         Column("Played", [str(row.n_played) for row in rows], True),
         Column("Missed", [str(row.n_missed) for row in rows], True),
         Column("Double or stray", [str(row.n_extra) for row in rows], True),
-        Column("Misses come", [{"one pin": "at one pin"}.get(row.miss_pattern, row.miss_pattern) for row in rows]),
+        Column("Misses come", [PATTERNS.get(row.miss_pattern, row.miss_pattern) for row in rows]),
     )
 
 
@@ -108,7 +116,11 @@ def changes(found: Found) -> list[Column]:
         some = rows[rows["against"] == against].set_index("quantity")
         cells = [news.changed(name, some.loc[name]) if name in some.index else "" for name in names]
         columns.append(Column(title, cells))
-    return _told(*columns)
+    # The baseline is often the first day.
+    told = [
+        column for place, column in enumerate(columns) if column.cells not in [one.cells for one in columns[:place]]
+    ]
+    return _told(*told)
 
 
 def jobs(found: Found) -> list[Column]:

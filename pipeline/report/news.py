@@ -62,21 +62,20 @@ def since(found: Found) -> str:
     also = told[(told.index != main) & told["verdict"].isin(["better", "worse"])]
     said = [f"{words.quantity_name(name)} {changed(name, row)}" for name, row in also.iterrows()]
     first = f"{opening}: {words.quantity_name(main)} {changed(main, rows.loc[main])}"
-    return words.sentence(first + ("; " + "; ".join(said) if said else ""))
+    return f"{words.sentence(first + ('; ' + '; '.join(said) if said else ''))} {_confounded(found)}".strip()
 
 
 def changed(quantity: str, row: pd.Series) -> str:
     """Write one row of tables/trend with its verdict: `better by 3.1 ms (2.2 to 4.0 ms)`; '' while there is none."""
     if row["verdict"] == "":
         return ""
-    change = words.quantity(quantity, row["change"], sign=True)
     low, high = row["change_low"], row["change_high"]
     if row["verdict"] in ("better", "worse"):
         ends = sorted((abs(low), abs(high))) if low * high > 0 else (low, high)
         size = words.quantity(quantity, abs(row["change"]))
         return f"{row['verdict']} by {size} ({words.between(quantity, *ends)})"
     seen = words.quantity(quantity, row["detectable"])
-    return f"no clear change ({change}, in truth {words.between(quantity, low, high, sign=True)}; {seen} would show)"
+    return f"no clear change ({words.between(quantity, low, high, sign=True)}; {seen} would show)"
 
 
 def jobs(found: Found) -> list[Job]:
@@ -98,7 +97,10 @@ def refused(results: Results) -> list[Refused]:
     """Return the recordings that were refused, the newest first."""
     rows = results.recordings[results.recordings["status"] == "refused"]
     rows = rows.sort_values(["build_day", "recording"], ascending=[False, True], kind="stable")
-    return [Refused(row.recording, words.day(row.build_day), row.reason) for row in rows.itertuples(index=False)]
+    return [
+        Refused(row.recording, words.day(row.build_day), words.sentence(row.reason))
+        for row in rows.itertuples(index=False)
+    ]
 
 
 def used_said(results: Results) -> str:
@@ -151,9 +153,20 @@ def _job(row, felt_sd_s: float) -> Job:
         finding=words.capital(words.sentence(row.finding)),
         correction=words.capital(words.sentence(row.correction)),
         gain=words.joined(gains),
-        certainty=words.percent(min(row.certainty, 0.999), digits=1),
+        certainty=words.percent(min(row.certainty, 0.999), digits=1 if row.certainty >= 0.99 else 0),
         sure=row.certainty >= SURE,
     )
+
+
+def _confounded(found: Found) -> str:
+    """Say what changed together with the set-up, so that nobody takes the one for the other; '' when it did not."""
+    if found.before.setup == found.group.setup:
+        return ""
+    with_it = ["day" if found.before.build_day != found.group.build_day else "hour"]
+    if {take.crew for take in found.before.recordings} != {take.crew for take in found.group.recordings}:
+        with_it.insert(0, "crew")
+    together = words.joined(["Set-up", *with_it])
+    return f"{together} changed at once: play both set-ups in turn on one day (A B A B) to tell them apart."
 
 
 def _counted(number: float) -> str:

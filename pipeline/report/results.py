@@ -154,6 +154,10 @@ def _of_group(frame: pd.DataFrame, group: Group) -> pd.DataFrame:
 
 def _found(settings, group, before, notes, is_clock, frames) -> Found:
     at = {"build_day": group.build_day, "group": group.id}
+    of_group = {name: _of_group(frames[name], group) for name in _OF_GROUPS}
+    if is_clock:
+        # One arm and no song: nothing but its steadiness has a meaning.
+        of_group["trend"] = of_group["trend"][of_group["trend"]["quantity"].str.startswith("steady_")]
     return Found(
         group=group,
         machine=settings.machine_of(group.setup),
@@ -162,7 +166,7 @@ def _found(settings, group, before, notes, is_clock, frames) -> Found:
         notes=notes,
         lateness=_frame(settings, "lateness", **at),
         tempo=_frame(settings, "tempo", **at),
-        **{name: _of_group(frames[name], group) for name in _OF_GROUPS},
+        **of_group,
     )
 
 

@@ -160,7 +160,7 @@ def _speed_said(found: Found) -> str:
     if words.known(worst["load_share"]):
         share = words.percent(worst["load_share"], worst["load_share_se"], digits=0)
         said += f"; load explains {share} of it"
-    if len(worst["costs_most"]):
+    if words.known(worst["load_share"]) and worst["load_share"] >= 0.5 and len(worst["costs_most"]):
         said += f", most of all {words.joined(list(worst['costs_most'])[:3])}"
     trend = found.used["tempo_trend_per_min"].dropna()
     if len(trend) and abs(trend.mean()) >= 0.001:

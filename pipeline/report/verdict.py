@@ -101,13 +101,10 @@ def listener(found: Found) -> str:
         said.append(f"notices that {words.part_of(strikes.n_noticed, len(strikes.strikes), 'strikes')} are displaced")
     if chords and not found.is_clock:
         said.append(f"hears {words.part_of(apart, chords, 'chords')} fall apart")
-    ratio = found.value("steady_1")[0]
-    if words.known(ratio):
-        state = _steadiness(ratio)
+    moved, _ = _most_unsteady(found)
+    if words.known(moved):
         heard = {GOOD: "hears no change of tempo", CLOSE: "may hear the tempo change if the ear is keen"}
-        said.append(
-            heard.get(state, "hears the tempo change") + f" from bar to bar (±{words.percent(ratio, digits=2)})"
-        )
+        said.append(heard.get(_steadiness(moved), "hears the tempo change"))
     return f"A listener {words.joined(said)}." if said else ""
 
 
@@ -171,8 +168,7 @@ def _even(found: Found) -> Word | None:
     return Word(
         "even",
         state,
-        f"strikes stray ±{words.milliseconds(spread_s)} from the beat one feels, "
-        f"{words.percent(share, digits=0)} of them noticed",
+        f"strikes stray ±{words.milliseconds(spread_s)} from the beat one feels",
         f"±{words.milliseconds(spread_s, se_s)}",
         f"noticed from 6 ms or 2.5 % of the gap before, here mostly {words.milliseconds(strikes.typical_s)}: "
         f"{words.part_of(strikes.n_noticed, n_all, 'strikes')}",
@@ -181,17 +177,28 @@ def _even(found: Found) -> Word | None:
 
 
 def _steady(found: Found) -> Word | None:
-    ratio = found.value("steady_1")[0]
-    if not words.known(ratio):
+    moved, bars = _most_unsteady(found)
+    if not words.known(moved):
         return None
+    over = "from bar to bar" if bars == 1 else f"over {bars} bars"
+    bar_to_bar = words.percent(found.value("steady_1")[0], digits=2)
     return Word(
         "steady",
-        _steadiness(ratio),
-        f"the tempo moves ±{words.percent(ratio)} from bar to bar",
-        f"±{words.percent(ratio, digits=2)} a bar",
-        "noticed from 3 %, by a keen ear from 1.5 %",
+        _steadiness(moved),
+        f"the tempo moves ±{words.percent(moved)} {over}",
+        f"±{bar_to_bar} a bar",
+        ("" if bars == 1 else f"±{words.percent(moved, digits=2)} {over}; ")
+        + "noticed from 3 %, by a keen ear from 1.5 %",
         "Drake & Botte 1993",
     )
+
+
+def _most_unsteady(found: Found) -> tuple[float, int]:
+    """Return the largest movement of the tempo over 1, 2, 4 or 8 bars, and over how many; NaN when none is known."""
+    moved = {bars: found.value(f"steady_{bars}")[0] for bars in (1, 2, 4, 8)}
+    moved = {bars: ratio for bars, ratio in moved.items() if words.known(ratio)}
+    bars = max(moved, key=moved.get, default=1)
+    return moved.get(bars, np.nan), bars
 
 
 def _steadiness(ratio: float) -> str:
