@@ -1,0 +1,58 @@
+"""Explain the lateness of a group: aligned takes -> lateness, tempo, recordings, passages, strikers, pins and more.
+
+One model of the whole group (`fit`) stands behind all tables, one module per table. Sources stand with the modules.
+"""
+
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
+from pipeline.timing.click import clicks_of
+from pipeline.timing.fit import fit
+from pipeline.timing.score import score_of
+from pipeline.timing.strikes import strikes_of
+from pipeline.timing.takes import Take
+
+__all__ = ["Take", "tables_of"]
+
+OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "budget")
+
+
+def tables_of(
+    group: settings.Group, machine: settings.Machine, notes: pa.Table, takes: list[Take]
+) -> dict[str, pa.Table]:
+    """Return the timing tables of a group.
+
+    Parameters
+    ----------
+    machine : Machine
+        In the group's set-up.
+    notes : pa.Table
+        Contract 'notes', of the group's arrangement.
+    takes : list of Take
+        The group's recordings, refused ones too: they get a row in 'recordings' and inform nothing else.
+
+    Returns
+    -------
+    dict of str to pa.Table
+        Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, budget. All
+        but 'recordings' are empty when no take can be used.
+    """
+    used = [take for take in takes if not take.refused]
+    if not used or len(notes) == 0:
+        made = {name: tables.empty(name) for name in OF_FIT}
+        return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
+    score = score_of(notes)
+    fitted = fit(score, strikes_of(used, score, machine))
+    clicks = clicks_of(used, fitted)
+    late = lateness.rows(used, fitted, clicks)
+    return {
+        "lateness": lateness.lateness(group, fitted, late),
+        "tempo": tempo.tempo(group, used, fitted),
+        "recordings": recordings.recordings(group, takes, fitted, late, clicks),
+        "passages": passages.passages(group, fitted, late),
+        "strikers": strikers.strikers(group, machine, fitted),
+        "pins": pins.pins(group, machine, fitted),
+        "shafts": shafts.shafts(group, fitted),
+        "budget": budget.budget(group, late),
+    }

@@ -1,0 +1,35 @@
+"""Share out the milliseconds: how much of the spread each part makes, on both rulers."""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import keys
+from pipeline.timing.lateness import PARTS
+
+RULERS = {"felt": "felt_", "song": ""}
+
+
+def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
+    """Return the table 'budget'.
+
+    A part's share is its covariance with the total over the total's variance: shares sum to 1, and a part that works
+    against the others has a negative one. Freak hits (another strike, most likely) are left out.
+    """
+    found = []
+    for ruler, prefix in RULERS.items():
+        total_name = "felt_s" if prefix else "late_s"
+        rows = late[~late["freak"] & late[total_name].notna()]
+        total = rows[total_name].to_numpy()
+        if len(total) < 2 or np.var(total) == 0:
+            continue
+        for part in PARTS:
+            one = rows[f"{prefix}{part}_s"].to_numpy()
+            share = np.mean((one - one.mean()) * (total - total.mean())) / np.var(total)
+            found.append((ruler, part, np.std(one), share, np.std(total - one)))
+    if not found:
+        return tables.empty("budget")
+    names = ("ruler", "part", "sd_s", "share", "sd_without_s")
+    columns = {name: [row[place] for row in found] for place, name in enumerate(names)}
+    return tables.build("budget", keys.of_group(group, len(found)) | columns)

@@ -1,0 +1,128 @@
+"""Write the model's normal equations for given scales, and their restricted likelihood."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from scipy import sparse
+
+from pipeline.timing import bordered, motion
+from pipeline.timing.design import Border, Layout
+
+START_PRECISION = 1e-6  # a track starts anywhere: sd 1000 s
+# Which entries of a step's 4 × 4 precision of (f, v, f', v') lie at or below the diagonal.
+_LOWER = [(i, j) for i in range(4) for j in range(i + 1)]
+
+
+@dataclass(frozen=True)
+class Scales:
+    """What the model does not know linearly, but the recovery."""
+
+    speed_sd: float  # standard deviation of the relative speed of the slow motion
+    speed_beats: float  # its correlation length, nominal beats
+    jitter_s: float  # scatter
+    pin_sd_s: float  # of the pins that are not misplaced
+    company_sd_s: float  # of company over the strikers
+    readiness_sd_s: float  # of readiness over the strikers
+    ready_s: float  # how long a striker is not ready, ρ
+
+    def logs(self) -> np.ndarray:
+        return np.log([getattr(self, one.name) for one in fields(self)])
+
+    @classmethod
+    def of_logs(cls, logs) -> "Scales":
+        return cls(*np.exp(logs).tolist())
+
+
+@dataclass(frozen=True, eq=False)
+class Data:
+    """What the hits of a fit are.
+
+    Parameters
+    ----------
+    late_s : np.ndarray, shape=(n_hits,)
+        Hit less the preliminary line.
+    hit_se, weight, scatter : np.ndarray, shape=(n_hits,)
+        Error of the time; weight (all above 0); scatter of the striker over the common one.
+    loose : np.ndarray of bool, shape=(n_pins,)
+        Pins called misplaced: nothing holds them.
+    beat_s : float
+        Seconds per nominal beat, mean of the lines.
+    """
+
+    late_s: np.ndarray
+    hit_se: np.ndarray
+    weight: np.ndarray
+    scatter: np.ndarray
+    loose: np.ndarray
+    beat_s: float
+
+
+def hit_variance(data: Data, scales: Scales) -> np.ndarray:
+    """Return the variance of each hit about the model, weights apart."""
+    return (scales.jitter_s * data.scatter) ** 2 + data.hit_se**2
+
+
+def system(layout: Layout, border: Border, data: Data, scales: Scales) -> bordered.System:
+    """Return the normal equations."""
+    certain = data.weight / hit_variance(data, scales)
+    on_pin = layout.pin >= 0
+    rate_sd = scales.speed_sd * data.beat_s
+    step, _ = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
+    ends = [layout.step_from, layout.step_from + 1, layout.step_to, layout.step_to + 1]
+    loose = data.loose & (layout.pin_place >= 0)
+    held = layout.pin_place[(layout.pin_place >= 0) & ~loose]
+    n_first, n_held = len(layout.first), len(held)
+    rows = [ends[i] for i, _ in _LOWER]
+    columns = [ends[j] for _, j in _LOWER]
+    values = [step[:, i, j] for i, j in _LOWER]
+    for row, column, value in (
+        (layout.first, layout.first, np.full(n_first, START_PRECISION)),
+        (layout.first + 1, layout.first + 1, np.full(n_first, rate_sd**-2.0)),
+        (held, held, np.full(n_held, scales.pin_sd_s**-2.0)),
+        (layout.state, layout.state, certain),
+        (layout.pin[on_pin], layout.pin[on_pin], certain[on_pin]),
+        (layout.pin[on_pin], layout.state[on_pin], certain[on_pin]),
+    ):
+        rows.append(np.maximum(row, column))
+        columns.append(np.minimum(row, column))
+        values.append(value)
+    row, column, value = np.concatenate(rows), np.concatenate(columns), np.concatenate(values)
+    cells = (layout.width + 1) * layout.n
+    # LAPACK wants the band in Fortran's order: the offset from the diagonal runs fastest.
+    band = np.bincount(column * (layout.width + 1) + row - column, value, cells)
+    band = band.reshape(layout.n, layout.width + 1).T
+    seen = _seen(layout)
+    weighted = border.matrix * certain[:, None]
+    return bordered.System(
+        band=band,
+        border=seen.T @ weighted,
+        corner=border.matrix.T @ weighted + np.diag(border.precision),
+        band_right=seen.T @ (certain * data.late_s),
+        border_right=weighted.T @ data.late_s + border.pull,
+    )
+
+
+def minus_two_log_likelihood(layout, border, data, scales) -> float:
+    """Return −2 × the log of the restricted likelihood, up to a constant (Patterson & Thompson 1971).
+
+    With flat priors of starts, slopes, delays and loose pins the integral over all unknowns is the restricted
+    likelihood: Σ log variance − log|prior precision| + log|normal matrix| + weighted sum of squares.
+    """
+    solved = bordered.solve(system(layout, border, data, scales))
+    variance = hit_variance(data, scales)
+    rate_sd = scales.speed_sd * data.beat_s
+    _, log_step = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
+    held = int(((layout.pin_place >= 0) & ~data.loose).sum())
+    prior = log_step.sum() - 2 * len(layout.first) * np.log(rate_sd) - 2 * held * np.log(scales.pin_sd_s)
+    prior += float(np.log(border.precision[border.precision > 0]).sum())
+    squares = float((data.weight / variance) @ data.late_s**2) - solved.fit
+    return float(np.log(variance).sum() - prior + solved.log_determinant + squares)
+
+
+def _seen(layout):
+    """Return which banded unknowns each hit sees, sparse, shape=(n_hits, n)."""
+    n_hits = len(layout.state)
+    on_pin = np.flatnonzero(layout.pin >= 0)
+    hit = np.concatenate([np.arange(n_hits), on_pin])
+    unknown = np.concatenate([layout.state, layout.pin[on_pin]])
+    return sparse.csr_array((np.ones(len(hit)), (hit, unknown)), shape=(n_hits, layout.n))

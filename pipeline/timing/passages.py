@@ -1,0 +1,115 @@
+"""Say of every passage how the takes go through it: felt spread, drift, speed lost and the load's share in that."""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import keys
+from pipeline.timing.fit import Fit
+
+COSTLY = 3  # strikers named per passage
+SURE = 2.0  # standard errors below which a sag is none that could be shared out
+
+
+def passages(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
+    """Return the table 'passages', one row per passage that some take reached."""
+    rows = fitted.strikes.rows
+    notes = fitted.score.notes
+    grid = fitted.grid.assign(passage=_passage_of(fitted))
+    smooth = late.assign(smooth_s=late["motion_s"] + late["load_s"] + late["shaft_s"])
+    found = []
+    for passage, written in notes.groupby("passage", sort=False):
+        mine = rows[rows["passage"] == passage]
+        if not (mine["played"] | (mine["status"] == "missed")).any():
+            continue
+        extras = fitted.strikes.extras
+        hits = smooth[(smooth["passage"] == passage) & ~smooth["freak"]]
+        row = {
+            "passage": passage,
+            "first_bar": int(written["bar"].min()),
+            "last_bar": int(written["bar"].max()),
+            "n_played": int(mine["played"].sum()),
+            "n_missed": int((mine["status"] == "missed").sum()),
+            "n_extra": int((extras["passage"] == passage).sum()),
+        }
+        row["felt_sd_s"], row["felt_sd_se"] = _felt_sd(hits)
+        row["late_mean_s"], row["late_mean_se"] = _over_tracks(hits.groupby("track")["late_s"].mean(), hits)
+        ranges = hits.groupby("track")["smooth_s"].agg(np.ptp)
+        row["late_range_s"], row["late_range_se"] = _over_tracks(ranges, hits)
+        row |= _sag(grid[grid["passage"] == passage], fitted)
+        found.append(row)
+    frame = pd.DataFrame(found)
+    drift = frame["late_range_s"].fillna(-1.0)
+    frame["rank"] = drift.rank(ascending=False, method="first").astype(int)
+    columns = {name: frame[name].tolist() for name in frame.columns}
+    return tables.build("passages", keys.of_group(group, len(frame)) | columns)
+
+
+def _passage_of(fitted):
+    """Return the passage of each row of the speed curve: that of the last note at or before it."""
+    notes = fitted.score.notes.sort_values("score_beat")
+    beat = fitted.score.grid_score_beat[fitted.grid["place"].to_numpy()]
+    at = np.searchsorted(notes["score_beat"].to_numpy(), beat + 1e-9, side="right") - 1
+    return notes["passage"].to_numpy()[np.maximum(at, 0)]
+
+
+def _felt_sd(hits):
+    """Return the spread of felt_s and its error, by leaving out one bar of one take at a time (jackknife)."""
+    felt = hits.dropna(subset="felt_s")
+    if len(felt) < 2:
+        return None, None
+    blocks = felt.groupby(["track", "bar"])["felt_s"].agg([lambda x: (x**2).sum(), "sum", "size"]).to_numpy()
+    whole = blocks.sum(axis=0)
+
+    def sd(sums):
+        return np.sqrt(np.maximum(sums[..., 0] / sums[..., 2] - (sums[..., 1] / sums[..., 2]) ** 2, 0))
+
+    left = whole - blocks
+    left = left[left[:, 2] > 1]
+    if len(left) < 2:
+        return float(sd(whole)), None
+    without = sd(left)
+    return float(sd(whole)), float(np.sqrt((len(left) - 1) * np.var(without)))
+
+
+def _over_tracks(values, hits):
+    """Return the mean over the playthroughs and its error; of a single one the error is not known."""
+    values = values.dropna().to_numpy()
+    if len(values) == 0:
+        return None, None
+    if len(values) == 1:
+        return float(values[0]), None
+    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(len(values)))
+
+
+def _sag(grid, fitted):
+    """Return the speed lost against the take's mean, the load's share of it, and which strikers' load costs most."""
+    none = {"sag": None, "sag_se": None, "load_share": None, "load_share_se": None, "costs_most": []}
+    if len(grid) == 0:
+        return none
+    tracks = grid.assign(lost=-(grid["motion"] + grid["load"] + grid["shaft"]), by_load=-grid["load"])
+    by_track = tracks.groupby("track")[["lost", "by_load", "speed_se"]].mean()
+    sag, by_load = by_track["lost"].mean(), by_track["by_load"].mean()
+    # The speed's own errors run together within a passage; between the takes chance adds.
+    own = np.sqrt((by_track["speed_se"] ** 2).mean() / len(by_track))
+    between = by_track["lost"].std(ddof=1) / np.sqrt(len(by_track)) if len(by_track) > 1 else 0.0
+    sag_se = float(np.hypot(own, between))
+    striker = -fitted.load_by_striker[grid.index].mean(axis=0)
+    known = np.nan_to_num(fitted.drag) > SURE * np.nan_to_num(fitted.drag_se, nan=np.inf)
+    costly = [place for place in np.argsort(-striker, kind="stable") if striker[place] > 0 and known[place]][:COSTLY]
+    row = none | {"sag": float(sag), "sag_se": sag_se}
+    row["costs_most"] = [fitted.strikes.striker_names[place] for place in costly]
+    if sag > SURE * sag_se:
+        share = by_load / sag
+        of_load = _load_se(fitted, by_load)
+        row["load_share"] = float(share)
+        row["load_share_se"] = float(np.hypot(of_load / sag, share * sag_se / sag))
+    return row
+
+
+def _load_se(fitted, by_load):
+    """Return the error of the load's part: as the drags' relative error, strikers taken as independent."""
+    known = np.isfinite(fitted.drag) & np.isfinite(fitted.drag_se)
+    total = np.abs(fitted.drag[known].sum())
+    return abs(by_load) * np.sqrt((fitted.drag_se[known] ** 2).sum()) / total if total > 0 else abs(by_load)

@@ -1,0 +1,50 @@
+"""List the pins: how late each is by itself, in seconds and in millimetres on the barrel."""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import keys
+from pipeline.timing.fit import Fit
+
+
+def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
+    """Return the table 'pins': every pin that some take should have heard."""
+    rows = fitted.strikes.rows
+    missed = rows[rows["status"] == "missed"].groupby("pin").size()
+    every = pd.Index(sorted(set(rows.loc[rows["played"] | (rows["status"] == "missed"), "pin"])), name="pin")
+    known = fitted.pins.set_index("pin").reindex(every)
+    first = fitted.score.notes.groupby("pin_id").first().loc[every]
+    columns = keys.of_group(group, len(every))
+    columns |= {
+        "pin_id": every.to_numpy(),
+        "offset_s": known["offset_s"].fillna(0.0).to_numpy(),
+        # A pin that never struck is an ordinary one as far as we know.
+        "offset_se": known["offset_se"].fillna(fitted.scales.pin_sd_s).to_numpy(),
+        "n_takes": known["n_played"].fillna(0).astype(int).to_numpy(),
+        "n_missed": missed.reindex(every).fillna(0).astype(int).to_numpy(),
+        "q_value": known["q_value"].fillna(1.0).to_numpy(),
+        "misplaced": (known["misplaced"] == True).to_numpy(),  # noqa: E712 (null is no)
+    }
+    columns["offset_mm"] = columns["offset_s"] * surface_mm_per_s(machine, fitted)
+    for name in ("note_id", "striker", "bar", "beat_in_bar", "barrel_turn"):
+        columns[name] = first[name].to_numpy()
+    return tables.build("pins", columns)
+
+
+def turn_per_s(fitted: Fit) -> float:
+    """Return how fast the barrel turned in these takes, turns per second; NaN when its angles are not told."""
+    notes = fitted.score.notes.sort_values("score_s")
+    span_s = notes["score_s"].iloc[-1] - notes["score_s"].iloc[0]
+    span_turn = notes["barrel_turn"].iloc[-1] - notes["barrel_turn"].iloc[0]
+    if not span_s > 0 or not span_turn > 0:
+        return np.nan
+    played = np.bincount(fitted.hits["line"], minlength=len(fitted.line_pace))
+    return float(span_turn / span_s / np.average(fitted.line_pace, weights=played))
+
+
+def surface_mm_per_s(machine: settings.Machine, fitted: Fit) -> float:
+    """Return the speed of the barrel's surface; NaN when its diameter is not told."""
+    diameter_mm = machine.barrel.diameter_mm
+    return np.pi * diameter_mm * turn_per_s(fitted) if diameter_mm else np.nan

@@ -1,0 +1,150 @@
+"""Sum up every recording, the refused ones too: how complete, together, even and steady it played."""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import keys
+from pipeline.timing.click import Click
+from pipeline.timing.fit import Fit
+from pipeline.timing.steady import allan_deviation
+from pipeline.timing.takes import Take
+
+BARS = (1, 2, 4, 8)
+FEWEST_TEMPO = 4  # half beats below which there is no trend of the tempo
+
+
+def recordings(
+    group: settings.Group,
+    takes: list[Take],
+    fitted: Fit | None,
+    late: pd.DataFrame | None,
+    clicks: list[Click | None] | None,
+) -> pa.Table:
+    """Return the table 'recordings': one row a take; the last three are None when no take can be used."""
+    found, number = [], 0
+    for take in takes:
+        row = {"recording": take.recording.recording, "reason": take.refused, "health": _health(take)}
+        row["status"] = "refused" if take.refused else "used"
+        row |= _counts(take)
+        if not take.refused:
+            row |= _figures(fitted, late, clicks, number) if fitted is not None else {}
+            number += 1
+        found.append(row)
+    names = [name for name in tables.CONTRACTS["recordings"].schema.names if name not in keys.of_group(group, 0)]
+    columns = {name: [row.get(name) for row in found] for name in names}
+    return tables.build("recordings", keys.of_group(group, len(found)) | columns)
+
+
+def _health(take):
+    return [str(fault) for fault in take.said.get("health", [])]
+
+
+def _counts(take):
+    """Count notes; a refused take is not counted: what was matched in it is not to be believed."""
+    if take.refused:
+        return {"n_notes": 0, "n_played": 0, "n_missed": 0, "n_extra": 0}
+    status = take.aligned["status"].to_pandas().value_counts()
+    played, missed, extra = (int(status.get(word, 0)) for word in ("played", "missed", "extra"))
+    return {"n_notes": played + missed, "n_played": played, "n_missed": missed, "n_extra": extra}
+
+
+def _figures(fitted, late, clicks, number):
+    mine = late[(late["take"] == number) & ~late["freak"]]
+    grid = fitted.grid[fitted.grid["take"] == number]
+    felt_s = mine["felt_s"].dropna()
+    click = clicks[number]
+    row = {
+        "tempo_bpm": _tempo_bpm(fitted, mine),
+        "tempo_trend_per_min": _trend_per_min(grid),
+        "felt_sd_s": felt_s.std(ddof=0) if len(felt_s) > 1 else None,
+        "felt_p95_s": felt_s.abs().quantile(0.95) if len(felt_s) > 1 else None,
+        "late_sd_s": mine["late_s"].std(ddof=0) if len(mine) > 2 else None,
+        "together_s": _together_s(mine),
+        "sag_max": max(0.0, float(-grid["load"].min())) if _sagging(fitted) and len(grid) else None,
+        "click_offset_s": click.offset_s if click else None,
+        "clock_ppm": click.clock_ppm if click and np.isfinite(click.clock_ppm) else None,
+    }
+    phases = _phases(fitted, mine, grid)
+    for n in BARS:
+        pieces = [allan_deviation(phase, n) for phase in phases]
+        terms = [max(len(phase) - 2 * n, 0) for phase in phases]
+        good = [(value, weight) for value, weight in zip(pieces, terms, strict=True) if np.isfinite(value)]
+        mean = sum(v**2 * w for v, w in good) / sum(w for _, w in good) if good else None
+        row[f"steady_{n}"] = None if mean is None else float(np.sqrt(mean))
+    return row
+
+
+def _sagging(fitted):
+    """Return whether the load can be told at all: some drag is known to better than a percent of the speed."""
+    known = fitted.drag_se[np.isfinite(fitted.drag_se)]
+    return bool((known < 0.01).any())
+
+
+def _tempo_bpm(fitted, mine):
+    """Return quarter notes per minute over the take: written quarters over the time of its straight lines."""
+    quarters, minutes = 0.0, 0.0
+    bars = fitted.score.bars
+    for line, rows in mine.groupby("line"):
+        span_s = np.ptp(rows["along_s"])
+        if span_s <= 0:
+            continue
+        # Bars and their length in quarters: a written change of tempo counts as what it is.
+        beat = np.interp(rows["score_s"], bars["score_s"], bars["score_beat"])
+        within = rows["playthrough"].nunique() == 1
+        quarters += np.ptp(beat) if within else span_s * fitted.score.beat_per_s
+        minutes += span_s * fitted.line_pace[line] / 60
+    return quarters / minutes if minutes > 0 else None
+
+
+def _trend_per_min(grid):
+    """Return the relative change of speed per minute: least squares through the speed curve."""
+    if len(grid) < FEWEST_TEMPO:
+        return None
+    pace = grid["pace"].to_numpy()
+    minute = grid["time_s"].to_numpy() / 60
+    centred = minute - minute.mean()
+    speed = np.mean(pace) / pace
+    return float(centred @ (speed / speed.mean()) / (centred @ centred)) if centred @ centred > 0 else None
+
+
+def _together_s(mine):
+    """Return the pooled standard deviation of notes written together; a hit shared by several notes tells nothing."""
+    own = mine[mine["shared"] == 1]
+    chords = own.groupby(["track", "knot"])["hit_s"]
+    freedom = (chords.transform("size") > 1).sum() - (chords.size() > 1).sum()
+    if freedom < 1:
+        return None
+    return float(np.sqrt(((own["hit_s"] - chords.transform("mean")) ** 2).sum() / freedom))
+
+
+def _phases(fitted, mine, grid):
+    """Return the bar times of each line in units of the mean bar, from its straight line.
+
+    With at most one chord a bar (a clock test) they are the strikes themselves; else the machine's own place at the
+    bar lines, since what strikes there differs from bar to bar.
+    """
+    bars = fitted.score.bars
+    bar_s = float(np.diff(bars["score_s"]).mean())
+    per_bar = fitted.score.notes.groupby("bar")["knot"].nunique()
+    phases = []
+    for line, rows in mine.groupby("line"):
+        pace = fitted.line_pace[line]
+        if per_bar.max() == 1:
+            number = np.round((rows["along_s"] / bar_s).to_numpy() - 0.001).astype(int)
+            late_s = rows["along_late_s"].to_numpy()
+        else:
+            own = grid[grid["line"] == line].sort_values("u_beat")
+            if len(own) < 2:
+                continue
+            along_s = own["u_beat"].to_numpy() / fitted.score.beat_per_s
+            number = np.arange(np.ceil(along_s[0] / bar_s - 1e-6), np.floor(along_s[-1] / bar_s + 1e-6) + 1).astype(int)
+            straight_s = fitted.line_start_s[line] + pace * along_s
+            late_s = np.interp(number * bar_s, along_s, own["time_s"].to_numpy() - straight_s)
+        if len(number) == 0:
+            continue
+        phase = np.full(number.max() - number.min() + 1, np.nan)
+        phase[number - number.min()] = late_s / (pace * bar_s)
+        phases.append(phase)
+    return phases

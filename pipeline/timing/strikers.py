@@ -1,0 +1,67 @@
+"""List the strikers: delay, company, readiness, drag and energy, scatter, levels, misses and their pattern."""
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import flywheel, settings, tables
+from pipeline.timing import keys, misses
+from pipeline.timing.fit import Fit
+from pipeline.timing.pins import turn_per_s
+
+NOTICED_S = 0.001  # delay by readiness below which a gap is a good one
+
+
+def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
+    """Return the table 'strikers': every striker of the machine; what cannot be told is null."""
+    names, rows = fitted.strikes.striker_names, fitted.strikes.rows
+    places = np.arange(len(names))
+    columns = keys.of_group(group, len(names)) | {"striker": list(names)}
+    for name in ("delay", "company", "readiness"):
+        columns |= {f"{name}_s": getattr(fitted, name), f"{name}_se": getattr(fitted, f"{name}_se")}
+    columns |= {"drag": fitted.drag, "drag_se": fitted.drag_se, "energy_j": _energy_j(machine, fitted)}
+    heard = fitted.hits.groupby("striker")
+    played = heard.size().reindex(places).fillna(0).astype(int).to_numpy()
+    missed = rows[rows["status"] == "missed"].groupby("striker").size().reindex(places).fillna(0).astype(int)
+    extras = fitted.strikes.extras
+    columns |= {
+        "rest_sd_s": np.where(played > 1, fitted.scatter_s, np.nan),
+        "level_sd_db": heard["level_db"].std().reindex(places).to_numpy(),
+        "n_played": played,
+        "n_missed": missed.to_numpy(),
+        "n_extra": extras[extras["striker"] >= 0]
+        .groupby("striker")
+        .size()
+        .reindex(places)
+        .fillna(0)
+        .astype(int)
+        .to_numpy(),
+        "shortest_good_gap_s": [_shortest_good_gap_s(fitted, place) for place in places],
+        "miss_pattern": misses.patterns(fitted),
+    }
+    return tables.build("strikers", columns)
+
+
+def _energy_j(machine, fitted):
+    """Return the energy of a strike; NaN when the inertia or the barrel's angles are not told."""
+    inertia = flywheel.inertia_at_barrel_kg_m2(machine)
+    speed = turn_per_s(fitted)
+    if inertia is None or not np.isfinite(speed):
+        return np.full(len(fitted.drag), np.nan)
+    return np.array([flywheel.strike_energy_j(inertia, speed, drag) for drag in fitted.drag])
+
+
+def _shortest_good_gap_s(fitted, place):
+    """Return the shortest gap that it played, without misses below it and without a delay of 1 ms or more."""
+    rows = misses.gaps(fitted)
+    rows = rows[(rows["striker"] == place) & np.isfinite(rows["gap_s"])]
+    played = np.sort(rows.loc[rows["played"], "gap_s"].to_numpy())
+    if len(played) == 0:
+        return None
+    shortest_s = played[0]
+    readiness, se = fitted.readiness[place], fitted.readiness_se[place]
+    if np.isfinite(readiness) and readiness > max(NOTICED_S, 2 * se):
+        shortest_s = max(shortest_s, fitted.scales.ready_s * np.log(readiness / NOTICED_S))
+    limit_s = misses.gap_limit_s(rows["gap_s"].to_numpy(), rows["status"].eq("missed").to_numpy())
+    shortest_s = max(shortest_s, limit_s)
+    good = played[played >= shortest_s - 1e-9]
+    return float(good[0]) if len(good) else None

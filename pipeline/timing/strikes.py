@@ -1,0 +1,175 @@
+"""Gather the strikes of all takes of a group into one frame, placed along the score.
+
+A *line* is a segment of a take (its own start and mean speed); a *track* is one playthrough within a line. The load of
+the strikes runs on through the playthroughs of a line and starts afresh with a line.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline import settings
+from pipeline.timing.score import Score
+from pipeline.timing.takes import Take
+
+FIRES = ("played", "unheard", "undecided")  # what takes energy from the machine
+COMPANY_S = 0.015  # strikes nearer than this load each other
+NEIGHBOURS = 9  # hits whose median lateness a freak hit is held against
+FREAK_S = 0.05  # a hit further off is another strike: the ±50 ms within which a hit counts as found (MIREX)
+UNSURE = 0.5  # a match below this confidence informs no estimate
+
+
+@dataclass(frozen=True, eq=False)
+class Strikes:
+    """All notes that a take reached, and the extra hits.
+
+    Parameters
+    ----------
+    rows : pd.DataFrame
+        One row per played, missed, unheard or undecided note, by take, line and score time: `take, line, track,
+        playthrough, segment, status, note_id, pin, striker` (its number), `score_s, bar, u_beat, along_s` (both
+        unrolled over playthroughs), `knot, fires, played, hit_id, hit_s, hit_se, level_db, shared, confidence`.
+    extras : pd.DataFrame
+        `take, striker` (−1: not known), `passage`.
+    striker_names : tuple of str
+    n_lines, n_tracks : int
+    """
+
+    rows: pd.DataFrame
+    extras: pd.DataFrame
+    striker_names: tuple[str, ...]
+    n_lines: int
+    n_tracks: int
+
+
+def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> Strikes:
+    """Gather the strikes of `takes` (none of them refused)."""
+    names = _striker_names(score, machine)
+    frames, extras = [], []
+    for number, take in enumerate(takes):
+        aligned = take.aligned.to_pandas()
+        levels = take.hits.select(["hit_id", "hit_se", "level_db"]).to_pandas()
+        extra = aligned[aligned["status"] == "extra"]
+        striker = extra["striker"].map({name: place for place, name in enumerate(names)})
+        extras.append(
+            pd.DataFrame({"take": number, "striker": striker.fillna(-1).astype(int), "passage": extra["passage"]})
+        )
+        kept = aligned[aligned["status"].isin([*FIRES, "missed"]) & aligned["note_id"].notna()]
+        frames.append(kept.assign(take=number).merge(levels, on="hit_id", how="left"))
+    rows = _placed(pd.concat(frames, ignore_index=True), score, names)
+    return Strikes(rows, pd.concat(extras, ignore_index=True), names, rows["line"].max() + 1, rows["track"].max() + 1)
+
+
+def company(strikes: Strikes, heaviness: np.ndarray) -> np.ndarray:
+    """Return, per row, how heavy the others are that are written within ±15 ms and fire.
+
+    Parameters
+    ----------
+    heaviness : np.ndarray, shape=(n_strikers,)
+        Load of each striker over that of a mean strike.
+    """
+    rows = strikes.rows
+    weight = np.where(rows["fires"], heaviness[rows["striker"]], 0.0)
+    place_s = rows["along_s"].to_numpy() + 1e4 * rows["line"].to_numpy()
+    total = np.concatenate([[0.0], np.cumsum(weight)])
+    first = np.searchsorted(place_s, place_s - COMPANY_S - 1e-9)
+    last = np.searchsorted(place_s, place_s + COMPANY_S + 1e-9, side="right")
+    return np.where(last - first > 1, total[last] - total[first] - weight, 0.0)
+
+
+def gap_s(strikes: Strikes, line_pace: np.ndarray) -> np.ndarray:
+    """Return, per row, the time since the same striker's own last strike (infinite for its first on a line).
+
+    Parameters
+    ----------
+    line_pace : np.ndarray, shape=(n_lines,)
+        Seconds per nominal second of each line.
+    """
+    rows = strikes.rows
+    fired_s = rows["along_s"].where(rows["fires"])
+    before = fired_s.groupby([rows["line"], rows["striker"]]).transform(lambda s: s.shift().ffill())
+    gap = (rows["along_s"] - before) * line_pace[rows["line"]]
+    return gap.fillna(np.inf).to_numpy()
+
+
+def _striker_names(score, machine):
+    """Return the machine's strikers in their order, then any other that the notes name."""
+    named = [striker.name for striker in machine.strikers]
+    return tuple(named + sorted(set(score.notes["striker"]) - set(named)))
+
+
+def _placed(rows, score, names):
+    notes = score.notes.set_index("note_id")
+    of = rows["note_id"] = rows["note_id"].astype(int)
+    for column in ("striker", "bar", "beat_in_bar", "passage", "score_beat", "score_s", "knot"):
+        rows[column] = notes[column].reindex(of).to_numpy()
+    rows["pin"] = notes["pin_id"].reindex(of).to_numpy()
+    rows["striker"] = rows["striker"].map({name: place for place, name in enumerate(names)}).astype(int)
+    rows["played"] = (rows["status"] == "played") & rows["hit_s"].notna()
+    rows["fires"] = rows["status"].isin(FIRES)
+    rows["confidence"] = rows["confidence"].fillna(1.0)
+    rows["shared"] = rows["shared"].clip(lower=1)
+    rows["hit_se"] = rows["hit_se"].fillna(0.0)
+    rows["level_db"] = rows["level_db"].fillna(np.nan)
+    # A line needs at least one hit to hang on.
+    rows = rows[rows.groupby(["take", "segment"])["played"].transform("any")]
+    round_s = _round_s(rows, score.length_s)
+    rows = rows.assign(along_s=rows["score_s"] + (rows["playthrough"] - 1) * round_s)
+    rows["u_beat"] = rows["along_s"] * score.beat_per_s
+    rows = rows.sort_values(["take", "segment", "along_s", "note_id"], ignore_index=True)
+    rows["line"] = rows.groupby(["take", "segment"]).ngroup()
+    rows["track"] = rows.groupby(["take", "segment", "playthrough"]).ngroup()
+    return rows
+
+
+def _round_s(rows, length_s):
+    """Return the score time from one playthrough to the next within a segment.
+
+    It is the arrangement's length to the end of its last bar, unless the recordings say otherwise by more than half a
+    nominal second: then what they say (median), since a barrel may run on or cut the last bar short.
+    """
+    played = rows[rows["played"]]
+    gaps = []
+    for _, line in played.groupby(["take", "segment"]):
+        for number in sorted(line["playthrough"].unique())[1:]:
+            now, before = line[line["playthrough"] == number], line[line["playthrough"] == number - 1]
+            if len(now) < 4 or len(before) < 4:
+                continue
+            last, first = before.nlargest(20, "score_s"), now.nsmallest(20, "score_s")
+            pace = _slope(
+                np.concatenate([last["score_s"] - last["score_s"].mean(), first["score_s"] - first["score_s"].mean()]),
+                np.concatenate([last["hit_s"] - last["hit_s"].mean(), first["hit_s"] - first["hit_s"].mean()]),
+            )
+            if pace > 0:
+                middle_s = (first["hit_s"].mean() - last["hit_s"].mean()) / pace
+                gaps.append(middle_s - first["score_s"].mean() + last["score_s"].mean())
+    if gaps and abs(np.median(gaps) - length_s) > 0.5:
+        return float(np.median(gaps))
+    return length_s
+
+
+def _slope(x, y):
+    return float(x @ y / (x @ x)) if x @ x > 0 else 0.0
+
+
+def first_weights(strikes: Strikes) -> np.ndarray:
+    """Return weight 0 for hits to leave out from the start, else 1 over the notes that share the hit.
+
+    Left out are hits further than FREAK_S (or eight robust standard deviations, if that is more) from the median
+    lateness of the hits around them, and matches that the alignment itself doubts. Shape=(n_played,).
+    """
+    played = strikes.rows[strikes.rows["played"]]
+    away_s = np.zeros(len(played))
+    for line in played["line"].unique():
+        at = np.flatnonzero(played["line"] == line)
+        if len(at) < NEIGHBOURS:
+            continue
+        x, y = played["along_s"].to_numpy()[at], played["hit_s"].to_numpy()[at]
+        centred = x - x.mean()
+        late_s = y - y.mean() - centred * _slope(centred, y)
+        around_s = pd.Series(late_s).rolling(NEIGHBOURS, center=True, min_periods=1).median().to_numpy()
+        away_s[at] = late_s - around_s
+    spread_s = 1.4826 * np.median(np.abs(away_s)) if len(away_s) else 0.0
+    trusted = (np.abs(away_s) < max(FREAK_S, 8 * spread_s)) & (played["confidence"].to_numpy() >= UNSURE)
+    return np.where(trusted, 1 / played["shared"].to_numpy(), 0.0)

@@ -1,0 +1,229 @@
+"""A machine straight from the model's equations, for coverage and recovery tests (nothing physical in it)."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import settings, tables
+from pipeline.timing import Take
+
+DAY = date(2031, 5, 3)
+BEAT_S = 0.625  # 96 quarter notes per minute
+
+
+@dataclass
+class Truth:
+    """What is hidden in the takes; per striker or per pin."""
+
+    delay_s: np.ndarray
+    drag: np.ndarray
+    company_s: np.ndarray
+    readiness_s: np.ndarray
+    pin_s: np.ndarray
+    recovery_beats: float = 8.0
+    ready_s: float = 0.25
+    speed_sd: float = 0.005
+    speed_beats: float = 8.0
+    jitter_s: float = 0.0015
+    jitter_df: float = np.inf
+    missed: float = 0.03
+    tempo_sd: float = 0.01
+    rate: list = field(default_factory=list)  # per take: (score_beat, relative speed) of the half beats
+
+
+def make_notes(chance, n_strikers=12, bars=72, beats_per_bar=4, density=(0.5, 1.1), sections="ABACAB") -> pa.Table:
+    """Compose sections that repeat, of different density, on a grid of half and quarter beats."""
+    kinds = {}
+    lengths = np.full(len(sections), bars // len(sections))
+    lengths[-1] += bars - lengths.sum()
+    rows, start = [], 0
+    for name, length in zip(sections, lengths, strict=True):
+        if name not in kinds:
+            thick = density[0] + (density[1] - density[0]) * (ord(name) - ord("A")) / 2
+            cells = []
+            for cell in range(int(length) * beats_per_bar * 4):
+                often = thick * (0.5 if cell % 4 == 0 else 0.3 if cell % 2 == 0 else 0.1) / 4.5
+                cells += [(cell / 4, s) for s in np.flatnonzero(chance.random(n_strikers) < often)]
+            kinds[name] = cells
+        rows += [
+            (start + beat, s, f"{name} at {start // beats_per_bar + 1}")
+            for beat, s in kinds[name]
+            if beat < length * beats_per_bar
+        ]
+        start += int(length) * beats_per_bar
+    return notes_of(rows, beats_per_bar)
+
+
+def notes_of(rows, beats_per_bar=4, beat_s=BEAT_S) -> pa.Table:
+    """Return the contract 'notes' for (score_beat, striker number, passage)."""
+    frame = pd.DataFrame(rows, columns=["score_beat", "striker", "passage"]).sort_values(["score_beat", "striker"])
+    n = len(frame)
+    beat = frame["score_beat"].to_numpy(dtype=float)
+    return tables.build(
+        "notes",
+        {
+            "note_id": np.arange(n),
+            "pin_id": np.arange(n),
+            "bar": (beat // beats_per_bar).astype(int) + 1,
+            "beat_in_bar": beat % beats_per_bar + 1,
+            "score_beat": beat,
+            "score_s": beat * beat_s,
+            "striker": [f"striker {s}" for s in frame["striker"]],
+            "pitch": 60 + frame["striker"].to_numpy(),
+            "velocity": np.full(n, 90),
+            "passage": frame["passage"].tolist(),
+            "barrel_turn": beat / beats_per_bar / 8,
+        },
+    )
+
+
+def make_machine(n_strikers=12) -> settings.Machine:
+    return settings.Machine(
+        barrel=settings.Barrel(8.0, 420.0),
+        shafts=(settings.Shaft("flywheel", 6.5),),
+        flywheel=settings.Flywheel(inertia_kg_m2=1.9, diameter_mm=600),
+        strikers=tuple(settings.Striker(f"striker {s}", (60 + s,)) for s in range(n_strikers)),
+    )
+
+
+def make_truth(chance, notes, n_strikers=12, misplaced=0.03, pin_sd_s=0.001) -> Truth:
+    """Draw hidden truth: mean drag .5 %, delays 3 ms, one in thirty pins off by 6 to 20 ms."""
+    drag = chance.uniform(0.3, 1.7, n_strikers)
+    delay = chance.normal(0, 0.003, n_strikers)
+    n_pins = len(notes)
+    far = chance.random(n_pins) < misplaced
+    pins = np.where(
+        far, chance.uniform(0.006, 0.02, n_pins) * chance.choice([-1, 1], n_pins), chance.normal(0, pin_sd_s, n_pins)
+    )
+    zero = np.zeros(n_strikers)
+    return Truth(delay - delay.mean(), 0.005 * drag / drag.mean(), zero, zero.copy(), pins)
+
+
+def make_takes(chance, notes, truth, n=5, rounds=1, names=None) -> list[Take]:
+    """Play the notes `n` times."""
+    return [make_take(chance, notes, truth, f"take-{k + 1}" if names is None else names[k], rounds) for k in range(n)]
+
+
+def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s=2.0) -> Take:
+    """Play the notes once (or `rounds` times round); `speed` is the mean relative speed."""
+    frame = notes.to_pandas()
+    length = np.ceil(frame["score_beat"].max() / 4 + 1e-6) * 4
+    one = frame["score_beat"].to_numpy()
+    beat_s = frame["score_s"].iloc[-1] / one[-1] if one[-1] else BEAT_S
+    playthrough = np.repeat(np.arange(rounds), len(frame)) + 1
+    u = np.tile(one, rounds) + (playthrough - 1) * length
+    striker = np.tile(frame["pitch"].to_numpy() - 60, rounds)
+    missed = chance.random(len(u)) < truth.missed
+    speed = 1 + chance.normal(0, truth.tempo_sd) if speed is None else speed
+    omega = speed / beat_s
+    grid = np.arange(0, rounds * length, 0.25)
+    places = np.unique(np.concatenate([u, grid]))
+    f, _ = _motion(chance, places, truth.speed_sd / omega, truth.speed_beats)
+
+    def curve(at):
+        gone = np.maximum(at[:, None] - u[None, :], 0)
+        share = np.where(missed, 0, truth.drag[striker])
+        loaded = ((1 - np.exp(-gone / truth.recovery_beats)) @ share) * truth.recovery_beats / omega
+        return start_s + at / omega + f[np.searchsorted(places, at)] + loaded
+
+    heavy = truth.drag / truth.drag.mean() if truth.drag.mean() > 0 else np.ones(len(truth.drag))
+    near = np.abs(u[:, None] - u[None, :]) * beat_s <= 0.015
+    weight = np.where(missed, 0, heavy[striker])
+    company = near @ weight - weight
+    gap = np.full(len(u), np.inf)
+    last = {}
+    for k in range(len(u)):
+        if striker[k] in last:
+            gap[k] = (u[k] - last[striker[k]]) / omega
+        if not missed[k]:
+            last[striker[k]] = u[k]
+    e = truth.jitter_s * (
+        chance.normal(size=len(u)) if np.isinf(truth.jitter_df) else chance.standard_t(truth.jitter_df, len(u))
+    )
+    hit = curve(u) + truth.delay_s[striker] + truth.company_s[striker] * company
+    hit = hit + truth.readiness_s[striker] * np.exp(-gap / truth.ready_s) + np.tile(truth.pin_s, rounds) + e
+    half = np.arange(0.5, rounds * length - 0.5, 0.5)
+    truth.rate.append((half, 0.5 / (curve(half + 0.25) - curve(half - 0.25)) * 60))
+    return take_of(notes, hit, missed, playthrough, name)
+
+
+def take_of(notes, hit_s, missed, playthrough, name="take-1", clicks=(), rig=None, segment=None, said=None) -> Take:
+    """Wrap strikes as a Take with tables under their contracts."""
+    frame = notes.to_pandas()
+    rounds = len(hit_s) // len(frame)
+    column = {key: np.tile(frame[key].to_numpy(), rounds) for key in frame}
+    played_s = np.where(missed, np.nan, hit_s)
+    every = np.concatenate([played_s[~missed], clicks])
+    order = np.argsort(np.argsort(every, kind="stable"), kind="stable")
+    hit_id = np.full(len(hit_s), np.nan)
+    hit_id[~missed] = order[: (~missed).sum()]
+    n = len(every)
+    strikers = np.concatenate([column["striker"][~missed], np.full(len(clicks), None, dtype=object)])
+    hits = tables.build(
+        "hits",
+        {
+            "hit_id": order,
+            "channel": np.ones(n, dtype=int),
+            "hit_s": every,
+            "hit_se": np.full(n, 5e-5),
+            "level_db": np.full(n, -12.0),
+            "snr_db": np.full(n, 30.0),
+            "probability": np.ones(n),
+            "striker": pa.array(strikers.tolist(), pa.string()),
+            "kind": ["strike"] * int((~missed).sum()) + ["click"] * len(clicks),
+            "bands_db": pa.array([[0.0] * 12] * n, pa.list_(pa.float32(), 12)),
+        },
+    )
+    rows = len(hit_s)
+    aligned = tables.build(
+        "aligned",
+        {
+            "arrangement": ["song"] * rows,
+            "session": [1] * rows,
+            "setup": [""] * rows,
+            "playthrough": playthrough,
+            "segment": np.ones(rows, dtype=int) if segment is None else segment,
+            "status": np.where(missed, "missed", "played").tolist(),
+            "note_id": column["note_id"].astype(float),
+            "pin_id": column["pin_id"].astype(float),
+            "hit_id": hit_id,
+            "striker": column["striker"].tolist(),
+            "bar": column["bar"].astype(float),
+            "beat_in_bar": column["beat_in_bar"],
+            "passage": column["passage"].tolist(),
+            "score_beat": column["score_beat"],
+            "score_s": column["score_s"],
+            "hit_s": played_s,
+            "shared": np.where(missed, 0, 1),
+            "confidence": np.where(missed, np.nan, 1.0),
+        },
+    )
+    recording = settings.Recording(name, f"{name}.wav", DAY, "full", "song")
+    return Take(recording, aligned, hits, {"refused": "", "health": [], "duration_s": 200.0} | (said or {}), rig)
+
+
+def make_group(takes) -> settings.Group:
+    return settings.Group("song", DAY, 1, "", tuple(take.recording for take in takes))
+
+
+def _motion(chance, places, sd, length):
+    """Draw the integral of an Ornstein-Uhlenbeck process, exactly, at sorted places."""
+    f, v = np.zeros(len(places)), np.zeros(len(places))
+    v[0] = chance.normal(0, sd)
+    for k in range(1, len(places)):
+        r = (places[k] - places[k - 1]) / length
+        decay = np.exp(-r)
+        q22 = sd**2 * (1 - decay**2)
+        q12 = sd**2 * length * (1 - decay) ** 2
+        q11 = sd**2 * length**2 * (2 * r - 3 + 4 * decay - decay**2)
+        if r < 0.02:
+            q11 = sd**2 * length**2 * r**3 * (2 / 3 - r / 2)
+        a = np.sqrt(max(q11, 0))
+        z1, z2 = chance.normal(size=2)
+        b = q12 / a if a > 0 else 0
+        f[k] = f[k - 1] + length * (1 - decay) * v[k - 1] + a * z1
+        v[k] = decay * v[k - 1] + b * z1 + np.sqrt(max(q22 - b**2, 0)) * z2
+    return f, v
