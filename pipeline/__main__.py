@@ -12,6 +12,8 @@ from pathlib import Path
 from pipeline import settings, tables
 from pipeline.errors import InputError
 
+STATUSES = ("played", "missed", "extra", "unheard", "outside", "undecided")
+
 
 def check(config: settings.Settings) -> None:
     """Say every fault of the configuration and of recordings.csv, and run nothing."""
@@ -36,7 +38,7 @@ def hits(config: settings.Settings, recording: str) -> None:
 
     take = config.recording(recording)
     table, said = hits.find(take, config.rig(take.rig), config.machine_of(take.setup), config.detection)
-    _tell(recording, said)
+    _tell(f"hits {recording}", f"{len(table)} hits", said)
     configuration = settings.fingerprint(config, recording=recording, stage="hits")
     tables.write(tables.path(config.results, "hits", recording=recording), "hits", table, configuration, said)
 
@@ -54,7 +56,9 @@ def aligned(config: settings.Settings, recording: str) -> None:
         machine = config.machine_of(take.setup)
         table, more = aligned.align(song, tables.read(found, "hits"), take, config.rig(take.rig), machine)
         said = said | more | {"health": said.get("health", []) + more.get("health", [])}
-        _tell(recording, more)
+        statuses = table["status"].to_pylist()
+        counts = [f"{statuses.count(word)} {word}" for word in STATUSES if word in statuses]
+        _tell(f"aligned {recording}", ", ".join(counts), more)
     configuration = settings.fingerprint(config, recording=recording, stage="aligned")
     path = tables.path(config.results, "aligned", build_day=take.build_day, recording=recording)
     tables.write(path, "aligned", table, configuration, said)
@@ -183,11 +187,11 @@ def _take(config: settings.Settings, take: settings.Recording):
     )
 
 
-def _tell(recording: str, said: dict) -> None:
-    if said.get("refused"):
-        print(f"{recording}: refused: {said['refused']}")
+def _tell(job: str, found: str, said: dict) -> None:
+    """Print one line for a job that went well or was refused, and one for each fault of the recording."""
+    print(f"{job}: refused: {said['refused']}" if said.get("refused") else f"{job}: {found}")
     for fault in said.get("health", []):
-        print(f"{recording}: {fault}")
+        print(f"{job}: {fault}")
 
 
 if __name__ == "__main__":

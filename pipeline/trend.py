@@ -11,7 +11,7 @@ import pyarrow as pa
 from scipy import stats
 
 from pipeline import flywheel, tables
-from pipeline.settings import Settings
+from pipeline.settings import Machine, Settings
 
 # All are spreads, rates or losses: less is better, and what multiplies them adds in the logarithm.
 QUANTITIES = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max", "missed", "extra")
@@ -155,10 +155,19 @@ def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settin
     # A set-up that was never played is judged at the tempo of all takes of the arrangement.
     tempo_bpm = (takes if len(takes) else used)["tempo_bpm"].mean()
     barrel_hz = tempo_bpm / 60 * turns_per_beat
-    row["inertia_at_barrel_kg_m2"] = flywheel.inertia_at_barrel_kg_m2(machine)
-    row["energy_j"] = flywheel.energy_j(machine, barrel_hz)
-    row["rim_m_per_s"] = flywheel.rim_m_per_s(machine, barrel_hz)
+    inertia = flywheel.inertia_at_barrel_kg_m2(machine)
+    if inertia is not None:
+        row |= {"inertia_at_barrel_kg_m2": inertia, "energy_j": flywheel.energy_j(inertia, barrel_hz)}
+    if diameter_mm := _rim_mm(machine):
+        row["rim_m_per_s"] = flywheel.rim_m_per_s(diameter_mm, barrel_hz * flywheel.ratio(machine))
     return row
+
+
+def _rim_mm(machine: Machine) -> float:
+    """Return the diameter of the largest rim on the flywheel's shaft, 0 when none is told."""
+    if machine.flywheel is None:
+        return 0.0
+    return max([machine.flywheel.diameter_mm or 0.0, *(wheel.outer_mm for wheel in machine.flywheel.wheels)])
 
 
 def _turns_per_beat(song: pa.Table) -> float:

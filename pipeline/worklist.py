@@ -124,7 +124,8 @@ def _delay_jobs(strikers: pd.DataFrame, felt: pd.DataFrame, machine, group: Grou
     """A whole row late is one job; at one tempo its delay and its place cannot be told apart."""
     rows = []
     surface_mm_per_s = _surface_mm_per_s(given, group)
-    for one in strikers[strikers["delay_s"].notna() & strikers["delay_se"].notna()].itertuples():
+    # A striker that is alone has nothing to be late against: its delay is 0 ± 0.
+    for one in strikers[strikers["delay_se"] > 0].itertuples():
         # All strikers are looked at: so many chances to be wrong (Bonferroni).
         certainty = 1 - min(1.0, len(strikers) * 2 * stats.norm.sf(abs(one.delay_s) / one.delay_se))
         gain_s, gain_audible = _gain(felt, felt["striker"] == one.striker, one.delay_s)

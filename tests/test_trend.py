@@ -3,7 +3,6 @@
 from datetime import date, timedelta
 
 import numpy as np
-import pytest
 
 from pipeline import tables, trend
 
@@ -45,32 +44,30 @@ def test_a_change_twenty_times_the_spread_between_takes_is_better_and_its_interv
     assert of(trend.trend(make_recordings([3, 3], effects=(0.4, 1.0)), None), verdict="worse").shape[0] > 0
 
 
-@pytest.mark.parametrize("n_takes", [2, 3])
-def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes(n_takes):
+def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes():
     """Where nothing changed, at most 5 % of comparisons may call a change (Holm over the quantities of each).
 
-    400 comparisons: a right method exceeds 8 % with a probability below 1 % (binomial).
+    160 comparisons: a right method exceeds 10 % with a probability below 1 % (binomial).
     """
-    false, compared = 0, 0
-    for seed in range(400):
-        made = of(trend.trend(make_recordings([n_takes, n_takes], seed=seed), None), against="previous")
-        made = made[made["build_day"] > FIRST_DAY]
-        false += made["verdict"].isin(["better", "worse"]).any()
-        compared += 1
-    assert false / compared <= 0.08
+    false = []
+    for seed in range(80):
+        for n_takes in (2, 3):
+            made = of(trend.trend(make_recordings([n_takes, n_takes], seed=seed), None), against="previous")
+            false.append(made["verdict"].isin(["better", "worse"]).any())
+    assert np.mean(false) <= 0.10
 
 
 def test_intervals_of_two_takes_hold_the_truth_nineteen_times_in_twenty():
-    """200 seeds × 5 independent quantities, so the share's standard error is below 1 %."""
+    """80 seeds × 5 independent quantities: the share's standard error is 1.1 %; three of them to either side."""
     held = []
-    for seed in range(200):
+    for seed in range(80):
         made = of(trend.trend(make_recordings([2, 2], seed=seed, effects=(1.0, 0.8)), None), against="previous")
         made = made[(made["build_day"] > FIRST_DAY) & made["quantity"].isin(SPREADS)]
         # The interval of the ratio, as the value compared with scales both ends.
         reference = made["value"] - made["change"]
         low, high = 1 + made["change_low"] / reference, 1 + made["change_high"] / reference
         held += list((low <= 0.8) & (0.8 <= high))
-    assert 0.92 <= np.mean(held) <= 0.98
+    assert 0.917 <= np.mean(held) <= 0.983
 
 
 def test_a_day_with_one_take_borrows_the_pool_and_no_pool_means_no_verdict():
