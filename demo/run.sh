@@ -2,7 +2,8 @@
 # Set up, make the demo workshop's recordings, run the whole pipeline on them and print what was found.
 set -eu
 cd "$(dirname "$0")/.."
-. config/setup.sh ''
+extras=
+. config/setup.sh
 
 .venv/bin/python -m demo.make
 flow() { .venv/bin/snakemake --workflow-profile config/profile --configfile demo/config.yaml "$@"; }

@@ -3,7 +3,8 @@
 # Other words go to pytest.
 set -eu
 cd "$(dirname "$0")/.."
-. config/setup.sh '[test]'
+extras='[test]'
+. config/setup.sh
 
 if [ "${1:-}" = long ]; then
     shift
