@@ -111,7 +111,8 @@ def _row(frame: Frame, pins: pd.DataFrame, y: float, longest: float, wide: bool)
             # Half of the time or more: the pin itself; less often: a smaller ring.
             said = f"{pin.striker}, {words.place(pin.bar, pin.beat_in_bar)}: did not strike in {pin.n_missed} of "
             said += words.count(pin.n_takes + pin.n_missed, "playthrough")
-            rings.append(drawing.circle(x, y, 4.5 if missed >= 0.5 else 2.5, "hollow", said))
+            radius = (4.5 if missed >= 0.5 else 2.5) * (1.0 if wide else 0.7)
+            rings.append(drawing.circle(x, y, radius, "hollow", said))
         if not pin.n_takes or not words.known(pin.offset_s):
             continue
         reach = max(2.0, REACH_PX * min(1.0, abs(pin.offset_s) / longest))
@@ -171,7 +172,9 @@ def _said(found: Found, pins: pd.DataFrame) -> str:
     silent = pins[missed_share(pins) >= 0.5]
     if len(silent):
         fail = "fails" if len(silent) == 1 else "fail"
-        where = [f"{pin.striker} at {words.place(pin.bar, pin.beat_in_bar)}" for pin in silent.head(3).itertuples()]
+        where = [f"{pin.striker} at {words.place(pin.bar, pin.beat_in_bar)}" for pin in silent.itertuples()]
+        if len(where) > 3:
+            where = [f"{count} of {striker}" for striker, count in silent["striker"].value_counts().head(3).items()]
+            where += ["others"] if silent["striker"].nunique() > 3 else []
         said += f". {words.count(len(silent), 'pin')} {fail} half of the time or more: {words.joined(where)}"
-        said += "" if len(silent) <= 3 else ", …"
     return words.sentence(said)

@@ -53,12 +53,12 @@ def days_of(results: Results, found: Found, quantity: str) -> pd.DataFrame:
 def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
     top, height = 24.0, 26.0
     low, high = min(0.0, float(parts["share"].min())), max(0.1, float(parts["share"].max()))
-    frame = Frame(138, width - 150, top, top + height * len(parts), low, high, 0, 1)
-    drawn = [drawing.text(width, 12, "without it", "tick", "end"), drawing.text(138, 12, "share", "tick")]
+    frame = Frame(92, width - 130, top, top + height * len(parts), low, high, 0, 1)
+    drawn = [drawing.text(width, 12, "without it", "tick", "end"), drawing.text(92, 12, "share", "tick")]
     for number, part in enumerate(parts.itertuples(index=False)):
         y = top + height * number
         large = part.share >= 0.2
-        drawn.append(drawing.text(130, y + 16, words.PARTS[part.part], "name", "end"))
+        drawn.append(drawing.text(84, y + 16, words.PARTS[part.part], "name", "end"))
         drawn.append(
             drawing.rectangle(
                 frame.x(0.0), y + 4, frame.x(part.share) - frame.x(0.0), 16, "bar large" if large else "bar"
@@ -97,15 +97,8 @@ def _days(days: pd.DataFrame, quantity: str, width: float, sentence: str) -> str
     parts = [drawing.rectangle(left, frame.y(limit), frame.right - left, frame.y(0.0) - frame.y(limit), "band")]
     title = f"{words.quantity_name(quantity)}, {unit}"
     parts += value_axis(frame, drawing.ticks(0.0, high, 5), lambda value: f"{scale * value:g}", title)
-    parts.append(
-        drawing.text(
-            frame.right - 4,
-            frame.y(limit) + 14,
-            "never noticed" if quantity == "felt_sd_s" else "not noticed",
-            "tick",
-            "end",
-        )
-    )
+    said = "never noticed" if quantity == "felt_sd_s" else "not noticed"
+    parts.append(drawing.text(left + 5, frame.bottom - 6, said, "tick"))
     x = frame.x(np.arange(len(days)))
     parts.append(drawing.polyline(x, frame.y(values), "speed"))
     for place, value, error in zip(x, values, errors, strict=True):

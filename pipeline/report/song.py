@@ -8,6 +8,8 @@ from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts, runs_of_passages
 
 MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
+FEWEST = 20  # strikes of a passage from which a share is worth telling
+CROWD = 3000  # strikes from which the dots are drawn finer
 REACH = 0.995  # share of the strikes that the picture must hold; the rest is drawn at its edge
 
 
@@ -77,7 +79,7 @@ def passage_names(frame: Frame, notes: pd.DataFrame, top: float) -> list[str]:
         parts.append(drawing.line(x, top, x, frame.bottom, "passage"))
         room = following - x - 6
         if name and room > 22:
-            parts.append(drawing.text(x + 3, top + 9, drawing.shortened(name, room), "tick", whole=name))
+            parts.append(drawing.text(x + 3, top + 9, drawing.shortened(name, room, 11), "tick", whole=name))
     return parts
 
 
@@ -130,7 +132,7 @@ def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: flo
     parts += value_axis(frame, values, lambda value: words.plain(1000 * value, 0, sign=True), title)
     strike = ["recording", "hit_id"]
     quiet = felt[~pd.MultiIndex.from_frame(felt[strike]).isin(pd.MultiIndex.from_frame(noticed[strike]))]
-    parts.append(drawing.dots(*_places(frame, quiet, reach), "dot"))
+    parts.append(drawing.dots(*_places(frame, quiet, reach), "dot" if len(quiet) < CROWD else "dot crowd"))
     for late, kind in ((True, "late"), (False, "early")):
         some = noticed[(noticed["felt_s"] > 0) == late]
         parts.append(drawing.triangles(*_places(frame, some, reach), 6.0, late, kind))
@@ -160,8 +162,10 @@ def _speed_said(found: Found) -> str:
     if words.known(worst["load_share"]):
         share = words.percent(worst["load_share"], worst["load_share_se"], digits=0)
         said += f"; load explains {share} of it"
-    if words.known(worst["load_share"]) and worst["load_share"] >= 0.5 and len(worst["costs_most"]):
-        said += f", most of all {words.joined(list(worst['costs_most'])[:3])}"
+        if worst["load_share"] < 0.5:
+            said += ", the crew the rest"
+        elif len(worst["costs_most"]):
+            said += f", most of all {words.joined(list(worst['costs_most'])[:3])}"
     trend = found.used["tempo_trend_per_min"].dropna()
     if len(trend) and abs(trend.mean()) >= 0.001:
         way = "rises" if trend.mean() > 0 else "falls"
@@ -181,9 +185,7 @@ def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
         late = int((noticed["felt_s"] > 0).sum())
         said = f"{words.part_of(len(noticed), len(judged), 'strikes')} are noticed: {late} late, "
         said += f"{len(noticed) - late} early"
-        by_passage = noticed["passage"].value_counts()
-        if by_passage.index.size > 1 and by_passage.index[0]:
-            said += f"; most of them, {by_passage.iloc[0]}, in “{by_passage.index[0]}”"
+        said += _most_often(judged)
     else:
         said = f"None of {words.count(len(judged), 'strike')} is noticed"
     said += (
@@ -194,6 +196,17 @@ def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
     if beyond:
         said += f"; {words.count(beyond, 'strike')} beyond the scale {'lies' if beyond == 1 else 'lie'} at its edge"
     return words.sentence(said)
+
+
+def _most_often(judged: pd.DataFrame) -> str:
+    """Name the passage in which strikes are noticed most often; '' where there is only one of any length."""
+    passages = judged.groupby("passage", sort=True)["noticed"].agg(["sum", "size"])
+    passages = passages[(passages["size"] >= FEWEST) & (passages.index != "")]
+    if len(passages) < 2:
+        return ""
+    name = (passages["sum"] / passages["size"]).idxmax()
+    worst = passages.loc[name]
+    return f"; most often in “{name}”: {words.part_of(worst['sum'], worst['size'], 'strikes')}"
 
 
 def _reach(values: np.ndarray, least: float) -> tuple[float, float]:

@@ -16,7 +16,7 @@ SURELY = 1.96  # standard errors on either side that hold 95 of 100
 PARTS = {
     "load": "load",
     "motion": "crew",
-    "shaft": "wobble of the shafts",
+    "shaft": "wobble",
     "striker": "strikers",
     "pin": "pins",
     "rest": "scatter",
