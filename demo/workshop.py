@@ -47,22 +47,22 @@ PIN_SD_MM = 0.04
 _SCORE = (
     ("lamplight", {
         "oak block": ("x...x...x...x...", "x...x...x...x.o."),
-        "hide drum": ("X.......x.......",),
+        "hide drum": ("X.......x.......", "X.....o.x..o...."),
         "glass bottle": ("................", "........x.....o."),
     }),
     ("round dance", {
-        "oak block": ("x...x...x...x...",),
-        "brass cup": ("x.......x...x...", "x.....x...x.x..."),
+        "oak block": ("x...x...x...x...", "x...x..x....x..."),
+        "brass cup": ("x.......x...x...", "x..x..x...x.x..o"),
         "slate": ("..x...x...x...x.",),
-        "hide drum": ("X.......X.......",),
-        "iron rail": ("............x...", "........x......."),
+        "hide drum": ("X.......X..x....", "X....x..X......."),
+        "iron rail": ("............x...", "........x..x...."),
     }),
     ("mill race", {
         "oak block": ("X...x...X...x...", "X...x.x.X...x.x."),
-        "brass cup": ("x...x...x.x.x...", "x.x...x.x...x.x."),
+        "brass cup": ("x...x...x.x.x...", "x.x...x..xx...x."),
         "slate": ("x.x.xxx.x.x.x.xx", "x.xxx.x.x.x.xxx."),
-        "hide drum": ("X.....X.X.......", "X.....X.X...X..."),
-        "glass bottle": ("....x...x...x...", "x.......x...x.x."),
+        "hide drum": ("X.....X.X.......", "X.....X..X..X..."),
+        "glass bottle": ("....x...x...x...", "x......x....x.x."),
         "iron rail": ("X.......X.......", "X...x...X......."),
     }),
     ("still water", {
@@ -72,11 +72,11 @@ _SCORE = (
     }),
     ("homeward", {
         "oak block": ("X...x...X...x...", "X...x...X...x.x."),
-        "brass cup": ("x...x...x...x...", "x...x.x.x...x..."),
+        "brass cup": ("x...x...x...x...", "x...x.x..x..x..."),
         "slate": ("..x...x...x...x.", "..x.x.x...x.x.x."),
-        "hide drum": ("X.......X.......", "X.......X.....x."),
-        "glass bottle": ("........x.......", "....x..........."),
-        "iron rail": ("X...............", "X.......x......."),
+        "hide drum": ("X.......X..x....", "X.......X.....x."),
+        "glass bottle": ("........x.......", "....x......x...."),
+        "iron rail": ("X...............", "X.......x....x.."),
     }),
 )  # fmt: skip
 _LOUD = {"X": 112, "x": 88, "o": 62}
