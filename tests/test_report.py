@@ -331,7 +331,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     assert "Load makes 50 % of it: without it the spread would be 5.0 ms in place of 7.0 ms." in text
     assert "Over the take the tempo falls by 0.4 % a minute" in text
     assert (
-        "Since 9 May 2031 (no set-up named → two rims): spread around the felt beat better by 3.1 ms (2.1 to 4.1 ms)."
+        "Since 9 May 2031 (as described → two rims): spread around the felt beat better by 3.1 ms (2.1 to 4.1 ms)."
         in text
     )
     assert "+1.3 ms (±0.4)" in text and "0.41 % (±0.06)" in text  # striker delay, load per strike
@@ -446,6 +446,18 @@ def test_a_group_with_next_to_nothing_has_a_page(tmp_path):
     text = said((tmp_path / "report/index.html").read_text(encoding="utf-8"))
     assert "Too few strikes to tell whether it plays tight." in text
     assert "The song" not in text and "Each strike" not in text
+
+
+def test_sessions_of_one_day_are_told_apart(tmp_path):
+    takes = [replace(take, build_day=SECOND, setup="") for take in make_recordings(clock=False)]
+    settings = make_settings(
+        tmp_path, [replace(takes[0], session=1), *(replace(take, session=2) for take in takes[1:])]
+    )
+    trend = [make_trend(settings.groups()[1], 0.007, -0.0031, "better")]
+    text = said(page_of(tmp_path, settings, trend=trend, worklist=[]))
+    assert text.startswith("song, 12 May 2031, session 2, 4 takes")
+    assert "Since session 1 of the day: spread around the felt beat better by 3.1 ms" in text
+    assert "changed at once" not in text
 
 
 def test_a_set_up_that_changed_with_the_day_is_said(tmp_path):

@@ -146,7 +146,7 @@ def setups(results: Results) -> list[Column]:
     if len(rows) < 2:
         return []
     return _told(
-        Column("Set-up", [(row.setup or "as described") + ("" if row.other else " (now)") for row in rows]),
+        Column("Set-up", [(row.setup or words.AS_DESCRIBED) + ("" if row.other else " (now)") for row in rows]),
         Column("Recordings", [str(row.n_recordings) for row in rows], True),
         Column("Speed lost to load", [words.percent(row.sag_max) for row in rows], True),
         Column("foreseen", [words.percent(row.sag_max_predicted) for row in rows], True),

@@ -52,7 +52,7 @@ def since(found: Found) -> str:
         return ""
     rows = rows.set_index("quantity")
     main = "felt_sd_s" if "felt_sd_s" in rows.index else "steady_1" if "steady_1" in rows.index else rows.index[0]
-    opening = f"Since {words.day(found.before.build_day)}{_other_setup(found)}"
+    opening = f"Since {_before(found)}{_other_setup(found)}"
     told = rows[rows["verdict"] != ""]
     if not len(told):
         return (
@@ -173,9 +173,17 @@ def _counted(number: float) -> str:
     return words.plain(number, 0 if number >= 10 else 1)
 
 
+def _before(found: Found) -> str:
+    """Name the group before: by its day, or within the day by its session."""
+    before = found.before
+    if before.build_day != found.group.build_day:
+        return words.day(before.build_day)
+    return f"session {before.session} of the day" if before.session != found.group.session else "the other set-up"
+
+
 def _other_setup(found: Found) -> str:
     before, now = found.before.setup, found.group.setup
-    return "" if before == now else f" ({before or 'no set-up named'} → {now or 'no set-up named'})"
+    return "" if before == now else f" ({before or words.AS_DESCRIBED} → {now or words.AS_DESCRIBED})"
 
 
 def _setup(setup: str) -> str:

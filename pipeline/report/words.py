@@ -10,6 +10,7 @@ MONTHS = (
     "January February March April May June July August September October November December".split()
 )  # not of the locale: the same page on every machine
 MINUS = "\N{MINUS SIGN}"
+AS_DESCRIBED = "as described"  # the machine without a set-up
 SURELY = 1.96  # standard errors on either side that hold 95 of 100
 
 # What the tables call a part of the lateness, and what the reader calls it.
