@@ -159,7 +159,8 @@ def test_a_clock_test_needs_neither_machine_nor_striker():
     )
     Path("recordings.csv").write_text("recording,file,build_day,rig\nx,x.wav,2031-05-03,r\n")
     config = load("config.yaml")
-    assert config.strikers_of("clock") == (Striker("arm", ()),)
+    assert config.machine_of("", "clock").strikers == (Striker("arm", ()),)
+    assert config.machine_of("").strikers == ()
 
 
 def test_the_template_has_no_fault_and_shows_every_key(workshop):
@@ -383,9 +384,17 @@ FAULTS = {
     "a rig without list": (("[{channel: 1, hears: everything}]", "everything"), "expected a list of channels"),
     "a tag": (("results/demo", "!!python/object/apply:os.system [ls]"), "found the tag 'tag:yaml.org,2002:python"),
     "a tab": (("  song: song.mid", "\tsong: song.mid"), "line 2): expected an indent of spaces; found a tab"),
-    "a missing space": (("arrangement: song", "arrangement:song"), "expected YAML; found a fault of syntax"),
-    "an open bracket": (("bars_per_turn: 1}", "bars_per_turn: 1"), "expected YAML; found a fault of syntax"),
-    "two documents": (("machine:", "---\nmachine:"), "leave out the lines '---'"),
+    "a missing space": (("arrangement: song", "arrangement:song"), "expected ':' and a space after a key; found none"),
+    "an open brace": (
+        ("bars_per_turn: 1}", "bars_per_turn: 1"),
+        "',' or '}' within { } (begun in line 3)",
+    ),
+    "an open bracket": (("notes: [67]", "notes: [67"), "expected ',' or ']' within [ ] (begun in line 16); found"),
+    "open quotes": (("song: song.mid", "song: 'song.mid"), "expected the closing quotes of line 2"),
+    "two colons": (("song: song.mid", "song: song: mid"), "put a text that holds ': ' in quotes"),
+    "a wrong indent": (("  shafts:", "   shafts:"), "expected the same indent among keys (begun in line 9)"),
+    "a sign before a text": (("song: song.mid", "song: @song.mid"), "found '@' at its start; put the text in quotes"),
+    "two documents": (("machine:", "---\nmachine:"), "found a line '---' that begins another"),
     "a control character": (("slate", "sl\x07ate"), "line 16): expected text; found a control character"),
 }
 
@@ -499,7 +508,8 @@ def test_braces_within_a_folder_of_tracks_are_refused():
 def test_a_missing_recording_is_no_fault_but_a_warning():
     Path("a1.wav").unlink()
     assert load("config.yaml").recording("a1").file == "a1.wav"
-    assert "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav'" in check("config.yaml")
+    warning = "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav' (did you mean 'a2.wav'?)"
+    assert warning in check("config.yaml")
 
 
 def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
@@ -510,6 +520,8 @@ def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
     assert check("config.yaml") == []
     make_configuration(("{flywheel: 5.0}", "{crank: 5.0, flywhel: 3}"), recordings=HEADING + four)
     assert [warning.partition(":")[0] for warning in check("config.yaml")] == ["config.yaml (line 19)"] * 2
+    make_configuration(("[slate, brass cup]", "slate"), recordings=HEADING + four)
+    assert check("config.yaml") == ["config.yaml: no microphone of rig 'full' hears 'brass cup': unheard, not missed"]
     make_configuration(("2031-05-03", "2031-05-09"), recordings=HEADING + four + "t4,t1.wav,2031-05-10,full\n")
     warnings = check("config.yaml")
     assert warnings[0] == "recordings.csv (line 6): 't4' is the same take as 't1' and counts twice"

@@ -48,7 +48,7 @@ def choice_of(choices) -> str:
     """List the choices as a person says them: 'a', 'b' or 'c'."""
     quoted = [f"'{choice}'" for choice in choices]
     if len(quoted) < 2:
-        return "".join(quoted) or "nothing (none is configured)"
+        return "".join(quoted)
     return ", ".join(quoted[:-1]) + " or " + quoted[-1]
 
 

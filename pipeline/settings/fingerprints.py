@@ -66,7 +66,9 @@ def _notes(settings: Settings, name: str):
     arrangement = settings.arrangement_of(name)
     barrel = settings.machine.barrel
     there = arrangement.file is not None and os.path.exists(arrangement.file)
-    fired_by = sorted((striker.name, striker.notes, striker.channel or 0) for striker in settings.strikers_of(name))
+    if arrangement.clock:
+        return arrangement, barrel.bars_per_turn, barrel.pins
+    fired_by = sorted((striker.name, striker.notes, striker.channel or 0) for striker in settings.machine.strikers)
     return arrangement, there, barrel.bars_per_turn, barrel.pins, fired_by
 
 
@@ -76,7 +78,7 @@ def _hits(settings: Settings, recording: Recording):
         (recording.file, recording.start_s, recording.stop_s, contents(recording.file)),
         settings.rig(recording.rig),
         settings.detection,
-        _strikers(settings.machine_of(recording.setup)),
+        _strikers(settings.machine_of(recording.setup, recording.arrangement)),
     )
 
 

@@ -132,7 +132,9 @@ class _Row:
         """Return the cell, which is one of the names configured."""
         if self[column] not in choices:
             near = slip(self[column], choices)
-            do = "" if near else f"use {choice_of(choices)}"
+            do = (
+                "" if near else f"use {choice_of(choices)}" if choices else "the configuration names none: add it there"
+            )
             self.fault(f"a configured {column}", f"'{self[column]}'{near}", do)
         return self[column]
 

@@ -4,7 +4,7 @@ import os
 
 from pipeline.errors import InputError
 from pipeline.settings.configuration import read_configuration
-from pipeline.settings.faults import Faults, path_fault, read_text
+from pipeline.settings.faults import Faults, near_file, path_fault, read_text
 from pipeline.settings.listing import is_there, read_recordings
 from pipeline.settings.model import Settings
 from pipeline.settings.nodes import compose
@@ -38,8 +38,9 @@ def check(path: str) -> list[str]:
             line = lines[recording.recording]
             warnings.append(
                 f"{listed} (line {line}): '{recording.recording}' will be refused: no file at '{recording.file}'"
+                + near_file(recording.file)
             )
-    warnings += _same_take_twice(settings, lines)
+    warnings += _unheard(settings) + _same_take_twice(settings, lines)
     days = {recording.build_day for recording in settings.recordings}
     if settings.baseline and settings.baseline not in days:
         warnings.append(f"{path}: no recording of the baseline {settings.baseline}: nothing is compared with it")
@@ -50,6 +51,20 @@ def check(path: str) -> list[str]:
             f"{listed}: one take only for {len(single)} of {len(settings.groups())} comparisons ({shown}): "
             "two or three takes tell a change from chance"
         )
+    return warnings
+
+
+def _unheard(settings: Settings) -> list[str]:
+    """Say which strikers no microphone of a rig hears, for rigs that record a song."""
+    songs = {arrangement.name for arrangement in settings.arrangements if arrangement.file}
+    used = {recording.rig for recording in settings.recordings if recording.arrangement in songs}
+    warnings = []
+    for rig in settings.rigs:
+        heard = {name for channel in rig.channels for name in channel.hears}
+        missing = [one.name for one in settings.machine.strikers if one.notes and one.name not in heard]
+        if rig.name in used and missing and "everything" not in heard:
+            shown = ", ".join(f"'{name}'" for name in missing[:5]) + (", …" if len(missing) > 5 else "")
+            warnings.append(f"{settings.path}: no microphone of rig '{rig.name}' hears {shown}: unheard, not missed")
     return warnings
 
 

@@ -2,7 +2,7 @@
 
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -176,9 +176,16 @@ class Settings:
     recordings: tuple[Recording, ...]
     recordings_file: str = ""  # the list they stand in
 
-    def machine_of(self, setup: str) -> Machine:
-        """Return the machine as it was in a set-up; '' is the machine without one."""
-        return self.machine if setup == "" else self._named("set-up", setup, dict(self.setups))
+    def machine_of(self, setup: str, arrangement: str = "") -> Machine:
+        """Return the machine as it was in a set-up; '' is the machine without one.
+
+        With the name of a clock test, its striker is among the strikers, last where the machine does not name it.
+        """
+        machine = self.machine if setup == "" else self._named("set-up", setup, dict(self.setups))
+        clock = self.arrangement_of(arrangement).clock if arrangement else None
+        if clock is None or clock.striker in (striker.name for striker in machine.strikers):
+            return machine
+        return replace(machine, strikers=(*machine.strikers, Striker(clock.striker, ())))
 
     def rig(self, name: str) -> Rig | None:
         """Return a microphone set-up; None for '' (a list of hits that needs none)."""
@@ -204,14 +211,6 @@ class Settings:
     def recording(self, identity: str) -> Recording:
         """Return a recording by its name."""
         return self._named("recording", identity, self._recordings)
-
-    def strikers_of(self, arrangement: str) -> tuple[Striker, ...]:
-        """Return the strikers that may play an arrangement; a clock test has its own one, configured or not."""
-        clock = self.arrangement_of(arrangement).clock
-        if clock is None:
-            return self.machine.strikers
-        found = tuple(striker for striker in self.machine.strikers if striker.name == clock.striker)
-        return found or (Striker(clock.striker, ()),)
 
     def groups(self) -> tuple[Group, ...]:
         """Return what is compared, by arrangement, day, session and set-up; recordings in the order of the list."""

@@ -11,6 +11,7 @@ from datetime import date
 import yaml
 
 from pipeline.settings.faults import Faults, choice_of, path_fault, slip
+from pipeline.settings.syntax import plain_fault
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 _LEADING_ZERO = re.compile(r"[-+]?0\d+(\.\d*)?")
@@ -24,8 +25,7 @@ def compose(text: str, file: str, faults: Faults) -> "Value | None":
     try:
         node = yaml.compose(text, Loader=yaml.SafeLoader)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        faults.add(file, mark.line + 1 if mark else None, _syntax(error, text, mark))
+        faults.add(file, *plain_fault(error, text))
         return None
     except yaml.YAMLError as error:
         # Characters that YAML forbids carry a position and no line.
@@ -40,18 +40,6 @@ def compose(text: str, file: str, faults: Faults) -> "Value | None":
         faults.add(file, None, "expected a configuration; found only comments; fill it from config/template.yaml")
         return None
     return Value(node, file, "", faults)
-
-
-def _syntax(error: yaml.MarkedYAMLError, text: str, mark) -> str:
-    lines = text.splitlines()
-    here = lines[mark.line] if mark and mark.line < len(lines) else ""
-    if re.match(r" *\t", here):
-        return "expected an indent of spaces; found a tab; replace it by spaces"
-    problem = " ".join(part for part in (error.context, error.problem) if part)
-    hint = "check indents, the space after ':', quotes and brackets here and in the line above"
-    if "single document" in problem:
-        hint = "leave out the lines '---'"
-    return f"expected YAML; found a fault of syntax ({problem}); {hint}"
 
 
 class Value:
