@@ -138,9 +138,9 @@ def _tempo_lines(config, group) -> list[str]:
         error = part["tempo_bpm"] / expected - 1
         over_bar = np.convolve(error, np.full(8, 1 / 8), "valid")
         inside = np.abs(part["tempo_bpm"] - expected) <= 1.96 * part["tempo_se"]
-        lines.append(
-            f"  tempo {name}: error {1e2 * np.sqrt((error**2).mean()):.2f} %, 95 % hold {1e2 * inside.mean():.0f} %"
-        )
+        half, bar = (1e2 * np.sqrt((one**2).mean()) for one in (error, over_bar))
+        held = 1e2 * inside.mean()
+        lines.append(f"  tempo {name}: error {half:.2f} %, over a bar {bar:.2f} %, 95 % intervals hold {held:.0f} %")
     return lines
 
 
