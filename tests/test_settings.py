@@ -508,7 +508,7 @@ def test_braces_within_a_folder_of_tracks_are_refused():
 def test_a_missing_recording_is_no_fault_but_a_warning():
     Path("a1.wav").unlink()
     assert load("config.yaml").recording("a1").file == "a1.wav"
-    warning = "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav' (did you mean 'a2.wav'?)"
+    warning = "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav'"
     assert warning in check("config.yaml")
 
 
@@ -681,7 +681,7 @@ CHANGES = {
     "another pulley in one set-up": (
         [("flywheel: 5.0", "flywheel: 5.1")],
         lambda rows: rows,
-        "aligned b1, exports a1 a2 b1 c1, timing B, trend, worklist, report",
+        "exports a1 a2 b1 c1, timing B, trend, worklist, report",
     ),
     "another baseline": ([("2031-05-03", "2031-05-04")], lambda rows: rows, "trend, report"),
     "another clock test": (

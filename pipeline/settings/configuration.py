@@ -58,7 +58,7 @@ def read_configuration(root: Value) -> Configuration:
     rigs = fields["rigs"].named("rig") if fields.get("rigs") else []
     return Configuration(
         results=_results(fields, root.file),
-        recordings=fields.path("recordings"),
+        recordings=_list(fields),
         baseline=fields.day("baseline") if fields.get("baseline") else None,
         arrangements=arrangements,
         arrangement_names=names,
@@ -96,6 +96,14 @@ def existing_file(value: Value, path: str | None, what: str) -> None:
     if path is not None and not os.path.isfile(path):
         found = "a folder" if os.path.isdir(path) else "no file" + near_file(path)
         value.fault(f"{what} at '{path}'", found, "correct the path (it starts at the working folder)")
+
+
+def _list(fields: Fields) -> str | None:
+    path = fields.path("recordings")
+    if path is not None and not os.path.isfile(path):
+        existing_file(fields["recordings"], path, "the list of recordings (CSV)")
+        return None
+    return path
 
 
 def _arrangements(fields: Fields) -> tuple[tuple[str, ...], tuple[Arrangement, ...]]:

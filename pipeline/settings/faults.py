@@ -59,7 +59,11 @@ def near_file(path: str) -> str:
         beside = os.listdir(folder or ".")
     except OSError:
         return f" (there is no folder '{folder}')" if folder else ""
-    return slip(name, [entry for entry in beside if not entry.startswith(".")])
+    # Endings are alike everywhere, so that only what stands before them tells a slip from another file.
+    stem = os.path.splitext(name)[0]
+    by_stem = {os.path.splitext(entry)[0]: entry for entry in sorted(beside) if not entry.startswith(".")}
+    near = difflib.get_close_matches(stem, by_stem, n=1, cutoff=0.7)
+    return f" (did you mean '{os.path.join(folder, by_stem[near[0]])}'?)" if near else ""
 
 
 def path_fault(path: str) -> str | None:

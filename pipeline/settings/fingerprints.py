@@ -83,11 +83,12 @@ def _hits(settings: Settings, recording: Recording):
 
 
 def _aligned(settings: Settings, recording: Recording):
+    """What aligns them: the hits, the notes, the group; of the machine its strikers (in `_hits`) and its barrel."""
     return (
         _hits(settings, recording),
         _notes(settings, recording.arrangement),
         _key(recording),
-        settings.machine_of(recording.setup),
+        settings.machine_of(recording.setup).barrel,
     )
 
 

@@ -15,6 +15,7 @@ from pipeline.settings.nodes import iso_day
 REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
+_KNOWN = (*REQUIRED, *OPTIONAL)
 _REMARK = re.compile(r"(?m)(^|(?<=\r))#[^\r\n]*")
 _LONGEST_ID = 100
 _HIT_LISTS = (".csv", ".mid", ".midi")  # they name their strikers, so that a rig may be left out
@@ -69,36 +70,29 @@ def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[st
 
 
 def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
-    """Return the names of the columns; None when the heading cannot be used."""
-    if not rows:
-        faults.add(path, None, f"expected a heading ({','.join(REQUIRED)}, …); found none; add it")
-        return None
-    line, cells = rows[0]
-    known, columns, before = (*REQUIRED, *OPTIONAL), [], len(faults)
-    while cells and not cells[-1]:
-        cells = cells[:-1]
-    if not any(cell.casefold() in known for cell in cells):
-        shown = separator.join(cells)[:60]
+    """Return the names of the columns, '' for one that says nothing; None when the heading cannot be used."""
+    line, cells = rows[0] if rows else (None, [])
+    cells = cells[: max((rank for rank, cell in enumerate(cells, 1) if cell), default=0)]
+    if not any(cell.casefold() in _KNOWN for cell in cells):
+        found = f"'{separator.join(cells)[:60]}'" if cells else "none"
         do = "put the names of the columns there, with commas between them"
-        faults.add(path, line, f"expected a heading ({','.join(REQUIRED)}, …); found '{shown}'; {do}")
+        faults.add(path, line, f"expected a heading ({','.join(REQUIRED)}, …); found {found}; {do}")
         return None
-    guessed = ""
+    columns, guessed = [], ""
     for cell in cells:
         name = cell.casefold()
-        if name not in known:
-            near = slip(cell, known)
+        if name not in _KNOWN:
+            near = slip(cell, _KNOWN)
             guessed += near
-            faults.add(path, line, f"unknown column '{cell}'{near or '; use ' + choice_of(known)}")
+            faults.add(path, line, f"unknown column '{cell}'{near or '; use ' + choice_of(_KNOWN)}")
         elif name in columns:
             faults.add(path, line, f"expected the column '{name}' once; found it again; delete one")
-            name = ""  # the first one counts
-        columns.append(name)
+        columns.append(name if name in _KNOWN and name not in columns else "")
     for name in REQUIRED:
         if name not in columns and f"'{name}'" not in guessed:
             faults.add(path, line, f"expected the column '{name}'; found none; add it")
     # Without these two no row means anything; with them the rows are still worth checking.
-    usable = len(faults) == before or {"recording", "file"} <= set(columns)
-    return columns if usable else None
+    return columns if {"recording", "file"} <= set(columns) else None
 
 
 @dataclass(frozen=True)
