@@ -123,11 +123,14 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     places = np.unique(np.concatenate([u, grid]))
     f, _ = _motion(chance, places, truth.speed_sd / omega, truth.speed_beats)
 
+    # ω is the mean speed under load: what the load costs on average belongs to it.
+    steady = (np.where(missed, 0, truth.drag[striker]).sum() * truth.recovery_beats / omega) / (rounds * length)
+
     def curve(at):
         gone = np.maximum(at[:, None] - u[None, :], 0)
         share = np.where(missed, 0, truth.drag[striker])
         loaded = ((1 - np.exp(-gone / truth.recovery_beats)) @ share) * truth.recovery_beats / omega
-        return start_s + at / omega + f[np.searchsorted(places, at)] + loaded
+        return start_s + at / omega + f[np.searchsorted(places, at)] + loaded - steady * at
 
     heavy = truth.drag / truth.drag.mean() if truth.drag.mean() > 0 else np.ones(len(truth.drag))
     near = np.abs(u[:, None] - u[None, :]) * beat_s <= 0.015

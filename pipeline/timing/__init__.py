@@ -8,14 +8,20 @@ import pyarrow as pa
 from pipeline import settings, tables
 from pipeline.timing import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
 from pipeline.timing.click import clicks_of
-from pipeline.timing.fit import fit
+from pipeline.timing.fit import Fit, fit
 from pipeline.timing.score import score_of
 from pipeline.timing.strikes import strikes_of
 from pipeline.timing.takes import Take
 
-__all__ = ["Take", "tables_of"]
+__all__ = ["Take", "fit_of", "tables_of"]
 
 OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "budget")
+
+
+def fit_of(machine: settings.Machine, notes: pa.Table, used: list[Take]) -> Fit:
+    """Return the one fit that all tables are read from, of takes that are not refused."""
+    score = score_of(notes)
+    return fit(score, strikes_of(used, score, machine))
 
 
 def tables_of(
@@ -42,8 +48,14 @@ def tables_of(
     if not used or len(notes) == 0:
         made = {name: tables.empty(name) for name in OF_FIT}
         return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
-    score = score_of(notes)
-    fitted = fit(score, strikes_of(used, score, machine))
+    return tables_from(group, machine, takes, fit_of(machine, notes, used))
+
+
+def tables_from(
+    group: settings.Group, machine: settings.Machine, takes: list[Take], fitted: Fit
+) -> dict[str, pa.Table]:
+    """Return the tables of `tables_of` from the fit of those `takes` that are not refused."""
+    used = [take for take in takes if not take.refused]
     clicks = clicks_of(used, fitted)
     late = lateness.rows(used, fitted, clicks)
     return {

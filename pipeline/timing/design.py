@@ -14,10 +14,14 @@ from pipeline.timing.strikes import Strikes
 
 DRAG_SD = 0.05  # weak prior: a strike that takes a tenth of the speed would stop the machine
 RECOVERY_BEATS = 6.0  # centre of the weak prior of the recovery, sd of its logarithm 1
+READY_S = 0.15  # centre of the weak prior of ρ, how long a striker is not ready, sd of its logarithm READY_LOG_SD
+READY_LOG_SD = 0.7
+READY_RANGE_S = (0.02, 2.0)
+EFFECT_SD_S = 0.001  # of company and of readiness over the strikers, to begin with
 RECOVERY_RANGE = (0.5, 100.0)
 LOOSE = 1.0  # prior precision (s, s per beat) of what is all but free: sd 1 s
 FEWEST = 4  # strikes with and without company (or a short gap) below which the effect cannot be told from the delay
-READY_BEATS_MIN = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay
+FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +133,8 @@ class Border:
     precision, pull : np.ndarray, shape=(m,)
         Prior precision of each unknown, and precision × prior mean.
     places : dict of str to slice
-        Columns of slope, delay, drag, recovery, company, readiness, pin.
+        Columns of slope, delay, drag, recovery, company, readiness, fade, pin; recovery and fade are changes of the
+        logarithms of τ and ρ.
     """
 
     matrix: np.ndarray

@@ -15,15 +15,12 @@ _LOWER = [(i, j) for i in range(4) for j in range(i + 1)]
 
 @dataclass(frozen=True)
 class Scales:
-    """What the model does not know linearly, but the recovery."""
+    """What the restricted likelihood finds."""
 
     speed_sd: float  # standard deviation of the relative speed of the slow motion
     speed_beats: float  # its correlation length, nominal beats
     jitter_s: float  # scatter
     pin_sd_s: float  # of the pins that are not misplaced
-    company_sd_s: float  # of company over the strikers
-    readiness_sd_s: float  # of readiness over the strikers
-    ready_s: float  # how long a striker is not ready, ρ
 
     def logs(self) -> np.ndarray:
         return np.log([getattr(self, one.name) for one in fields(self)])

@@ -45,6 +45,9 @@ class Fit:
     pins : pd.DataFrame
         `pin, offset_s, offset_se, n_played, q_value, misplaced`.
     recovery_beats, recovery_log_se : float
+        τ and the standard error of its logarithm.
+    ready_s : float
+        ρ.
     scatter_s : np.ndarray, shape=(n_strikers,)
     scales : Scales
     """
@@ -67,6 +70,7 @@ class Fit:
     pins: pd.DataFrame
     recovery_beats: float
     recovery_log_se: float
+    ready_s: float
     scatter_s: np.ndarray
     scales: Scales
 

@@ -26,6 +26,7 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
         "pins": _pins(work, now, estimate, variance),
         "recovery_beats": work.recovery,
         "recovery_log_se": _recovery_se(solved),
+        "ready_s": work.ready_s,
         "scatter_s": now.jitter_s * work.scatter,
         **_strikers(work, solved),
     }
@@ -70,7 +71,7 @@ def _hits(work, solved, estimate, rest_s, freak):
     matrix, places, beta = solved.border.matrix, solved.border.places, solved.solution.beta
     parts = {name: matrix[:, place] @ beta[place] for name, place in places.items()}
     load_s = design.stripped(parts["drag"] + parts["recovery"], line, along, ~freak)
-    striker_s = parts["delay"] + parts["company"] + parts["readiness"]
+    striker_s = parts["delay"] + parts["company"] + parts["readiness"] + parts["fade"]
     pin_s = estimate[work.pin]
     shaft_s = np.zeros(len(late_s))
     hits = work.hits.assign(

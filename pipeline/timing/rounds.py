@@ -32,6 +32,14 @@ class Solved:
     def beta(self, name: str) -> np.ndarray:
         return self.solution.beta[self.border.places[name]]
 
+    def effect_sd_s(self, name: str, before: float) -> float:
+        """Return the spread of an effect over the strikers: one step of expectation-maximisation."""
+        place = self.border.places[name]
+        if place.start == place.stop:
+            return before
+        own = np.diag(self.solution.beta_covariance)[place]
+        return float(max(np.sqrt(np.mean(self.beta(name) ** 2 + own)), 1e-5))
+
 
 class Work:
     """The fit while it is being worked out: what is fixed, and what each round learns."""
@@ -96,6 +104,8 @@ class Work:
         self.scatter = np.ones(self.n_strikers)
         self.drag = np.zeros(self.n_strikers)
         self.recovery = design.RECOVERY_BEATS
+        self.ready_s, self.readiness = design.READY_S, np.zeros(self.n_strikers)
+        self.company_sd_s = self.readiness_sd_s = design.EFFECT_SD_S
         self.heard = np.flatnonzero(np.bincount(self.striker, minlength=self.n_strikers))
         self.loading = np.flatnonzero(np.bincount(rows.loc[rows["fires"], "striker"], minlength=self.n_strikers))
         if len(self.loading) == 1 and _even(self.score.notes["u_beat"].to_numpy()):
@@ -106,11 +116,11 @@ class Work:
         with_others = np.bincount(self.striker[self.company > 0], minlength=self.n_strikers)
         alone = np.bincount(self.striker[self.company == 0], minlength=self.n_strikers)
         self.companions = np.flatnonzero(np.minimum(with_others, alone) >= design.FEWEST)
-        fade = np.exp(-self.gap_s / scales.USUAL.ready_s)
+        fade = np.exp(-self.gap_s / design.READY_S)
         spread = np.array(
             [np.std(fade[self.striker == s]) if (self.striker == s).any() else 0 for s in range(self.n_strikers)]
         )
-        self.readied = np.flatnonzero(spread > design.READY_BEATS_MIN)
+        self.readied = np.flatnonzero(spread > design.FADE_SPREAD)
 
     def _choose_subset(self):
         """Return which hits the scales are found from: a few whole tracks, cut to a stretch of the score."""
@@ -143,10 +153,13 @@ class Work:
         parts["recovery"] = self.recovery_matrix[use][:, None]
         precision.append(np.ones(1))
         parts["company"] = (striker[:, None] == self.companions) * self.company[use][:, None]
-        precision.append(np.full(len(self.companions), now.company_sd_s**-2))
-        fade = np.exp(-self.gap_s[use] / now.ready_s)
+        precision.append(np.full(len(self.companions), self.company_sd_s**-2))
+        elapsed = np.minimum(self.gap_s[use] / self.ready_s, 700.0)
+        fade = np.exp(-elapsed)
         parts["readiness"] = (striker[:, None] == self.readied) * fade[:, None]
-        precision.append(np.full(len(self.readied), now.readiness_sd_s**-2))
+        precision.append(np.full(len(self.readied), self.readiness_sd_s**-2))
+        parts["fade"] = (self.readiness[striker] * elapsed * fade)[:, None]
+        precision.append(np.full(1, design.READY_LOG_SD**-2))
         parts["pin"] = (self.pin[use][:, None] == self.border_pins).astype(float)
         precision.append(np.where(self.loose[self.border_pins], 0.0, now.pin_sd_s**-2))
         ends = np.cumsum([0] + [part.shape[1] for part in parts.values()])
@@ -154,6 +167,7 @@ class Work:
         precision = np.concatenate(precision)
         pull = np.zeros(len(precision))
         pull[places["recovery"]] = np.log(design.RECOVERY_BEATS / self.recovery)
+        pull[places["fade"]] = np.log(design.READY_S / self.ready_s) * precision[places["fade"]]
         return design.Border(np.column_stack(list(parts.values())), precision, pull, places)
 
     def data(self, use=None) -> Data:
@@ -195,6 +209,12 @@ class Work:
         self.drag[self.loading] = solved.beta("drag")
         change = float(np.clip(solved.beta("recovery")[0], -0.5, 0.5))
         self.recovery = float(np.clip(self.recovery * np.exp(change), *design.RECOVERY_RANGE))
+        self.readiness = np.zeros(self.n_strikers)
+        self.readiness[self.readied] = solved.beta("readiness")
+        change = float(np.clip(solved.beta("fade")[0], -0.5, 0.5))
+        self.ready_s = float(np.clip(self.ready_s * np.exp(change), *design.READY_RANGE_S))
+        self.company_sd_s = solved.effect_sd_s("company", self.company_sd_s)
+        self.readiness_sd_s = solved.effect_sd_s("readiness", self.readiness_sd_s)
         self.company = strikes.company(self.strikes, self.heaviness(solved))[self.played]
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
         rest_s = self.late_s - solved.fitted_s(self.layout)

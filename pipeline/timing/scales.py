@@ -10,17 +10,9 @@ from scipy import optimize
 from pipeline.timing import equations
 from pipeline.timing.equations import Scales
 
-USUAL = Scales(
-    speed_sd=0.005,
-    speed_beats=6.0,
-    jitter_s=0.002,
-    pin_sd_s=0.001,
-    company_sd_s=0.001,
-    readiness_sd_s=0.001,
-    ready_s=0.15,
-)
-USUAL_LOG_SD = np.array([1.5, 1.0, 1.0, 1.5, 1.5, 1.5, 0.5])
-RANGE = np.log([[1e-5, 0.5], [0.3, 200], [2e-5, 0.2], [1e-5, 0.05], [1e-5, 0.05], [1e-5, 0.05], [0.03, 1.0]])
+USUAL = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.002, pin_sd_s=0.001)
+USUAL_LOG_SD = np.array([1.5, 1.0, 1.0, 1.5])
+RANGE = np.log([[1e-5, 0.5], [0.3, 200], [2e-5, 0.2], [1e-5, 0.05]])
 
 
 def restricted(layout, border_of, data, start: Scales, tied: bool, rounds: int = 40) -> Scales:
@@ -29,7 +21,7 @@ def restricted(layout, border_of, data, start: Scales, tied: bool, rounds: int =
     Parameters
     ----------
     border_of : callable
-        From Scales to the Border, for those columns and priors that depend on them.
+        From Scales to the Border, whose priors depend on them.
     tied : bool
         Every pin struck but once: its place and the scatter of its strike cannot be told apart, so each is given half
         of the variance.

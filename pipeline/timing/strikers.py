@@ -60,7 +60,7 @@ def _shortest_good_gap_s(fitted, place):
     shortest_s = played[0]
     readiness, se = fitted.readiness[place], fitted.readiness_se[place]
     if np.isfinite(readiness) and readiness > max(NOTICED_S, 2 * se):
-        shortest_s = max(shortest_s, fitted.scales.ready_s * np.log(readiness / NOTICED_S))
+        shortest_s = max(shortest_s, fitted.ready_s * np.log(readiness / NOTICED_S))
     limit_s = misses.gap_limit_s(rows["gap_s"].to_numpy(), rows["status"].eq("missed").to_numpy())
     shortest_s = max(shortest_s, limit_s)
     good = played[played >= shortest_s - 1e-9]
