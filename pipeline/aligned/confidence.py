@@ -19,6 +19,9 @@ from pipeline.aligned.search import Paths, Tracker
 from pipeline.aligned.take import Take
 
 TEMPER = 2.5
+DECIDED = 0.6  # probability of its place below which a stretch is undecided
+ALONE = 0.8  # confidence in a hit with nothing near to compare it with
+STRETCH = 9  # hits whose median says how well a stretch is placed
 
 
 def backwards(onsets: Onsets) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -129,6 +132,16 @@ def of_onsets(begin, onset, probability, wanted):
             if onset[c] == wanted[j]:
                 out[j] = probability[c]
     return out
+
+
+def around(sure: np.ndarray) -> np.ndarray:
+    """Return how well the stretch about each hit is placed: the running median over matched hits."""
+    matched = np.flatnonzero(sure > 0)
+    if not len(matched):
+        return np.zeros(len(sure))
+    padded = np.pad(sure[matched], STRETCH // 2, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, STRETCH), axis=1)
+    return np.interp(np.arange(len(sure)), matched, middle)
 
 
 def near(

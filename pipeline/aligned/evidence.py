@@ -40,6 +40,12 @@ class Evidence:
     def rate_hz(self) -> float:
         return max(len(self) / max(self.seconds, 1.0), 0.05)
 
+    def of_one(self, striker: int) -> "Evidence":
+        """Return the same hits, all of one striker."""
+        by_striker = np.full_like(self.by_striker, FORBIDDEN)
+        by_striker[:, striker] = np.log(1 - WRONG_NAME)
+        return replace(self, striker=np.full(len(self), striker), by_striker=by_striker)
+
     def backwards(self) -> "Evidence":
         """Return the same hits with time running the other way."""
         return replace(
@@ -84,7 +90,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     strikers : list of str
         Names, in the order of the codes.
     kinds : tuple of str
-        Kinds of hits that may be notes; with ('index',) every mark counts as the only striker's strike.
+        Kinds of hits that may be notes.
     """
     kind = np.array(hits["kind"].to_pylist(), object)
     row = np.flatnonzero(np.isin(kind, kinds))
@@ -94,8 +100,6 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     hit_s, kind = taken["hit_s"].to_numpy(), kind[row]
     code = {name: place for place, name in enumerate(strikers)}
     striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
-    if kinds == ("index",):
-        striker[:] = 0
     by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
     is_rebound = kind == "rebound"
     probability = np.clip(taken["probability"].to_numpy(), 0.02, 1.0)

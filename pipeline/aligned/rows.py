@@ -19,6 +19,7 @@ def write(
     evidence: Evidence,
     take: Take,
     confidence: np.ndarray,
+    doubt: np.ndarray,
     mixed: np.ndarray,
     recording: Recording,
 ) -> pa.Table:
@@ -28,6 +29,8 @@ def write(
     ----------
     confidence : ndarray, shape (n_playthroughs, n_members)
         Probability that the member's hit is right.
+    doubt : ndarray of bool, shape (n_hits,)
+        Hits whose place nothing can decide: they and their notes are called undecided, apart from each other.
     mixed : ndarray of bool, shape (n_strikers,)
         Strikers whose hits cannot be told from others': a note of theirs shares a hit of its onset.
     """
@@ -39,6 +42,12 @@ def write(
     segment = np.concatenate([block[3] for block in blocks])
     playthrough = np.repeat(np.arange(1, take.n_playthroughs + 1), n_notes)
     note_row = np.tile(np.arange(n_notes), take.n_playthroughs)
+    undecided = (hit >= 0) & doubt[hit]
+    status[undecided] = "undecided"
+    if doubt.mean() > 0.5:
+        # Then it is open, too, which notes the take came by.
+        status[np.isin(status, ("outside", "missed"))] = "undecided"
+    hit[undecided], sure[undecided] = -1, np.nan
     count = np.bincount(hit[hit >= 0], minlength=len(evidence))
     shared = np.where(hit >= 0, count[hit], 0)
 
@@ -52,7 +61,7 @@ def write(
         "setup": pa.array([recording.setup] * len(hit), pa.string()),
         "playthrough": np.concatenate((playthrough, stray_playthrough)),
         "segment": np.concatenate((segment, stray_segment)),
-        "status": pa.array(np.concatenate((status, np.full(len(stray), "extra", object)))),
+        "status": pa.array(np.concatenate((status, np.where(doubt[stray], "undecided", "extra").astype(object)))),
         "hit_id": pa.array(evidence.hit_id[hit] if len(evidence) else hit, mask=~played),
         "hit_s": pa.array(evidence.hit_s[hit] if len(evidence) else hit.astype(float), mask=~played),
         "shared": np.concatenate((shared, np.ones(len(stray), np.int64))),

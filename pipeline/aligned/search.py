@@ -46,6 +46,7 @@ class Tracker(NamedTuple):
     loops: int = 1
     turnaround_s: float = 0.0  # nominal time from the last onset to the first when the song goes round
     top_bonus: float = 2.0  # nats for beginning at the first onset, and for ending at the last
+    from_top: bool = False  # a take can only begin at the first onset
     backwards: bool = False  # time and score run backwards
 
 
@@ -146,7 +147,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
         if start_live:
             if strays[j] < best_ever - t.beam - 20.0:
                 start_live = False
-            for i in range(n):
+            for i in range(1 if t.from_top else n):
                 k, seen = best_member(i, 0, first, members, evidence, j)
                 if k < 0:
                     continue

@@ -1,15 +1,19 @@
 """Lead notes and hits of one recording through the search to the table `aligned`."""
 
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import confidence, rows
+from pipeline.aligned import confidence, readings, refusal, rows, stretches
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refine as refining
+from pipeline.aligned.evidence import Evidence
+from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
-from pipeline.aligned.take import unroll
+from pipeline.aligned.take import Take, unroll
 from pipeline.settings import Machine, Recording, Rig
 
 FEWEST_HITS = 5
@@ -24,114 +28,53 @@ def align(
     Parameters
     ----------
     notes, hits : tables of contracts notes and hits
+    recording : Recording
+        Its arrangement, session and set-up are written into every row.
     rig : Rig or None
         None for a list of hits that needs none.
+    machine : Machine
+        In the recording's set-up.
 
     Returns
     -------
     aligned : table of contract aligned
         Without rows when refused.
     said : dict
-        `score`, `n_playthroughs`, and `refused` (one sentence) when recording and arrangement do not belong together.
+        `refused` ('' or one sentence), `score` (how clearly the recording belongs to the arrangement: positive if it
+        does), `n_playthroughs`, `click_offset_s` (mean lateness against the click; None without one), `turnaround_s`
+        (nominal time from the last onset to the first when the song goes round).
     """
+    is_clock = len(notes) > 0 and not notes["pitch"].to_numpy().any()
     strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist()})
     is_heard, mixed = weighing.heard(strikers, hits, rig)
     evidence = weighing.weigh(hits, strikers, rig, ("strike", "rebound"))
+    if is_clock and len(evidence) == 0:
+        # A clock arm that strikes once a turn may be wired as the turn mark itself.
+        evidence = weighing.weigh(hits, strikers, rig, ("index",)).of_one(strikers.index(notes["striker"][0].as_py()))
+        is_heard[:], mixed[:] = True, False
     onsets = gathering.gather(notes, strikers, is_heard)
-    if len(evidence) < FEWEST_HITS or len(onsets) < 2:
-        return tables.empty("aligned"), {"score": 0.0, "n_playthroughs": 0, "refused": "too few hits"}
+    around_s = turnaround_s(notes)
+    said = {"refused": "", "score": 0.0, "n_playthroughs": 0, "click_offset_s": None, "turnaround_s": around_s}
+    if fault := _too_little(onsets, evidence):
+        return tables.empty("aligned"), said | {"refused": fault}
     own = ~mixed[onsets.member_striker]
-    expected = tracker(onsets, own, evidence, turnaround_s(notes))
-    paths, last, total = find(onsets, own, evidence, expected)
-    take = unroll(paths, last, onsets)
-    take, sure = judge(take, paths, onsets, own, evidence, expected)
-    table = rows.write(notes, strikers, onsets, evidence, take, sure, mixed, recording)
-    null = float(np.sum(evidence.stray))
-    said = {"score": (total - null) / len(evidence), "n_playthroughs": take.n_playthroughs}
+    seen, expected = _expectation(notes, hits, onsets, own, evidence, rig, around_s)
+    expected = expected._replace(from_top=is_clock)
+    paths, last, total = find(onsets, own, seen, expected)
+    take = unroll(paths, last, onsets, around_s)
+    said["score"] = refusal.score(take, paths, onsets, own, seen, expected, total)
+    said["n_playthroughs"] = take.n_playthroughs
+    if said["score"] < 0:
+        named = bool((evidence.striker >= 0).mean() > 0.5)
+        return tables.empty("aligned"), said | {"refused": refusal.sentence(take, evidence, named)}
+    take, sure, doubt = judge(take, paths, onsets, own, evidence, seen, expected)
+    table = rows.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
+    said["click_offset_s"] = _click_offset_s(table, hits, rig)
     return table, said
 
 
-def judge(take, paths, onsets, own, evidence, expected):
-    """Return the take, refined and cleared of what nothing can decide, and how sure each match is."""
-    back_score_s, back_first, order = confidence.backwards(onsets)
-    mirrored = evidence.backwards()
-    *cells, _, _ = likeliest_paths(
-        back_score_s,
-        back_first,
-        onsets.member_striker[order],
-        own[order],
-        mirrored.hit_s,
-        mirrored.hit_var,
-        mirrored.by_striker,
-        mirrored.stray,
-        expected._replace(backwards=True),
-    )
-    candidates = confidence.elsewhere(paths, Paths(*cells), onsets, evidence, own, expected)
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
-
-    def place(take):
-        wanted = np.full(len(evidence), -1)
-        p, k = np.nonzero(take.hit >= 0)
-        wanted[take.hit[p, k]] = onset_of_member[k]
-        return confidence.of_onsets(*candidates, wanted)
-
-    before = place(take)
-    refined = refining.refine(take, onsets, evidence, P_MISS)
-    # A hit that refining moved or found has the place of the hits around it.
-    after = np.maximum(place(refined), _smooth(before))
-    due_s, scale_s, _ = refining.expected(refined, onsets, evidence)
-    near = confidence.near(refined, due_s, 1.2 * scale_s, onsets, evidence, P_MISS)
-    near = np.where(np.isnan(near), 0.8, near)
-    sure = np.where(refined.hit >= 0, near * after[refined.hit], np.nan)
-    return refined, sure
-
-
-def _smooth(sure: np.ndarray) -> np.ndarray:
-    """Return the running median of five, without the hits that matched nothing."""
-    matched = np.flatnonzero(sure > 0)
-    if not len(matched):
-        return sure
-    padded = np.pad(sure[matched], 2, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
-    return np.interp(np.arange(len(sure)), matched, middle)
-
-
-def turnaround_s(notes: pa.Table) -> float:
-    """Return the nominal time from the last onset to the first when the song goes round at its last bar line."""
-    score_beat, score_s = notes["score_beat"].to_numpy(), notes["score_s"].to_numpy()
-    bar, beat_in_bar = notes["bar"].to_numpy(), notes["beat_in_bar"].to_numpy()
-    order = np.argsort(score_beat, kind="stable")
-    step_beat, step_place = np.diff(score_beat[order]), np.diff(beat_in_bar[order])
-    inside = (np.diff(bar[order]) == 0) & (step_place > 1e-6)
-    unit_beat = np.median(step_beat[inside] / step_place[inside]) if inside.any() else 1.0
-    bar_beat = score_beat - (beat_in_bar - 1) * unit_beat
-    bars, first = np.unique(bar, return_index=True)
-    long_beat = np.median(np.diff(bar_beat[first]) / np.diff(bars)) if len(bars) > 1 else 4 * unit_beat
-    rest_beat = bar_beat[order[-1]] + long_beat - score_beat[order[-1]] + score_beat[order[0]]
-    span_beat, span_s = np.ptp(score_beat), np.ptp(score_s)
-    return max(float(rest_beat) * span_s / span_beat, 0.05) if span_beat > 0 else 1.0
-
-
-def tracker(onsets, own, evidence, around_s) -> Tracker:
-    """Return what the search expects before it has seen anything."""
-    if own.any():
-        return Tracker(0.012, 0.10, 1.0, 0.3, evidence.rate_hz, P_MISS, turnaround_s=around_s)
-    return Tracker(
-        0.007,
-        0.04,
-        1.0,
-        0.15,
-        evidence.rate_hz,
-        P_MISS,
-        turnaround_s=around_s,
-        beam=60.0,
-        hits_ahead=8,
-        onsets_ahead=6,
-        jump_ahead=5,
-    )
-
-
-def find(onsets, own, evidence, expected: Tracker) -> tuple[Paths, int, float]:
+def find(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> tuple[Paths, int, float]:
+    """Return the kept cells, the last cell of the likeliest path and its log likelihood."""
     *cells, last, total = likeliest_paths(
         onsets.score_s,
         onsets.first,
@@ -144,3 +87,119 @@ def find(onsets, own, evidence, expected: Tracker) -> tuple[Paths, int, float]:
         expected,
     )
     return Paths(*cells), last, total
+
+
+def judge(
+    take: Take,
+    paths: Paths,
+    onsets: Onsets,
+    own: np.ndarray,
+    evidence: Evidence,
+    seen: Evidence,
+    expected: Tracker,
+) -> tuple[Take, np.ndarray, np.ndarray]:
+    """Return the take, refined, how sure each match is, and the hits whose place nothing can decide.
+
+    Parameters
+    ----------
+    evidence, seen : Evidence
+        The hits in the recording's time, and in the time the search saw (by the turn marks, if there are any).
+
+    Returns
+    -------
+    take : Take
+    sure : ndarray, shape (n_playthroughs, n_members)
+    doubt : ndarray of bool, shape (n_hits,)
+    """
+    back_score_s, back_first, order = confidence.backwards(onsets)
+    mirrored = seen.backwards()
+    *cells, _, _ = likeliest_paths(
+        back_score_s,
+        back_first,
+        onsets.member_striker[order],
+        own[order],
+        mirrored.hit_s,
+        mirrored.hit_var,
+        mirrored.by_striker,
+        mirrored.stray,
+        expected._replace(backwards=True, from_top=False),
+    )
+    candidates = confidence.elsewhere(paths, Paths(*cells), onsets, evidence, own, expected)
+    before = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
+    around = confidence.around(before)
+    take = refining.refine(take, onsets, evidence, P_MISS)
+    take = stretches.mark(take, onsets, evidence)
+    # A hit that refining moved or found is as well placed as the hits around it.
+    after = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
+    place = np.maximum(after, around)
+    due_s, scale_s, _ = refining.expected(take, onsets, evidence)
+    near = confidence.near(take, due_s, 1.2 * scale_s, onsets, evidence, P_MISS)
+    near = np.where(np.isnan(near), confidence.ALONE, near)
+    sure = np.where(take.hit >= 0, near * place[take.hit], np.nan)
+    return take, sure, around < confidence.DECIDED
+
+
+def turnaround_s(notes: pa.Table) -> float:
+    """Return the nominal time from the last onset to the first when the song goes round at its last bar line."""
+    if len(notes) < 2:
+        return 1.0
+    score_beat, score_s = notes["score_beat"].to_numpy(), notes["score_s"].to_numpy()
+    bar, beat_in_bar = notes["bar"].to_numpy(), notes["beat_in_bar"].to_numpy()
+    order = np.argsort(score_beat, kind="stable")
+    step_beat, step_place = np.diff(score_beat[order]), np.diff(beat_in_bar[order])
+    inside = (np.diff(bar[order]) == 0) & (step_place > 1e-6)
+    unit_beat = np.median(step_beat[inside] / step_place[inside]) if inside.any() else 1.0
+    bar_beat = score_beat - (beat_in_bar - 1) * unit_beat
+    bars, first = np.unique(bar, return_index=True)
+    long_beat = np.median(np.diff(bar_beat[first]) / np.diff(bars)) if len(bars) > 1 else 4 * unit_beat
+    rest_beat = bar_beat[order[-1]] + long_beat - score_beat[order[-1]] + score_beat[order[0]]
+    span_beat, span_s = np.ptp(score_beat), np.ptp(score_s)
+    return max(float(rest_beat * span_s / span_beat), 0.05) if span_beat > 0 else 1.0
+
+
+def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evidence, Tracker]:
+    """Return the hits in the time that the search shall see, and what it expects."""
+    if own.any():
+        expected = Tracker(0.012, 0.10, 1.0, 0.3, evidence.rate_hz, P_MISS, turnaround_s=around_s)
+    else:
+        expected = Tracker(0.007, 0.04, 1.0, 0.15, evidence.rate_hz, P_MISS, turnaround_s=around_s)
+        expected = expected._replace(beam=60.0, hits_ahead=8, onsets_ahead=6, jump_ahead=5)
+    turn, score_s = notes["barrel_turn"].to_numpy(), notes["score_s"].to_numpy()
+    mark_s = readings.marks_s(hits, "index")
+    angle = readings.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
+    if angle is not None:
+        # The marks carry the slow changes of tempo; what is left to follow happens within a turn.
+        turn_s = np.ptp(score_s) / np.ptp(turn)
+        seen = replace(evidence, hit_s=np.maximum.accumulate(angle * turn_s))
+        return seen, expected._replace(tempo_sd=0.12)
+    beat_s = readings.click_beat_s(hits, rig)
+    span_beat = np.ptp(notes["score_beat"].to_numpy())
+    if beat_s is not None and span_beat > 0:
+        return evidence, expected._replace(tempo=beat_s * span_beat / np.ptp(score_s), tempo_sd=0.12)
+    return evidence, expected
+
+
+def _too_little(onsets: Onsets, evidence: Evidence) -> str:
+    """Return why nothing can be matched at all, '' if something can."""
+    if len(evidence) == 0:
+        return "silence: no hit was found; check that the machine was recorded and its channel is named in the rig"
+    if len(onsets) == 0:
+        return (
+            "no microphone of the rig hears a striker of the arrangement; check `hears` of the rig against the strikers"
+        )
+    if len(evidence) < FEWEST_HITS:
+        return (
+            f"too few hits: found {len(evidence)}, expected at least {FEWEST_HITS}; check level and sensitivity, or "
+            "record a longer take"
+        )
+    if len(onsets) < 2:
+        return "the arrangement has only one heard onset; expected at least two; check the arrangement"
+    return ""
+
+
+def _click_offset_s(table: pa.Table, hits: pa.Table, rig: Rig | None) -> float | None:
+    played = np.array(table["status"].to_pylist(), object) == "played"
+    score_beat = table["score_beat"].to_numpy(zero_copy_only=False)[played]
+    hit_s = table["hit_s"].to_numpy(zero_copy_only=False)[played]
+    per_beat = readings.clicks_per_beat(rig)
+    return readings.click_offset_s(readings.marks_s(hits, "click"), per_beat, score_beat, hit_s)

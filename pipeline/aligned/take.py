@@ -20,13 +20,22 @@ class Take:
     segment: np.ndarray
     reached: np.ndarray
     how: tuple[int, ...]  # how each playthrough began
+    turnaround_s: float = 0.0  # nominal time from the last onset to the first when the song goes round
 
     @property
     def n_playthroughs(self) -> int:
         return len(self.hit)
 
+    def onset_of_hit(self, onsets: Onsets, n_hits: int) -> np.ndarray:
+        """Return the onset that each hit was matched to, -1 for none."""
+        onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+        out = np.full(n_hits, -1)
+        p, k = np.nonzero(self.hit >= 0)
+        out[self.hit[p, k]] = onset_of_member[k]
+        return out
 
-def unroll(paths, last: int, onsets: Onsets) -> Take:
+
+def unroll(paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -> Take:
     """Follow the back-pointers from the cell `last`.
 
     Parameters
@@ -67,4 +76,4 @@ def unroll(paths, last: int, onsets: Onsets) -> Take:
         segment[p, : onsets.first[onset[mine[0]]]] = broken[mine[0]] + 1
         if p:
             ways.append(int(how[mine[0]]))
-    return Take(take_hit, segment, reached, tuple(ways))
+    return Take(take_hit, segment, reached, tuple(ways), turnaround_s)
