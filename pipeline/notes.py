@@ -376,7 +376,8 @@ def _passages(markers: list[tuple[int, str]], tick: np.ndarray, bar: np.ndarray)
         firsts = (bar - 1) // BARS_PER_PASSAGE * BARS_PER_PASSAGE + 1
         return [_bar_name(first, min(first + BARS_PER_PASSAGE - 1, last_bar)) for first in firsts.tolist()]
     by_tick = dict(markers)  # of several at one tick the last counts
-    names, seen = [OPENING], {OPENING}
+    names = [OPENING]
+    seen = {OPENING} if tick.min() < min(by_tick) else set()
     for name in by_tick.values():
         label, times = name, 1
         while label in seen:

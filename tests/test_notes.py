@@ -295,6 +295,13 @@ def test_markers_name_the_passages_and_a_name_that_comes_again_is_another_passag
     assert column("passage") == ["opening", "verse", "chorus", "verse (2)", "verse (2)"]
 
 
+def test_a_passage_may_be_called_opening_itself():
+    make_song([(0, "marker", "opening"), (0, "note"), (480, "marker", "opening"), (480, "note")])
+    assert column("passage") == ["opening", "opening (2)"]
+    make_song([(0, "note"), (480, "marker", "opening"), (480, "note")])
+    assert column("passage") == ["opening", "opening (2)"]
+
+
 def test_a_marker_may_be_written_in_utf_8_or_latin_1():
     for encoding in ("utf-8", "latin-1"):
         text = "Brücke".encode(encoding)
