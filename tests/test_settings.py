@@ -264,7 +264,7 @@ def test_a_list_may_be_separated_as_spreadsheets_do(separator):
 
 def test_a_list_may_hold_remarks_empty_lines_and_capital_headings():
     expected = load("config.yaml")
-    text = '# what, "ever"\n' + RECORDINGS.replace("recording,", "Recording,").replace("\nb1", "\n\n,,,\n#x\nb1")
+    text = 'sep=,\n# what, "ever"\n' + RECORDINGS.replace("recording,", "Recording,").replace("\nb1", "\n\n,,,\n#x\nb1")
     Path("recordings.csv").write_text(text)
     assert load("config.yaml") == expected
 
@@ -275,6 +275,10 @@ def test_odd_names_of_files_are_no_fault(name):
     assert loaded(recordings=f'{HEADING}a,"{quoted}",2031-05-03,full\n').recording("a").file == name
     shutil.copy("song.mid", name)
     assert loaded(("song: song.mid", f"song: '{name.replace(chr(39), chr(39) * 2)}'")).arrangements[0].file == name
+
+
+def test_a_path_may_stand_in_a_block():
+    assert loaded(("song: song.mid", "song: >\n    song.mid")).arrangements[0].file == "song.mid"
 
 
 def test_merge_keys_and_aliases_work():
@@ -382,6 +386,10 @@ FAULTS = {
         "either 'delay_ms' or 'distance_m'; found both",
     ),
     "a rig without list": (("[{channel: 1, hears: everything}]", "everything"), "expected a list of channels"),
+    "a single ring": (("{inertia_kg_m2: 1.9, diameter_mm: 600}", "{mass_kg: 1, outer_mm: 9}"), "put [ ] around it"),
+    "typographic quotes": (("song: song.mid", "song: “song.mid”"), "found typographic quotes “"),
+    "a no-break space": (("sensitivity: 0.5", "sensitivity:\u00a00.5"), "it holds a no-break space"),
+    "a backslash": (("song: song.mid", "song: b1\\song.mid"), "found no file; write / for \\"),
     "a tag": (("results/demo", "!!python/object/apply:os.system [ls]"), "found the tag 'tag:yaml.org,2002:python"),
     "a tab": (("  song: song.mid", "\tsong: song.mid"), "line 2): expected an indent of spaces; found a tab"),
     "a missing space": (("arrangement: song", "arrangement:song"), "expected ':' and a space after a key; found none"),
@@ -467,7 +475,7 @@ LIST_FAULTS = {
         "expected a stop_s after start_s; found start_s 9 and stop_s 8",
     ),
     "too many cells": ("x,x.wav,2031-05-03,full,,,,,,,a,b", "expected at most 11 cells; found 12"),
-    "an open quote": ('x,"x.wav,2031-05-03,full', "found a fault of quotes"),
+    "an open quote": ('x,"x.wav,2031-05-03,full', "found cells that cannot be told apart"),
     "no recording": ("", "expected at least one recording; found only the heading"),
 }
 

@@ -76,11 +76,11 @@ def read_configuration(root: Value) -> Configuration:
 def _results(fields: Fields, configuration: str) -> str:
     """Return the folder of results; what lies in it is ours to replace, so it holds nothing of the user's."""
     results = os.path.normpath(fields.path("results", "results"))
-    if os.path.isfile(results):
-        fields["results"].fault("a folder", f"the file '{results}'", "name another folder")
     own = [configuration, fields["recordings"].node.value if fields.get("recordings") else configuration]
     holds = [path for path in own if isinstance(path, str) and _lies_in(path, results)]
-    if results == "." or holds:
+    if os.path.isfile(results):
+        fields["results"].fault("a folder", f"the file '{results}'", "name another folder")
+    elif results == "." or holds:
         found = f"'{results}', which holds {holds[0] if holds else 'everything'}"
         fields["results"].fault("a folder of its own for results", found, "name another folder, such as results")
     return results
@@ -95,7 +95,8 @@ def existing_file(value: Value, path: str | None, what: str) -> None:
     """Note a fault when there is no file at `path`."""
     if path is not None and not os.path.isfile(path):
         found = "a folder" if os.path.isdir(path) else "no file" + near_file(path)
-        value.fault(f"{what} at '{path}'", found, "correct the path (it starts at the working folder)")
+        do = "write / for \\" if "\\" in path else "correct the path (it starts at the working folder)"
+        value.fault(f"{what} at '{path}'", found, do)
 
 
 def _list(fields: Fields) -> str | None:

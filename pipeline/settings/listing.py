@@ -16,7 +16,7 @@ REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 _KNOWN = (*REQUIRED, *OPTIONAL)
-_REMARK = re.compile(r"(?m)(^|(?<=\r))#[^\r\n]*")
+_REMARK = re.compile(r"(?m)(^|(?<=\r))(#[^\r\n]*|sep=.(?=[\r\n]))")  # a spreadsheet may begin with "sep=;"
 _LONGEST_ID = 100
 _HIT_LISTS = (".csv", ".mid", ".midi")  # they name their strikers, so that a rig may be left out
 _SEPARATORS = ",;\t"
@@ -65,7 +65,7 @@ def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[st
                 rows.append((line, [cell.strip() for cell in cells]))
             line = reader.line_num + 1
     except csv.Error as error:
-        faults.add(path, line, f"expected CSV; found a fault of quotes ({error}); close or double the quotes")
+        faults.add(path, line, f"expected CSV; found cells that cannot be told apart ({error}); check the quotes")
     return rows, separator
 
 

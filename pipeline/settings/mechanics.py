@@ -114,6 +114,11 @@ def _flywheel(value: Value, before: Flywheel | None) -> Flywheel | None:
     if not value.is_mapping:
         value.fault("{inertia_kg_m2: …, diameter_mm: …} or a list of rings [{mass_kg: …, outer_mm: …}]")
         return before
+    if any(key.value in ("mass_kg", "outer_mm") for key, _ in value.node.value):
+        value.fault(
+            "discs and rings as a list: [{mass_kg: …, outer_mm: …}]", "one without brackets", "put [ ] around it"
+        )
+        return before
     fields = value.fields("inertia_kg_m2 diameter_mm")
     old = before or Flywheel()
     inertia = fields.number("inertia_kg_m2", old.inertia_kg_m2, 0, 1e6, above=True)

@@ -17,6 +17,7 @@ _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 _LEADING_ZERO = re.compile(r"[-+]?0\d+(\.\d*)?")
 _STANDARD_TAG = "tag:yaml.org,2002:"
 _PLAIN_TAGS = {_STANDARD_TAG + kind for kind in "bool float int map merge null seq str timestamp value".split()}
+_CURLY = "“”„‘’‚«»"  # word processors put them where YAML wants ' or "
 _MOST = 1e12  # stands for "no limit"
 
 
@@ -137,6 +138,11 @@ class Value:
             self.fault("a path")
             return default
         path = self.node.value  # a name may begin or end with a space when it is quoted
+        if self.node.style in ("|", ">"):
+            path = path.rstrip("\n")
+        if path[0] in _CURLY:
+            self.fault("a path", f"typographic quotes {path[0]}", "use straight ones, ' or \", or none")
+            return default
         if wrong := path_fault(path):
             self.say(wrong)
             return default
@@ -219,6 +225,8 @@ class Value:
         do = "" if near else f"; use {choice_of(known)}"
         if name.isdecimal():
             do = "; a decimal comma? write the decimal point"
+        if "\u00a0" in name:
+            do = "; it holds a no-break space: type a plain one"
         key.say(f"unknown key '{name}'{near}{do}")
         return near
 

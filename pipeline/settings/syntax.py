@@ -19,6 +19,7 @@ _MET = {
     "<stream end>": "the end of the file",
     "<document start>": "a line '---'",
     "the node content": "a value",
+    "?": "a key",
 }
 
 
