@@ -94,8 +94,9 @@ def _lies_in(path: str, folder: str) -> bool:
 def existing_file(value: Value, path: str | None, what: str) -> None:
     """Note a fault when there is no file at `path`."""
     if path is not None and not os.path.isfile(path):
-        found = "a folder" if os.path.isdir(path) else "no file" + near_file(path)
-        do = "write / for \\" if "\\" in path else "correct the path (it starts at the working folder)"
+        backslash = "\\" in path
+        found = "a folder" if os.path.isdir(path) else "no file" + ("" if backslash else near_file(path))
+        do = "write / for \\" if backslash else "correct the path (it starts at the working folder)"
         value.fault(f"{what} at '{path}'", found, do)
 
 
