@@ -58,8 +58,7 @@ def make(shop: Workshop, folder: Path, workers: int = 2) -> tuple[int, int]:
     """
     for name in ("recordings", "truth"):
         (folder / name).mkdir(parents=True, exist_ok=True)
-        for left in (folder / name).glob(".*.part"):
-            shutil.rmtree(left) if left.is_dir() else left.unlink()
+        _clear(folder / name)
     _make_song(shop, folder)
     _make_days(shop, folder)
     wanted = [plan for plan in shop.plans if not _up_to_date(shop, plan, folder)]
@@ -113,6 +112,22 @@ def score_of(shop: Workshop, plan: Plan):
 def seed_of(shop: Workshop, plan: Plan) -> int:
     """Return the seed of one recording."""
     return SEED * 1000 + [one.recording for one in shop.plans].index(plan.recording)
+
+
+def _clear(folder):
+    """Delete what a killed process left half written; another that still runs keeps its own."""
+    for left in folder.glob(".*.part"):
+        number = left.name.split(".")[-2]
+        if not _runs(number):
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
+
+
+def _runs(number):
+    try:
+        os.kill(int(number), 0)
+    except (ValueError, OSError):
+        return False
+    return int(number) != os.getpid()
 
 
 def _make_one(shop: Workshop, plan: Plan, folder: Path) -> None:
@@ -207,6 +222,7 @@ def _write_audio(path, blocks, n_channels, subtype):
 def _write_tracks(path, blocks, names, subtype):
     """Write a folder with one file per track, numbered as recording programs do."""
     temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
+    shutil.rmtree(temporary, ignore_errors=True)
     temporary.mkdir()
     titles = [f"Track {i + 1} {name}.wav" for i, name in enumerate([*names, "click"])]
     files = [soundfile.SoundFile(temporary / title, "w", RATE_HZ, 1, subtype, format="WAV") for title in titles]
@@ -242,7 +258,7 @@ def _write_truth(take: Take, folder: Path) -> None:
 
 
 def _make_song(shop, folder):
-    temporary = folder / ".song.mid.part"
+    temporary = folder / f".song.mid.{os.getpid()}.part"
     tune.write_midi(shop.tune, temporary)
     if not (folder / "song.mid").exists() or (folder / "song.mid").read_bytes() != temporary.read_bytes():
         os.replace(temporary, folder / "song.mid")

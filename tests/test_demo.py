@@ -443,7 +443,7 @@ def test_the_tiny_project_is_whole_and_made_once(tmp_path):
     # Killed while a recording was written: the part is cleared away, and the same bytes come again.
     victim = tmp_path / "recordings" / "second-room.wav"
     victim.unlink()
-    (tmp_path / "recordings" / ".second-room.wav.1.part").write_bytes(b"half")
+    (tmp_path / "recordings" / ".second-room.wav.999999999.part").write_bytes(b"half")
     os.unlink(tmp_path / "truth" / "second-room.json")
     make.tiny(tmp_path)
     assert not list(tmp_path.rglob(".*.part"))
