@@ -697,6 +697,11 @@ CHANGES = {
         lambda rows: rows,
         "notes clock, aligned c1, exports c1, timing C, report",
     ),
+    "an arrangement that nobody plays yet": (
+        [("  clock:", "  other: song.mid\n  clock:")],
+        lambda rows: rows,
+        "tables, trend, worklist, report",
+    ),
     "another folder of results": ([("results/demo", "results/other")], lambda rows: rows, ""),
     "a remark and another order": (
         [("machine:", "# the machine\nmachine:")],

@@ -101,7 +101,9 @@ def _timing(settings: Settings, group: Group):
 
 
 def _tables(settings: Settings):
-    return sorted(_key(recording) for recording in settings.recordings)
+    """What stands in the tables of all groups; what is no longer among it is deleted."""
+    names = sorted(arrangement.name for arrangement in settings.arrangements)
+    return names, sorted(_key(recording) for recording in settings.recordings)
 
 
 def _crews(settings: Settings):
