@@ -1,5 +1,7 @@
 """Go through a recording block by block and keep of each candidate only what the decisions need."""
 
+import os
+import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -8,30 +10,16 @@ import pyarrow as pa
 
 from pipeline import audio, tables
 from pipeline.errors import InputError
-from pipeline.hits import leak, place, rebound, rise
+from pipeline.hits import align, candidate, judge, leak, rebound, rise
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 10.0
 CONTEXT_S = (0.6, 0.3)  # before and after a block: longer than anything a candidate is measured on
-COARSEST_DB, FINEST_DB = 4.0, 1.0  # threshold of the flux at sensitivity 0 and 1
 ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
-BANDS_S = 0.030
+SURE = 0.6  # probability from which a hit helps to make an average
 LEVEL_S = (0.0005, 0.004)  # before and after the start: what reaches the other microphones
-
-CANDIDATE = np.dtype(
-    [
-        ("channel", "i4"),
-        ("at", "f8"),  # sample of the recording
-        ("at_se", "f4"),
-        ("peak", "f4"),
-        ("noise", "f4"),
-        ("gain", "f4"),
-        ("flux", "f4"),
-        ("bands", "f4", (tables.N_BANDS,)),
-    ]
-)
 
 
 @dataclass(frozen=True)
@@ -49,13 +37,15 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     channels = _channels(recording, rig, sound.n_channels)
     if sound.n_samples == 0:
         raise InputError(f"{recording.file}: expected sound; found no samples; record or copy it again")
-    heard = _candidates(sound, channels, detection)
+    with tempfile.TemporaryFile(buffering=1 << 16) as store:
+        heard = _candidates(sound, channels, detection, store)
+        store.flush()
+        table = _decided(heard, channels, detection, sound.rate_hz, delays_s, store)
     if heard.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
             f"{recording.file}: expected sound; found silence in every channel that the rig names; "
             "check the cable, the gain and the rig"
         )
-    table = _decided(heard, channels, detection, sound.rate_hz, delays_s)
     if not len(table):
         raise InputError(
             f"{recording.file}: expected strikes; found none in {(sound.stop - sound.start) / sound.rate_hz:.1f} s of "
@@ -83,42 +73,24 @@ def _channels(recording: Recording, rig: Rig | None, n_channels: int) -> tuple[C
     return rig.channels
 
 
-def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection) -> Heard:
-    cut = rise.frames(sound.rate_hz)
-    threshold_db = COARSEST_DB + (FINEST_DB - COARSEST_DB) * detection.sensitivity
+def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection, store) -> Heard:
+    """Go through the recording once; waveforms go to the open file `store`, in the order of the candidates."""
+    cut, columns = rise.frames(sound.rate_hz), align.shape(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, levels, peak = [], [], np.zeros(len(channels))
+    found, levels, peak = [np.zeros(0, candidate.DTYPE)], [np.zeros((0, len(channels)))], np.zeros(len(channels))
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.blocks(length, before, after):
-        columns = [np.ascontiguousarray(samples[:, channel.channel - 1]) for channel in channels]
-        for number, column in enumerate(columns):
-            peak[number] = max(peak[number], np.abs(column).max(initial=0.0))
-            rows = _of_block(column, begin, length, cut, threshold_db, gap)
+        heard = [np.ascontiguousarray(samples[:, channel.channel - 1]) for channel in channels]
+        for number, one in enumerate(heard):
+            peak[number] = max(peak[number], np.abs(one).max(initial=0.0))
+            rows = candidate.of_block(one, begin, length, cut, gap)
             rows["channel"] = number
             at = np.round(rows["at"]).astype(np.int64)
-            levels.append(np.stack([_level_db(other, at, sound.rate_hz) for other in columns], axis=1))
+            levels.append(np.stack([_level_db(other, at, sound.rate_hz) for other in heard], axis=1))
+            store.write(candidate.waveforms(one, rows["at"], columns).tobytes())
             rows["at"] += first
             found.append(rows)
-    if not found:
-        return Heard(np.zeros(0, CANDIDATE), np.zeros((0, len(channels))), peak)
     return Heard(np.concatenate(found), np.concatenate(levels), peak)
-
-
-def _of_block(samples, begin, length, cut: rise.Frames, threshold_db: float, gap: int) -> np.ndarray:
-    """Return the candidates whose rise lies in the block, without its context."""
-    power = rise.band_power(samples, cut)
-    rises = rise.flux(power, rise.floors(power))
-    at = rise.peaks(rises, threshold_db, gap)
-    at = at[(at * cut.hop >= begin) & (at * cut.hop < begin + length) & (at * cut.hop < len(samples))]
-    placed = place.place(samples, at * cut.hop, cut.rate_hz)
-    rows = np.zeros(len(at), CANDIDATE)
-    rows["at"], rows["at_se"], rows["peak"] = placed.at, placed.at_se, placed.peak
-    rows["noise"], rows["gain"], rows["flux"] = placed.noise, placed.gain, rises[at]
-    total = np.cumsum(np.pad(power.astype(np.float64), ((1, 0), (0, 0))), axis=0)
-    start = np.clip(np.round(placed.at / cut.hop).astype(np.int64), 0, len(power) - 1)
-    stop = np.minimum(start + round(BANDS_S * cut.rate_hz / cut.hop), len(power))
-    rows["bands"] = (total[stop] - total[start]) / np.maximum(stop - start, 1)[:, None]
-    return rows
 
 
 def _level_db(samples: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
@@ -129,16 +101,47 @@ def _level_db(samples: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
     return 20 * np.log10(np.abs(padded[at[:, None] + np.arange(before + after)]).max(axis=1) + 1e-10)
 
 
-def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_s: Mapping) -> pa.Table:
-    candidates = heard.candidates
+def _kept(heard: Heard, channels, detection: Detection) -> tuple[np.ndarray, np.ndarray]:
+    """Return which candidates are kept, in the order found, and their probability."""
+    number = heard.candidates["channel"]
+    mixed = np.array([len(channel.hears) > 1 or channel.hears == ALL for channel in channels])
+    probability = judge.probability(heard.candidates, mixed[number])
+    above_db = leak.above_leakage_db(heard.level_db, number, leak.leakage(heard.level_db, number, len(channels)))
+    keep = np.flatnonzero((above_db > leak.MARGIN_DB) & (probability >= 0.5 * (1 - detection.sensitivity)))
+    return keep, probability[keep]
+
+
+def _aligned(
+    candidates: np.ndarray, probability, keep: np.ndarray, store, rate_hz: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return sample and standard error (samples) of each kept hit, placed by its own sound where one fits."""
+    columns = align.shape(rate_hz)
+    stored = np.memmap(store, np.float16, "r", shape=(os.fstat(store.fileno()).st_size // 2 // columns.n, columns.n))
+    at, at_se = candidates["at"].copy(), candidates["spread"].astype(float)
+    for number in np.unique(candidates["channel"]):
+        mine = np.flatnonzero(candidates["channel"] == number)
+        sure = mine[probability[mine] > SURE]
+        pool = np.sort(sure[np.argsort(-candidates["gain"][sure], kind="stable")[: align.POOL]])
+        if len(pool) < align.FEWEST:
+            continue
+        pool = pool[np.argsort(-candidates["gain"][pool], kind="stable")]
+        taps, sounds = align.sounds(stored[keep[pool]].astype(np.float32), columns)
+        for begin in range(0, len(mine), 256):
+            rows = mine[begin : begin + 256]
+            lag, lag_se, _ = align.moved(stored[keep[rows]], candidates["spread"][rows], taps, sounds, columns)
+            at[rows] += lag
+            at_se[rows] = np.where(np.isnan(lag_se), at_se[rows], lag_se)
+    return at, at_se
+
+
+def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_s: Mapping, store) -> pa.Table:
+    keep, probability = _kept(heard, channels, detection)
+    candidates = heard.candidates[keep]
+    at, at_se = _aligned(candidates, probability, keep, store, rate_hz) if len(keep) else (np.zeros(0), np.zeros(0))
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])
-    hit_s = candidates["at"] / rate_hz - delay_s[candidates["channel"]]
-    above_db = leak.above_leakage_db(
-        heard.level_db, candidates["channel"], leak.leakage(heard.level_db, candidates["channel"], len(channels))
-    )
-    keep = np.flatnonzero(above_db > leak.MARGIN_DB)
-    keep = keep[np.lexsort((candidates["channel"][keep], hit_s[keep]))]
-    candidates, hit_s = candidates[keep], hit_s[keep]
+    hit_s = at / rate_hz - delay_s[candidates["channel"]]
+    order = np.lexsort((candidates["channel"], hit_s))
+    candidates, hit_s, at_se, probability = candidates[order], hit_s[order], at_se[order], probability[order]
     level_db = 20 * np.log10(candidates["peak"] + 1e-10)
     snr_db = level_db - 20 * np.log10(candidates["noise"] + 1e-10)
     kind = np.array([channel.hears[0] if channel.hears[0] in MARKS else "strike" for channel in channels], object)
@@ -156,10 +159,10 @@ def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_
             "hit_id": np.arange(len(keep)),
             "channel": np.array([channel.channel for channel in channels])[candidates["channel"]],
             "hit_s": hit_s,
-            "hit_se": candidates["at_se"] / rate_hz,
+            "hit_se": at_se / rate_hz,
             "level_db": level_db,
             "snr_db": snr_db,
-            "probability": 1 / (1 + np.exp(-(candidates["flux"] - 2.5) * 1.5)),
+            "probability": probability,
             "striker": pa.array([names[number] for number in candidates["channel"]], pa.string()),
             "kind": pa.array(kind.tolist(), pa.string()),
             "bands_db": pa.FixedSizeListArray.from_arrays(pa.array(bands_db.ravel(), pa.float32()), tables.N_BANDS),

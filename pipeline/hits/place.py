@@ -1,37 +1,45 @@
 """Place a hit within its 20 milliseconds: the moment at which the sound stops being predictable.
 
-An autoregressive model of what came before predicts the samples; where a strike begins, the prediction error jumps. The
-moment is the two-variance change point of that error by Akaike's criterion (Maeda 1985; Sleeman & van Eck 1999, Phys.
-Earth Planet. Inter. 113, eq. 1, 7, 8). Deviations: all hits of a block at once; the variances carry a floor at
-`ONSET_DB` below the hit's peak, so that a recording without noise is placed where one with noise is and not at the first
-rounding error; a second, narrower pass; the standard error from the width of the likelihood.
+An autoregressive model of what came before predicts the samples; where a strike begins, the prediction error jumps
+(Maeda 1985; Sleeman & van Eck 1999, Phys. Earth Planet. Inter. 113, eq. 1-8). Deviations: the variance before is known
+from the stretch that the model was fitted to, and the change is looked for sequentially, by the generalised likelihood
+ratio (Lorden 1971; Basseville & Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst does
+not draw the onset to itself. The variance carries a floor at `ONSET_DB` below the hit's peak, so that a recording
+without noise is placed where one with noise is and not at the first rounding error.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 ORDER = 12  # of the autoregressive model
-BEFORE_S, AFTER_S = 0.032, 0.012  # cut out around the rise in flux
-MODEL_S = 0.020  # what the model is fitted to
-GUARD_S = 0.006  # between the model's stretch and the rise
-SEARCH_S = (0.008, 0.006)  # before and after the rise
-FINE_S = (0.004, 0.002)  # before and after the first change point
+BEFORE_S, AFTER_S = 0.027, 0.012  # cut out around the rise
+MODEL_S, GUARD_S = 0.020, 0.006  # what the model is fitted to, and its distance from the rise
+SEARCH_S = (0.006, 0.005)  # before and after the rise
+WINDOWS_MS = (0.1, 0.17, 0.25, 0.33, 0.5, 0.67, 1.0, 1.33, 2.0, 2.67, 4.0)  # lengths of a burst that raise an alarm
+ALARM = 25.0  # nats; noise alone seldom reaches it in a search
+ALARM_OVER_BEFORE = 1.3  # times what the stretch before reaches by itself
+ALARM_SHARE = 0.7  # of what the search reaches: a weak hit gives its alarm too
+WAIT_MS = 0.17  # after the alarm, for a better look back
 LEVEL_S = 0.012  # the peak is looked for within
 ONSET_DB = -40.0  # an onset is where a strike passes this level below its peak
-EDGE = 8  # samples on either side of a change point, so that a variance has a meaning
+ATTACK_SHARE = 0.1  # of the peak: an attack lasts until -20 dB
+SHORTEST = 3  # samples of a burst
+_HITS_AT_ONCE = 64  # keeps the stretches in the processor's cache
 
 
 @dataclass(frozen=True)
 class Placed:
-    """Hits of one channel: sample (with fraction) of the start, its standard error, peak, noise, likelihood gained."""
+    """Hits of one channel: `at` (sample of the start), `spread` (samples, width of its likelihood), `peak`, `noise`
+    (root mean square before), `gain` (nats), `attack` (samples from the start to -20 dB)."""
 
     at: np.ndarray
-    at_se: np.ndarray
+    spread: np.ndarray
     peak: np.ndarray
     noise: np.ndarray
     gain: np.ndarray
+    attack: np.ndarray
 
 
 def place(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> Placed:
@@ -46,31 +54,59 @@ def place(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> Placed:
     Returns
     -------
     Placed
-        `at` in samples from the beginning of `samples`; `gain` in nats. No hits: empty arrays.
+        No hits: empty arrays.
     """
-    if not len(near):
-        return Placed(*(np.zeros(0) for _ in range(5)))
     before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-    padded = np.pad(samples, (before, after + before))
-    cut = sliding_window_view(padded, before + after)[near].astype(np.float64)
-    model = slice(before - round((MODEL_S + GUARD_S) * rate_hz), before - round(GUARD_S * rate_hz))
+    stretches = sliding_window_view(np.pad(samples, (before, after + before)), before + after)
+    parts = [
+        _placed(stretches[near[begin : begin + _HITS_AT_ONCE]].astype(np.float64), before, rate_hz)
+        for begin in range(0, len(near), _HITS_AT_ONCE)
+    ]
+    names = [field.name for field in fields(Placed)]
+    columns = {name: np.concatenate([getattr(part, name) for part in parts] or [np.zeros(0)]) for name in names}
+    columns["at"] = np.clip(near - before + columns["at"], 0, max(len(samples) - 1, 0))
+    return Placed(**columns)
+
+
+def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
+    guard, search = round(GUARD_S * rate_hz), [round(seconds * rate_hz) for seconds in SEARCH_S]
+    model = slice(before - guard - round(MODEL_S * rate_hz), before - guard)
     cut -= cut[:, model].mean(axis=1, keepdims=True)
     noise = np.sqrt(np.square(cut[:, model]).mean(axis=1))
-    search = slice(before - round(SEARCH_S[0] * rate_hz), before + round(SEARCH_S[1] * rate_hz))
-    peak = np.abs(cut[:, search.start : before + round(LEVEL_S * rate_hz)]).max(axis=1)
-    error = np.square(_residual(cut, _predictor(cut[:, model])))
-    least = np.square(peak * 10 ** (ONSET_DB / 20)) / 4 + 1e-20
-    first, _, gain = _change(error, search.start, np.full(len(cut), search.stop - search.start), least, search.stop)
-    begin = np.maximum(first - round(FINE_S[0] * rate_hz), 0)
-    length = round(FINE_S[0] * rate_hz) + round(FINE_S[1] * rate_hz)
-    rows = np.arange(len(cut))[:, None]
-    fine = error[rows, np.minimum(begin[:, None] + np.arange(length), cut.shape[1] - 1)]
-    at, at_se, _ = _change(fine, 0, None, least, length)
-    return Placed(near - before + begin + at, at_se, peak, noise, gain)
+    peak = np.abs(cut[:, before - search[0] : before + round(LEVEL_S * rate_hz)]).max(axis=1)
+    error = np.square(_residual(cut, predictor(cut[:, model])))
+    usual = error[:, model].mean(axis=1) + np.square(peak * 10 ** (ONSET_DB / 20)) + 1e-20
+    total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
+    start, spread, gain = _first_change(total, before - search[0], before + search[1], rate_hz)
+    loud = np.abs(cut) >= ATTACK_SHARE * peak[:, None]
+    loud &= np.arange(cut.shape[1]) >= start[:, None]
+    return Placed(start.astype(float), spread, peak, noise, gain, np.maximum(loud.argmax(axis=1) - start, 0.0))
 
 
-def _predictor(before: np.ndarray) -> np.ndarray:
+def onset_of(white: np.ndarray, near: int, rate_hz: int) -> tuple[float, float]:
+    """Return the onset of one whitened waveform near a sample, and its spread.
+
+    Parameters
+    ----------
+    white : (n,) array
+        With at least 5 ms of noise before the search, which begins 3 ms before `near`.
+    """
+    search = near - round(0.003 * rate_hz)
+    error = np.square(white)[None, :]
+    quiet = slice(round(0.0005 * rate_hz), search)
+    peak = np.abs(white).max()
+    usual = error[:, quiet].mean(axis=1) + np.square(peak * 10 ** (ONSET_DB / 20)) + 1e-30
+    total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
+    start, spread, _ = _first_change(total, search, near + round(0.004 * rate_hz), rate_hz)
+    return float(start[0]), float(spread[0])
+
+
+def predictor(before: np.ndarray) -> np.ndarray:
     """Fit an autoregressive model to each row by the autocorrelation method and Levinson's recursion.
+
+    Parameters
+    ----------
+    before : (n_hits, n) array
 
     Returns
     -------
@@ -78,8 +114,7 @@ def _predictor(before: np.ndarray) -> np.ndarray:
         1, a1, a2, … of the prediction error filter.
     """
     n = before.shape[1]
-    tapered = before * np.hanning(n)
-    spectrum = np.fft.rfft(tapered, 1 << (2 * n - 1).bit_length(), axis=1)
+    spectrum = np.fft.rfft(before * np.hanning(n), 1 << (n + ORDER).bit_length(), axis=1)
     lags = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, : ORDER + 1]
     lags[:, 0] = lags[:, 0] * (1 + 1e-7) + 1e-20
     taps = np.zeros((len(before), ORDER + 1))
@@ -99,18 +134,35 @@ def _residual(cut: np.ndarray, taps: np.ndarray) -> np.ndarray:
     return error
 
 
-def _change(error, begin, _length, least, stop):
-    """Return the change point of squared errors between columns, its standard error and the likelihood gained."""
-    error = error[:, begin:stop] + least[:, None]
-    n = error.shape[1]
-    total = np.cumsum(error, axis=1)
-    k = np.arange(EDGE, n - EDGE)
-    head = total[:, k - 1]
-    loss = k * np.log(head / k) + (n - k) * np.log((total[:, -1:] - head) / (n - k))
-    best = loss.argmin(axis=1)
-    lowest = loss[np.arange(len(loss)), best]
-    weight = np.exp((lowest[:, None] - loss) / 2)
+def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
+    """Return start, spread and likelihood of the first burst that ends between two columns.
+
+    `total` holds running sums of squared errors over their usual variance.
+    """
+    lengths = [max(SHORTEST, round(length * rate_hz / 1000)) for length in WINDOWS_MS]
+    reached = _highest(total, np.arange(begin, end), lengths)
+    by_itself = _highest(total, np.arange(ORDER + lengths[-1], begin), lengths).max(axis=1)
+    highest = reached.max(axis=1)
+    alarm = np.minimum(np.maximum(ALARM, ALARM_OVER_BEFORE * by_itself), ALARM_SHARE * highest)
+    stop = begin + (reached >= alarm[:, None]).argmax(axis=1) + round(WAIT_MS * rate_hz / 1000)
+    length = np.arange(SHORTEST, lengths[-1])
+    rows = np.arange(len(total))[:, None]
+    gain = _gain(total[rows, stop[:, None]] - total[rows, stop[:, None] - length], length)
+    best = gain.argmax(axis=1)
+    weight = np.exp(gain - gain.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
-    spread = np.sqrt((weight * np.square(k - k[best][:, None])).sum(axis=1) + 1 / 12)
-    gain = (n * np.log(total[:, -1] / n) - lowest) / 2
-    return k[best] + begin, spread, gain
+    spread = np.sqrt((weight * np.square(length - length[best][:, None])).sum(axis=1))
+    return stop - length[best], spread, highest
+
+
+def _highest(total: np.ndarray, ends: np.ndarray, lengths: list[int]) -> np.ndarray:
+    highest = np.zeros((len(total), len(ends)))
+    for length in lengths:
+        np.maximum(highest, _gain(total[:, ends] - total[:, ends - length], length), out=highest)
+    return highest
+
+
+def _gain(power: np.ndarray, length) -> np.ndarray:
+    """Return the likelihood gained by letting `length` samples have a variance of their own that is over the usual."""
+    ratio = np.maximum(power / length, 1.0)
+    return 0.5 * length * (ratio - 1 - np.log(ratio))

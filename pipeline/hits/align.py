@@ -1,0 +1,232 @@
+"""Place hits of one sound by their own mean waveform, which is finer than placing each by itself.
+
+A striker makes nearly the same waveform every time. The best placed hits of a channel are sorted into a few sounds and
+averaged; each hit is then moved to where the average fits it best (matched filter in noise whitened by an
+autoregressive model; van Trees 1968, ch. 4), held to its own placing by a heavy-tailed prior. The average has far less
+noise than a hit, so its own onset, found as `place` finds one, lies nearer the true one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.hits import place
+
+BEFORE_S, AFTER_S = 0.009, 0.013  # of a stored waveform around the first placing
+QUIET_S = 0.003  # before the placing: where the noise before a hit ends
+TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
+FARTHEST_S = 0.004  # a hit moves no farther
+PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
+POOL = 48  # hits that make the averages
+FEWEST = 4  # hits that make a sound
+MOST_SOUNDS = 10
+ALIKE = 0.7  # correlation from which two waveforms are one sound
+FITS = 0.5  # correlation from which an average may move a hit
+ROUNDS = 3
+DIFFERENT = 0.02  # share of a hit's energy that differs from the average even without noise
+_HITS_AT_ONCE = 256
+
+
+@dataclass(frozen=True)
+class Sound:
+    """A mean waveform (its spectrum and energy) and its onset, in samples after the first placing's column."""
+
+    spectrum: np.ndarray
+    energy: float
+    slope: float  # energy of its derivative, per sample squared
+    onset: float
+    onset_se: float
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Columns of a stored waveform: `n` in all, the placing at `at`, transformed with `size`."""
+
+    n: int
+    at: int
+    size: int
+    rate_hz: int
+
+    @property
+    def window(self) -> np.ndarray:
+        """Weights of the columns that are compared, with soft edges."""
+        low, high = self.at - round(TEMPLATE_S[0] * self.rate_hz), self.at + round(TEMPLATE_S[1] * self.rate_hz)
+        edge = max(2, round(0.0005 * self.rate_hz))
+        window = np.zeros(self.n)
+        window[low:high] = 1.0
+        window[low : low + edge] *= np.linspace(0, 1, edge)
+        window[high - 2 * edge : high] *= np.linspace(1, 0, 2 * edge)
+        return window
+
+
+def shape(rate_hz: int) -> Shape:
+    """Return the columns of a stored waveform."""
+    before, n = round(BEFORE_S * rate_hz), round((BEFORE_S + AFTER_S) * rate_hz)
+    farthest = round(FARTHEST_S * rate_hz)
+    # Lags wrap around; only those up to the farthest are looked at, so the size needs room for no more.
+    return Shape(n, before, 1 << (n + farthest).bit_length(), rate_hz)
+
+
+def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Sound]]:
+    """Sort waveforms into sounds and average each.
+
+    Parameters
+    ----------
+    waveforms : (n_hits, columns.n) array
+        The best placed first.
+
+    Returns
+    -------
+    taps : (place.ORDER + 1,) array
+        Prediction error filter that whitens the noise before the hits.
+    found : list of Sound
+        Empty when no `FEWEST` hits are alike.
+    """
+    quiet = waveforms[:, : columns.at - round(QUIET_S * columns.rate_hz)].astype(np.float64)
+    quiet = quiet - quiet.mean(axis=1, keepdims=True)
+    quiet /= np.sqrt(np.square(quiet).mean(axis=1, keepdims=True)) + 1e-12
+    taps = np.median(place.predictor(quiet), axis=0)
+    white = _whitened(waveforms, taps)
+    spectra = np.fft.rfft(white, columns.size)
+    free, found = np.ones(len(white), bool), []
+    for seed in range(len(white)):
+        if free[seed] and len(found) < MOST_SOUNDS:
+            members, lag = _members(spectra, white, seed, np.flatnonzero(free), columns)
+            free[seed] = False
+            if len(members) >= FEWEST:
+                free[members] = False
+                found.append(_average(spectra[members], lag, columns))
+    return taps, found
+
+
+def moved(waveforms, spread, taps, found: list[Sound], columns: Shape):
+    """Move hits to where the sounds fit them best.
+
+    Parameters
+    ----------
+    waveforms : (n_hits, columns.n) array
+    spread : (n_hits,) array
+        Spread of the first placing, samples.
+
+    Returns
+    -------
+    lag : (n_hits,) array
+        Samples from the first placing to the new one; 0 where no sound fits.
+    lag_se : (n_hits,) array
+        Its standard error, samples; NaN where no sound fits.
+    sound : (n_hits,) int array
+        Which sound fits; -1 where none does.
+    """
+    n = len(waveforms)
+    lag, lag_se, sound = np.zeros(n), np.full(n, np.nan), np.full(n, -1)
+    for begin in range(0, n if found else 0, _HITS_AT_ONCE):
+        rows = slice(begin, begin + _HITS_AT_ONCE)
+        white = _whitened(waveforms[rows], taps)
+        spectra = np.fft.rfft(white, columns.size)
+        tried = [_fitted(spectra, white, spread[rows], one, columns) for one in found]
+        likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
+        best = likelihood.argmax(axis=0)
+        pick = best, np.arange(len(best))
+        fits = np.isfinite(likelihood[pick])
+        lag[rows] = np.where(fits, lags[pick], 0.0)
+        lag_se[rows] = np.where(fits, errors[pick], np.nan)
+        sound[rows] = np.where(fits, best, -1)
+    return lag, lag_se, sound
+
+
+def _whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
+    white = waveforms.astype(np.float64)
+    white -= white[:, : white.shape[1] // 4].mean(axis=1, keepdims=True)
+    error = white.copy()
+    for back in range(1, len(taps)):
+        error[:, back:] += taps[back] * white[:, :-back]
+    error[:, : len(taps)] = 0.0
+    return error
+
+
+def _correlated(spectra: np.ndarray, template: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return the correlation with a template at lags -farthest … farthest."""
+    farthest = round(FARTHEST_S * columns.rate_hz)
+    all_lags = np.fft.irfft(spectra * np.conj(template), columns.size)
+    return np.concatenate([all_lags[:, -farthest:], all_lags[:, : farthest + 1]], axis=1)
+
+
+def _energy(white: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return the energy of each waveform within the compared columns at lags -farthest … farthest."""
+    farthest, inside = round(FARTHEST_S * columns.rate_hz), np.flatnonzero(columns.window)
+    total = np.cumsum(np.pad(np.square(white), ((0, 0), (1, farthest + 1))), axis=1)
+    lags = np.arange(-farthest, farthest + 1)
+    high = np.minimum(inside[-1] + 1 + lags, total.shape[1] - 1)
+    return total[:, high] - total[:, np.maximum(inside[0] + lags, 0)]
+
+
+def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
+    """Return which free hits are alike the seed, and their lags to the average."""
+    energy, mean = _energy(white[free], columns), spectra[seed]
+    members, lag = np.zeros(0, int), np.zeros(0)
+    for _ in range(ROUNDS):
+        template = np.fft.irfft(mean, columns.size)[: columns.n] * columns.window
+        correlation = _correlated(spectra[free], np.fft.rfft(template, columns.size), columns)
+        correlation /= np.sqrt(energy * np.square(template).sum() + 1e-30)
+        best = correlation[:, 1:-1].argmax(axis=1) + 1
+        lags = best - correlation.shape[1] // 2 + _vertex(correlation, best)
+        alike = correlation[np.arange(len(free)), best] > ALIKE
+        if alike.sum() < FEWEST:
+            return np.zeros(0, int), np.zeros(0)
+        members, lag = free[alike], lags[alike] - np.median(lags[alike])
+        mean = _mean(spectra[members], lag, columns)
+    return members, lag
+
+
+def _mean(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> np.ndarray:
+    turned = spectra * np.exp(2j * np.pi * np.fft.rfftfreq(columns.size) * lag[:, None])
+    return (turned / np.sqrt(np.square(np.abs(turned)).sum(axis=1, keepdims=True))).mean(axis=0)
+
+
+def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
+    mean = np.fft.irfft(_mean(spectra, lag, columns), columns.size)[: columns.n]
+    template = mean * columns.window
+    slope = np.gradient(template)
+    onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz)
+    return Sound(
+        np.fft.rfft(template, columns.size),
+        float(np.square(template).sum()),
+        float(np.square(slope).sum()),
+        onset - columns.at,
+        onset_se,
+    )
+
+
+def _fitted(spectra, white, spread, sound: Sound, columns: Shape):
+    """Return likelihood (-inf where it does not fit), lag of the onset and its standard error for one sound."""
+    correlation = np.maximum(_correlated(spectra, sound.spectrum, columns), 0)
+    energy = _energy(white, columns)
+    alike = correlation / np.sqrt(energy * sound.energy + 1e-30)
+    n_compared = np.count_nonzero(columns.window)
+    left = energy * (1 - np.minimum(np.square(alike), 1.0) * (1 - DIFFERENT)) / n_compared
+    rows, best = np.arange(len(white)), alike[:, 1:-1].argmax(axis=1) + 1
+    left = left[rows, best][:, None] + 1e-30
+    likelihood = np.square(correlation) / (2 * sound.energy * left)
+    lags = np.arange(correlation.shape[1]) - correlation.shape[1] // 2
+    scale = np.hypot(PRIOR_S * columns.rate_hz, spread)[:, None]
+    likelihood -= 1.5 * np.log1p(np.square((lags + sound.onset) / scale) / 2)
+    best = likelihood[:, 1:-1].argmax(axis=1) + 1
+    top = likelihood[rows, best]
+    weight = np.exp(likelihood - top[:, None])
+    weight /= weight.sum(axis=1, keepdims=True)
+    wide = (weight * np.square(np.arange(len(lags)) - best[:, None])).sum(axis=1)
+    amplitude = correlation[rows, best] / sound.energy
+    fine = left[:, 0] / (np.square(amplitude) * sound.slope + 1e-30)
+    lag = lags[best] + _vertex(correlation, best) + sound.onset
+    fits = alike[rows, best] > FITS
+    # The discrete weights cannot be narrower than a sample; the slope of the average tells what lies below.
+    error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + sound.onset_se**2)
+    return np.where(fits, top, -np.inf), lag, error
+
+
+def _vertex(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Return how far the vertex of the parabola through three neighbours lies from the middle one."""
+    rows = np.arange(len(values))
+    left, middle, right = values[rows, at - 1], values[rows, at], values[rows, at + 1]
+    bend = left - 2 * middle + right
+    return np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)

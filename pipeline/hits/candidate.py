@@ -1,0 +1,80 @@
+"""Measure candidates: everything of one channel's block that a later decision needs, a row each."""
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from pipeline import tables
+from pipeline.hits import align, place, rise
+
+THRESHOLD_DB = 0.8  # of the first measure: about ten candidates a second in noise
+NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
+AROUND_FRAMES = 60  # the level is held against the loudest this near
+BANDS_S = 0.030
+DTYPE = np.dtype(
+    [
+        ("channel", "i4"),  # number among the heard channels, from 0
+        ("at", "f8"),  # sample of the recording
+        ("spread", "f4"),  # samples
+        ("attack", "f4"),  # samples from the start to -20 dB
+        ("peak", "f4"),
+        ("noise", "f4"),  # root mean square before
+        ("gain", "f4"),  # nats
+        ("rise", "f4", (len(rise.MEASURES),)),  # dB
+        ("strongest", "f4"),  # dB
+        ("middle", "f4"),  # dB
+        ("below", "f4"),  # level against the loudest around, dB
+        ("bands", "f4", (tables.N_BANDS,)),  # power
+    ]
+)
+
+
+def of_block(samples: np.ndarray, begin: int, length: int, cut: rise.Frames, gap: int) -> np.ndarray:
+    """Return the candidates of one channel whose rise lies in a block.
+
+    Parameters
+    ----------
+    samples : (n,) float32 array
+        The block with its context.
+    begin, length : int
+        Where the block itself begins, and how long it is, samples.
+    gap : int
+        Frames within which only the strongest rise counts.
+
+    Returns
+    -------
+    candidates : (n_candidates,) array of DTYPE
+        `at` counts from the beginning of `samples`.
+    """
+    power = rise.band_power(samples, cut)
+    rises = rise.rises(power, rise.floors(power), cut)
+    frame = rise.peaks(rises.measured[:, 0], THRESHOLD_DB, gap)
+    frame = frame[(frame * cut.hop >= begin) & (frame * cut.hop < min(begin + length, len(samples)))]
+    placed = place.place(samples, frame * cut.hop, cut.rate_hz)
+    rows = np.zeros(len(frame), DTYPE)
+    for name in ("at", "spread", "attack", "peak", "noise", "gain"):
+        rows[name] = getattr(placed, name)
+    rows["rise"] = _best_near(rises.measured, frame)
+    rows["strongest"], rows["middle"] = rises.strongest_db[frame], rises.middle_db[frame]
+    loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
+    rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
+    rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
+    return rows
+
+
+def waveforms(samples: np.ndarray, at: np.ndarray, columns: align.Shape) -> np.ndarray:
+    """Cut out the waveform around each start, over its peak; half precision is finer than any noise."""
+    padded = np.pad(samples, (columns.at, columns.n))
+    cut = sliding_window_view(padded, columns.n)[np.round(at).astype(np.int64)]
+    return (cut / np.maximum(np.abs(cut).max(axis=1, keepdims=True), 1e-9)).astype(np.float16)
+
+
+def _best_near(values: np.ndarray, frame: np.ndarray) -> np.ndarray:
+    near = np.clip(frame[:, None] + np.arange(-NEIGHBOUR_FRAMES, NEIGHBOUR_FRAMES + 1), 0, len(values) - 1)
+    return values[near].max(axis=1) if len(frame) else np.zeros((0, values.shape[1]))
+
+
+def _mean_power(power: np.ndarray, frame: np.ndarray, n_frames: int) -> np.ndarray:
+    total = np.cumsum(np.pad(power, ((1, 0), (0, 0))), axis=0, dtype=np.float64)
+    start = np.clip(np.round(frame).astype(np.int64), 0, len(power) - 1)
+    stop = np.minimum(start + n_frames, len(power))
+    return (total[stop] - total[start]) / (stop - start)[:, None]
