@@ -120,6 +120,17 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     )
 
 
+def perfect(time_s: np.ndarray, n_strikers: int) -> Evidence:
+    """Return nameless hits at exactly these times: a take that nothing disturbed."""
+    n_hits = len(time_s)
+    nobody, seconds = np.full(n_hits, -1), float(time_s[-1] - time_s[0]) if n_hits else 0.0
+    stray = _stray(time_s, nobody, np.zeros(n_hits, bool), np.ones(n_hits), n_strikers, seconds)
+    silence = np.full((n_hits, 1), np.nan)
+    return Evidence(
+        nobody, nobody, time_s, np.zeros(n_hits), nobody, np.zeros((n_hits, n_strikers)), stray, silence, seconds
+    )
+
+
 def _by_striker(striker, channel, strikers, rig) -> np.ndarray:
     n_strikers = len(strikers)
     by_striker = np.zeros((len(striker), n_strikers))

@@ -1,27 +1,30 @@
 """Tell a recording of this arrangement from one of another tune, from noise, from silence.
 
 Names decide at once: a wrong tune leaves hardly more explained than strays. Without names a dense tune explains any
-other tune somewhat, so the path is held against *decoys*: the same arrangement backwards, and with its intervals
-shuffled. A recording that belongs prefers the arrangement to its decoys by half a nat a hit and more; one that does not
-prefers neither.
+other tune somewhat, so the hits are held against *decoys*: the same arrangement backwards, and with its intervals
+shuffled. How much better than the better decoy the arrangement explains the hits is set against how much better it
+explains its own perfect performance: about 1 for a clean take, .4 for a rough one, 0 for another tune or noise.
 """
 
 from dataclasses import replace
 
 import numpy as np
 
-from pipeline.aligned.evidence import Evidence
+from pipeline.aligned.evidence import Evidence, perfect
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
 from pipeline.aligned.take import Take
 
 NAMED_LEAST = 1.5  # nats a hit over strays; right takes reach 5 to 7, wrong ones stay under 0.5 (simulated)
-DECOY_HITS = 400  # more would not decide better
-# Log odds fitted to simulated takes, right and wrong: nats a hit over the better decoy, share of strays, share of
-# misses, nats a hit over strays.
-ODDS_CONSTANT, ODDS_DECOY, ODDS_STRAY, ODDS_MISS, ODDS_FIT = -3.0, 7.0, -9.0, -10.5, 0.37
-# Where a decoy is nearly the arrangement itself (an even row), quality alone decides.
-ALIKE = 0.1  # share of onsets that have no counterpart in the decoy
+DECOY_HITS = 250  # more would not decide better
+DECOY_BEAM = 30.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
+# Log odds fitted to simulated takes, 240 right and 240 wrong: constant, share of the perfect lead over the decoys,
+# share of strays, share of silent onsets.
+ODDS = (-4.6, 15.0, -2.7, -5.0)
+# An even row is its own decoy: where even a perfect take would lead by less than this (nats a hit), only strays and
+# silent onsets tell, and these shares of both together are let pass.
+LEAST_LEAD = 0.25
+MOST_WRONG = 0.25
 
 
 def score(
@@ -32,24 +35,24 @@ def score(
     per_hit = (total - evidence.stray.sum()) / n_hits
     if (evidence.striker >= 0).mean() > 0.5:
         return float(per_hit - NAMED_LEAST)
+    strays = 1 - len(np.unique(take.hit[take.hit >= 0])) / n_hits
+    silent = _silent_share(take, onsets)
     few = min(n_hits, DECOY_HITS)
     ours = total if few == n_hits else _until(paths, evidence, few)
     decoys = _decoys(onsets)
-    theirs = max(_explained(decoy, own, evidence, expected, few) for decoy in decoys)
-    over_decoy = (ours - theirs) / few
-    used = np.unique(take.hit[take.hit >= 0])
-    strays = 1 - len(used) / n_hits
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
-    silent = np.ones((take.n_playthroughs, len(onsets)), bool)
-    p, k = np.nonzero(take.hit >= 0)
-    silent[p, onset_of_member[k]] = False
-    came_by = take.reached[:, onsets.first[:-1]]
-    misses = (silent & came_by).sum() / max(came_by.sum(), 1)
-    if min(_unlike(onsets.score_s, decoy.score_s) for decoy in decoys) < ALIKE:
-        return float(10 * (0.2 - strays - misses) + min(0.0, per_hit - 1.5))
-    return float(
-        ODDS_CONSTANT + ODDS_DECOY * over_decoy + ODDS_STRAY * strays + ODDS_MISS * misses + ODDS_FIT * per_hit
-    )
+    leads = [ours - _explained(decoy, own, evidence, expected, few) for decoy in decoys]
+    ideal = perfect(_came_by(take, onsets, few), evidence.by_striker.shape[1])
+    if len(ideal) < 2:
+        return -MOST_WRONG * 10
+    paced = expected._replace(rate=ideal.rate_hz)
+    best = _explained(onsets, own, ideal, paced, len(ideal))
+    perfect_leads = [best - _explained(decoy, own, ideal, paced, len(ideal)) for decoy in decoys]
+    per_hit_leads = np.array(leads) / few
+    per_hit_perfect = np.array(perfect_leads) / len(ideal)
+    if per_hit_perfect.min() < LEAST_LEAD:
+        return float(10 * (MOST_WRONG - strays - silent))
+    share = np.min(per_hit_leads / per_hit_perfect)
+    return float(ODDS[0] + ODDS[1] * share + ODDS[2] * strays + ODDS[3] * silent)
 
 
 def sentence(take: Take, evidence: Evidence, named: bool) -> str:
@@ -98,7 +101,7 @@ def _explained(decoy, own, evidence, expected, few) -> float:
         evidence.hit_var[:few],
         evidence.by_striker[:few],
         evidence.stray[:few],
-        expected,
+        expected._replace(beam=DECOY_BEAM),
     )
     return total
 
@@ -114,9 +117,20 @@ def _until(paths: Paths, evidence: Evidence, few: int) -> float:
     return best
 
 
-def _unlike(score_s, decoy_s) -> float:
-    """Return the share of onsets with no counterpart within 20 ms, both beginning together."""
-    ours, theirs = score_s - score_s[0], decoy_s - decoy_s[0]
-    place = np.clip(np.searchsorted(theirs, ours), 1, len(theirs) - 1)
-    apart = np.minimum(np.abs(theirs[place] - ours), np.abs(theirs[place - 1] - ours))
-    return float(np.mean(apart > 0.02))
+def _silent_share(take: Take, onsets: Onsets) -> float:
+    """Return the share of the onsets the take came by of which nothing was heard."""
+    sounded = np.add.reduceat(take.hit >= 0, onsets.first[:-1], axis=1) > 0
+    came_by = take.reached[:, onsets.first[:-1]]
+    return float((came_by & ~sounded).sum() / max(came_by.sum(), 1))
+
+
+def _came_by(take: Take, onsets: Onsets, few: int) -> np.ndarray:
+    """Return the nominal times of the onsets that the first `few` hits came by, playthrough after playthrough."""
+    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    times = [np.zeros(0)]
+    round_s = onsets.score_s[-1] - onsets.score_s[0] + take.turnaround_s
+    for p in range(take.n_playthroughs):
+        places = onset_of_member[np.flatnonzero((take.hit[p] >= 0) & (take.hit[p] < few))]
+        if len(places):
+            times.append(onsets.score_s[places[0] : places[-1] + 1] + p * round_s)
+    return np.concatenate(times)
