@@ -644,6 +644,14 @@ def test_a_column_in_which_nothing_is_known_is_left_out(tmp_path):
     assert "Striker delay" in titles and "Load per strike" not in titles
 
 
+def test_passages_do_not_deny_stray_strikes_that_nobody_could_place(tmp_path):
+    lead = lead_of(tmp_path)
+    assert lead.passages["n_extra"].sum() == 0 and lead.used["n_extra"].sum() > 0
+    assert "Double or stray" not in [column.title for column in lists.passages(lead)]
+    placed = replace(lead, passages=lead.passages.assign(n_extra=1))
+    assert "Double or stray" in [column.title for column in lists.passages(placed)]
+
+
 def in_browser(folder, page, width):
     """Return what a page of this width measures: its scroll width, then which pictures show (wide, narrow)."""
     probe = """<!doctype html><body><iframe style="width:%dpx;height:900px;border:0" srcdoc="%s"></iframe>

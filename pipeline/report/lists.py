@@ -48,6 +48,8 @@ def passages(found: Found) -> list[Column]:
     rows = list(found.passages.sort_values(["first_bar", "rank"]).itertuples(index=False))
     if len(rows) < 2 or found.is_clock:
         return []
+    # A stray strike has no passage of its own: where none could be placed, zeros would deny those that are there.
+    placed = found.passages["n_extra"].sum() or not found.used["n_extra"].sum()
     return _told(
         Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),
         Column("Bars", [f"{row.first_bar}–{row.last_bar}" for row in rows], True),
@@ -56,7 +58,7 @@ def passages(found: Found) -> list[Column]:
         Column("Costs most speed", [words.joined(list(row.costs_most)[:3]) for row in rows]),
         Column("Spread", [words.milliseconds(row.felt_sd_s, row.felt_sd_se) for row in rows], True),
         Column("Missed", [str(row.n_missed) for row in rows], True),
-        Column("Double or stray", [str(row.n_extra) for row in rows], True),
+        Column("Double or stray", [str(row.n_extra) if placed else "" for row in rows], True),
     )
 
 
