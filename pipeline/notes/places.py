@@ -1,0 +1,99 @@
+"""Say where a note stands: its bar and beat, its passage, its angle on the barrel, its pin."""
+
+from fractions import Fraction
+
+import numpy as np
+
+from pipeline.notes.smf import Song, seconds_at
+
+BARS_PER_PASSAGE = 8  # where no markers name the passages
+SAME_PIN_TURN = 1e-4  # turns; notes of later turns nearer than this (0.13 mm on 420 mm) come from one pin
+OPENING = "opening"  # the notes before the first marker
+
+
+def bars(song: Song, tick: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return bar and beat of each tick, both from 1; a time signature always opens a new bar.
+
+    Whole numbers throughout, so that no rounding moves a note into the bar before.
+    """
+    starts = np.array([start for start, _, _ in song.signatures])
+    segment = np.searchsorted(starts, tick, side="right") - 1
+    bar, beat_in_bar = np.empty(len(tick), np.int64), np.empty(len(tick))
+    first_bar = 1
+    for rank, (start, numerator, denominator) in enumerate(song.signatures):
+        inside = segment == rank
+        bars, beats = _since(song.division, numerator, denominator, tick[inside] - start)
+        bar[inside], beat_in_bar[inside] = first_bar + bars, 1 + beats
+        if rank + 1 < len(starts):
+            bars, beats = _since(song.division, numerator, denominator, starts[rank + 1 : rank + 2] - start)
+            first_bar += int(bars[0]) + (beats[0] > 0)
+    return bar, beat_in_bar
+
+
+def _since(division: Fraction, numerator: int, denominator: int, ticks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return whole bars and the beats over them after so many ticks of one time signature."""
+    beat = 4 * division.numerator  # in units of 1 / (denominator × division.denominator) ticks
+    bars, rest = np.divmod(ticks * denominator * division.denominator, beat * numerator)
+    return bars, rest / beat
+
+
+def turns_per_second(song: Song, last_tick: int, bars_per_turn: float) -> float:
+    """Return the barrel's nominal speed: pins sit by nominal time on a barrel that turns at the mean tempo.
+
+    The mean is taken to the end of the bar that holds the last note.
+    """
+    start, numerator, denominator = next(one for one in reversed(song.signatures) if one[0] <= last_tick)
+    bar_ticks = 4 * song.division * numerator / denominator
+    end = float(start + ((last_tick - start) // bar_ticks + 1) * bar_ticks)
+    quarters_per_s = end / float(song.division) / seconds_at(song, np.array([end]))[0]
+    _, numerator, denominator = song.signatures[0]
+    return float(quarters_per_s / (bars_per_turn * 4 * numerator / denominator))
+
+
+def pins_of(barrel_turn: np.ndarray, striker: np.ndarray, pins: str) -> np.ndarray:
+    """Number the pins by their first note: each note's own, or one per striker and place on the barrel."""
+    if pins == "song":
+        return np.arange(len(barrel_turn))
+    angle = barrel_turn % 1.0
+    group = np.empty(len(angle), np.int64)
+    n_groups = 0
+    for one in np.unique(striker):
+        rows = np.flatnonzero(striker == one)
+        rows = rows[np.argsort(angle[rows], kind="stable")]
+        place = np.cumsum(np.diff(angle[rows], prepend=angle[rows[0]]) > SAME_PIN_TURN)
+        # The barrel is round: just below a full turn is the place at 0.
+        if angle[rows[0]] + 1 - angle[rows[-1]] <= SAME_PIN_TURN:
+            place[place == place[-1]] = 0
+        group[rows] = n_groups + place
+        n_groups += place.max() + 1
+    _, first, inverse = np.unique(group, return_index=True, return_inverse=True)
+    rank = np.empty(len(first), np.int64)
+    rank[np.argsort(first)] = np.arange(len(first))
+    return rank[inverse]
+
+
+def passages(markers: list[tuple[int, str]], tick: np.ndarray, bar: np.ndarray) -> list[str]:
+    """Name the passage of each note: its last marker, or a group of bars where there are no markers.
+
+    A name that comes again is another passage: 'verse', 'verse (2)'.
+    """
+    if not markers:
+        last_bar = int(bar.max())
+        firsts = (bar - 1) // BARS_PER_PASSAGE * BARS_PER_PASSAGE + 1
+        return [_bar_name(first, min(first + BARS_PER_PASSAGE - 1, last_bar)) for first in firsts.tolist()]
+    by_tick = dict(markers)  # of several at one tick the last counts
+    names = [OPENING]
+    seen = {OPENING} if tick.min() < min(by_tick) else set()
+    for name in by_tick.values():
+        label, times = name, 1
+        while label in seen:
+            times += 1
+            label = f"{name} ({times})"
+        seen.add(label)
+        names.append(label)
+    segment = np.searchsorted(np.array(list(by_tick)), tick, side="right")
+    return [names[one] for one in segment]
+
+
+def _bar_name(first: int, last: int) -> str:
+    return f"bar {first}" if first == last else f"bars {first}-{last}"

@@ -1,0 +1,187 @@
+"""Read standard MIDI files.
+
+In: a path. Out: what the file holds, in ticks, with the map from ticks to seconds.
+Source: Standard MIDI Files 1.0 (MIDI Manufacturers Association, 1988).
+"""
+
+import io
+import struct
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import accumulate
+
+import mido
+import numpy as np
+
+from pipeline.errors import InputError
+
+DEFAULT_TEMPO_US = 500_000  # microseconds per quarter note, 120 bpm, where a file names no tempo (SMF 1.0)
+SMPTE_BPM = 120  # quarter notes per minute that a file in SMPTE time, which has none, is given
+LAST_TICK = 2**32  # no arrangement is longer; a damaged file is
+
+
+@dataclass(frozen=True)
+class Song:
+    """What a MIDI file holds, in ticks since its start.
+
+    Attributes
+    ----------
+    division : Fraction
+        Ticks per quarter note.
+    notes : np.ndarray, shape=(n, 4), int64
+        Tick, MIDI channel (1-16), pitch and velocity of every note-on, by tick, channel, pitch.
+    tempos : list of (tick, microseconds per quarter note)
+        The first at tick 0.
+    signatures : list of (tick, numerator, denominator)
+        The first at tick 0.
+    markers : list of (tick, text)
+    """
+
+    division: Fraction
+    notes: np.ndarray
+    tempos: list[tuple[int, int]]
+    signatures: list[tuple[int, int, int]]
+    markers: list[tuple[int, str]]
+
+
+def read_song(path: str) -> Song:
+    """Read a standard MIDI file of type 0 or 1 (or of type 2 with a single track).
+
+    Notes
+    -----
+    Chunks that are no tracks are passed over, as the standard asks. A tempo or time signature counts in any track.
+
+    Raises
+    ------
+    InputError
+        One line that says what is wrong with the file.
+    """
+    try:
+        with open(path, "rb") as file:
+            raw = file.read()
+    except OSError as error:
+        raise InputError(f"{path}: expected a standard MIDI file; found that {error.strerror}") from None
+    division, chunks = _chunks(path, raw)
+    events = sorted(
+        (event for rank, chunk in enumerate(chunks, 1) for event in _events(path, rank, len(chunks), chunk)),
+        key=lambda event: event[0],
+    )
+    smpte = division & 0x8000
+    ticks_per_quarter = _ticks_per_second(path, division) * 60 / SMPTE_BPM if smpte else Fraction(division)
+    rows = [(tick, one.channel + 1, one.note, one.velocity) for tick, one in events if _strikes(one)]
+    song = Song(
+        division=ticks_per_quarter,
+        notes=np.array(sorted(rows), np.int64).reshape(-1, 4),
+        tempos=[(0, DEFAULT_TEMPO_US)] if smpte else _tempos(path, events),
+        signatures=_signatures(path, events),
+        markers=[(tick, _label(one.text)) for tick, one in events if one.type == "marker" and _label(one.text)],
+    )
+    if not rows:
+        raise InputError(f"{path}: expected notes; found none; export the arrangement with its notes")
+    return song
+
+
+def seconds_at(song: Song, ticks: np.ndarray) -> np.ndarray:
+    """Return the nominal time of each tick (s) by the tempo map; the tempo is constant between its events."""
+    starts = np.array([tick for tick, _ in song.tempos], float)
+    per_tick_s = np.array([tempo for _, tempo in song.tempos]) / 1e6 / float(song.division)
+    at_start_s = np.concatenate([[0.0], np.cumsum(np.diff(starts) * per_tick_s[:-1])])
+    segment = np.searchsorted(starts, ticks, side="right") - 1
+    return at_start_s[segment] + (ticks - starts[segment]) * per_tick_s[segment]
+
+
+def _chunks(path: str, raw: bytes) -> tuple[int, list[bytes]]:
+    """Return the division word and the tracks' bytes; the header's length is what it says, at least 6."""
+    if raw[:4] == b"RIFF" and raw[8:16] == b"RMIDdata":
+        raw = raw[20:]
+    if raw[:4] != b"MThd" or len(raw) < 14:
+        found = "an empty file" if not raw else "another kind of file" if raw[:4] != b"MThd" else "its first bytes only"
+        raise InputError(f"{path}: expected a standard MIDI file; found {found}; export it again as type 0 or 1")
+    size, kind, n_tracks, division = struct.unpack(">IHHH", raw[4:14])
+    chunks, at = [], 8 + size
+    while at + 8 <= len(raw) and len(chunks) < n_tracks:
+        name, size = struct.unpack(">4sI", raw[at : at + 8])
+        if name == b"MTrk":
+            chunks.append(raw[at + 8 : at + 8 + size])
+            if len(chunks[-1]) < size:
+                raise _damaged(path, len(chunks), n_tracks, "the file ends within it")
+        at += 8 + size
+    if len(chunks) < n_tracks:
+        raise InputError(
+            f"{path}: expected {n_tracks} tracks, as its header says; found {len(chunks)}: the file is cut short; "
+            "export it again"
+        )
+    if kind > 2 or (kind == 2 and n_tracks > 1):
+        found = f"type {kind}" + (", whose tracks are separate patterns" if kind == 2 else "")
+        raise InputError(f"{path}: expected a MIDI file of type 0 or 1; found {found}; export it as type 0 or 1")
+    if division == 0:
+        raise InputError(f"{path}: expected ticks per quarter note; found 0; export the file again")
+    return division, chunks
+
+
+def _events(path: str, rank: int, n_tracks: int, chunk: bytes) -> list[tuple[int, mido.Message]]:
+    """Return (tick, message) of one track; the MIDI library's errors become ours."""
+    header = b"MThd" + struct.pack(">IHHH", 6, 1, 1, 480)
+    try:
+        track = mido.MidiFile(file=io.BytesIO(header + b"MTrk" + struct.pack(">I", len(chunk)) + chunk)).tracks[0]
+    except EOFError:
+        raise _damaged(path, rank, n_tracks, "it ends within an event") from None
+    except Exception as error:  # the library raises whatever its decoders stumble over
+        raise _damaged(path, rank, n_tracks, str(error) or type(error).__name__) from None
+    ticks = list(accumulate(message.time for message in track))
+    if ticks and ticks[-1] > LAST_TICK:
+        raise _damaged(path, rank, n_tracks, f"it goes on to tick {ticks[-1]:.3g}")
+    return list(zip(ticks, track, strict=True))
+
+
+def _damaged(path: str, rank: int, n_tracks: int, reason: str) -> InputError:
+    return InputError(
+        f"{path}: expected an undamaged MIDI file; found a fault in track {rank} of {n_tracks} ({reason}); "
+        "export the file again"
+    )
+
+
+def _ticks_per_second(path: str, division: int) -> Fraction:
+    """Read a division word whose bit 15 is set: minus the frames per second, then the ticks per frame."""
+    frames, per_frame = 256 - (division >> 8), division & 0xFF
+    if frames not in (24, 25, 29, 30) or per_frame == 0:
+        raise InputError(
+            f"{path}: expected 24, 25, 29 or 30 frames of at least one tick; found {frames} frames of {per_frame}; "
+            "export the file in ticks per quarter note"
+        )
+    # 29 stands for 30 drop-frame: 30000/1001 frames a second.
+    return Fraction(30000, 1001) * per_frame if frames == 29 else Fraction(frames * per_frame)
+
+
+def _strikes(message) -> bool:
+    return message.type == "note_on" and message.velocity > 0
+
+
+def _tempos(path: str, events) -> list[tuple[int, int]]:
+    found = {0: DEFAULT_TEMPO_US}
+    for tick, message in events:
+        if message.type == "set_tempo":
+            if message.tempo == 0:
+                raise InputError(f"{path}: expected a tempo; found 0 microseconds a quarter note at tick {tick}")
+            found[tick] = message.tempo  # of several at one tick the last counts
+    return sorted(found.items())
+
+
+def _signatures(path: str, events) -> list[tuple[int, int, int]]:
+    found = {0: (4, 4)}
+    for tick, message in events:
+        if message.type == "time_signature":
+            if message.numerator < 1 or message.denominator > 64:
+                shown = f"{message.numerator}/{message.denominator}"
+                raise InputError(f"{path}: expected a time signature such as 4/4; found {shown} at tick {tick}")
+            found[tick] = (message.numerator, message.denominator)
+    return [(tick, *signature) for tick, signature in sorted(found.items())]
+
+
+def _label(text: str) -> str:
+    """Return a marker's text: the library reads bytes as Latin-1, most programs write UTF-8 today."""
+    try:
+        text = text.encode("latin-1").decode("utf-8")
+    except UnicodeError:
+        pass
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
