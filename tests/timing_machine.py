@@ -34,7 +34,9 @@ class Truth:
     rate: list = field(default_factory=list)  # per take: (score_beat, relative speed) of the half beats
 
 
-def make_notes(chance, n_strikers=12, bars=72, beats_per_bar=4, density=(0.5, 1.1), sections="ABACAB") -> pa.Table:
+def make_notes(
+    chance, n_strikers=12, bars=72, beats_per_bar=4, density=(0.5, 1.1), sections="ABACAB", rolled=True
+) -> pa.Table:
     """Compose sections that repeat, of different density, on a grid of half and quarter beats."""
     kinds = {}
     lengths = np.full(len(sections), bars // len(sections))
@@ -47,7 +49,9 @@ def make_notes(chance, n_strikers=12, bars=72, beats_per_bar=4, density=(0.5, 1.
             for cell in range(int(length) * beats_per_bar * 4):
                 often = thick * (0.5 if cell % 4 == 0 else 0.3 if cell % 2 == 0 else 0.1) / 4.5
                 cells += [(cell / 4, s) for s in np.flatnonzero(chance.random(n_strikers) < often)]
-            kinds[name] = cells
+            # A roll every other bar, so that striker 1 is often asked again soon.
+            rolls = [(bar * beats_per_bar + 2 + k / 4, 1) for bar in range(0, int(length), 2) for k in range(4)]
+            kinds[name] = sorted(set(cells) | set(rolls[: 4 * rolled * int(length)]))
         rows += [
             (start + beat, s, f"{name} at {start // beats_per_bar + 1}")
             for beat, s in kinds[name]

@@ -14,13 +14,14 @@ from pipeline.timing.strikes import Strikes
 
 DRAG_SD = 0.05  # weak prior: a strike that takes a tenth of the speed would stop the machine
 RECOVERY_BEATS = 6.0  # centre of the weak prior of the recovery, sd of its logarithm 1
+START_SD = 0.1  # prior of the relative speed that a line starts with, over its own mean
 READY_S = 0.15  # centre of the weak prior of ρ, how long a striker is not ready, sd of its logarithm READY_LOG_SD
 READY_LOG_SD = 0.7
 READY_RANGE_S = (0.02, 2.0)
 EFFECT_SD_S = 0.001  # of company and of readiness over the strikers, to begin with
 RECOVERY_RANGE = (0.5, 100.0)
 LOOSE = 1.0  # prior precision (s, s per beat) of what is all but free: sd 1 s
-FEWEST = 4  # strikes with and without company (or a short gap) below which the effect cannot be told from the delay
+COMPANY_SPREAD = 0.2  # spread of company (mean strikes) below which it cannot be told from the delay
 FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay
 
 
@@ -133,7 +134,7 @@ class Border:
     precision, pull : np.ndarray, shape=(m,)
         Prior precision of each unknown, and precision × prior mean.
     places : dict of str to slice
-        Columns of slope, delay, drag, recovery, company, readiness, fade, pin; recovery and fade are changes of the
+        Columns of slope, delay, drag, start, recovery, company, readiness, fade, pin; recovery and fade change the
         logarithms of τ and ρ.
     """
 
@@ -183,6 +184,12 @@ def drag_columns(strikes: Strikes, hits, recovery_beats, beat_s) -> np.ndarray:
     """Return the load's lateness per unit of drag at the hits, without constant and slope on each line."""
     line, u_beat = hits["line"].to_numpy(), hits["u_beat"].to_numpy()
     return stripped(load.lateness(strikes, recovery_beats, line, u_beat, beat_s), line, u_beat)
+
+
+def start_column(u_beat, line, first_u_beat, recovery_beats, beat_s) -> np.ndarray:
+    """Return the lateness per unit of speed that a line starts slower with, and recovers from as from a strike."""
+    gone = np.maximum(u_beat - first_u_beat[line], 0.0)
+    return -recovery_beats * beat_s[line] * np.expm1(-gone / recovery_beats)
 
 
 def recovery_column(strikes: Strikes, hits, recovery_beats, beat_s, drag) -> np.ndarray:

@@ -7,9 +7,10 @@ false discovery rate held (Benjamini & Hochberg 1995), and only when its strikes
 import numpy as np
 from scipy import special
 
-MISPLACED_Q = 0.01  # false discovery rate of the calls
+MISPLACED_Q = 0.02  # false discovery rate of the calls
 CANDIDATE = 2.5  # standard deviations from which a pin's strikes are looked at one by one
 AGREE = 4.0  # standard deviations of scatter within which two strikes of one pin agree
+FRESH = 20  # one pin in so many of a striker is newly called in a round, at least one
 OUTLYING = 3.0  # standard deviations from which a hit weighs less, as (3/z)²
 
 
@@ -58,6 +59,29 @@ def agreeing(pins, pin, partial_s, scatter_s) -> np.ndarray:
         elif len(mine) > 2:
             agree[place] = abs(np.median(mine)) > 0.6 * abs(np.mean(mine))
     return agree
+
+
+def minority(called, before, z, striker) -> np.ndarray:
+    """Return the calls that can stand: some at a time, and never half of a striker's pins.
+
+    When most of a row is out, it is the row (its delay) that is out. And one pin far out draws the delay to itself
+    until it is called, so that its innocent neighbours seem out the other way: the furthest out go first.
+
+    Parameters
+    ----------
+    called, before : np.ndarray of bool, shape=(n_pins,)
+        Calls of this round, and those that stood in the last.
+    z : np.ndarray, shape=(n_pins,)
+    striker : np.ndarray of int, shape=(n_pins,)
+    """
+    kept = np.zeros(len(called), dtype=bool)
+    for one in np.unique(striker):
+        mine = np.flatnonzero(striker == one)
+        out = mine[called[mine]]
+        fresh = max(1, len(mine) // FRESH)
+        most = min((len(mine) - 1) // 2, fresh + int(before[mine].sum()))
+        kept[out[np.argsort(-np.abs(z[out]), kind="stable")][:most]] = True
+    return kept
 
 
 def weights(rest_s, scatter_s, freak_s: float) -> np.ndarray:

@@ -110,8 +110,13 @@ def _grid(work, solved, covariance, use, start_s, pace):
     rate_columns = (ahead - behind) / GRID_BEAT
     at_place = _load_columns(work, line, u_beat)
     drags = np.concatenate([beta[places["drag"]], beta[places["recovery"]]])
+    of_load = np.r_[places["drag"], places["recovery"]]
+    start = beta[places["start"]][order]
+    started = design.start_column(u_beat, line, work.first_u_beat, work.solved_recovery, work.beat_s)
+    start_rate = work.beat_s[line] * np.exp(-np.maximum(u_beat - work.first_u_beat[line], 0) / work.solved_recovery)
+    start_rate = np.where(u_beat >= work.first_u_beat[line], start_rate, 0.0)
     load_rate = rate_columns @ drags
-    motion_rate = solved.solution.x[place + 1] + slope
+    motion_rate = solved.solution.x[place + 1] + slope + start * start_rate
     machine_beat_s = work.pace[line] / score.beat_per_s
     straight_beat_s = pace[line] / score.beat_per_s
     rate = machine_beat_s + motion_rate + load_rate
@@ -120,14 +125,16 @@ def _grid(work, solved, covariance, use, start_s, pace):
     )
     load_slope = (loadless[len(lines) :] - loadless[: len(lines)])[order]
     time_s = work.start_s[line] + machine_beat_s * u_beat + solved.solution.x[place]
-    time_s = time_s + slope * (u_beat - middle[order]) + at_place @ drags
+    time_s = time_s + slope * (u_beat - middle[order]) + start * started + at_place @ drags
     answer = np.zeros((len(place), len(beta)))
     answer[np.arange(len(place)), places["slope"].start + order] = 1
-    answer[:, places["drag"].start : places["recovery"].stop] = rate_columns
+    answer[np.arange(len(place)), places["start"].start + order] = start_rate
+    answer[:, of_load] = rate_columns
     speed_se = np.sqrt(covariance.variance(place + 1, answer)) / straight_beat_s
     at = np.zeros((len(place), len(beta)))
     at[np.arange(len(place)), places["slope"].start + order] = u_beat - middle[order]
-    at[:, places["drag"].start : places["recovery"].stop] = at_place
+    at[np.arange(len(place)), places["start"].start + order] = started
+    at[:, of_load] = at_place
     frame = pd.DataFrame(
         {
             "take": track["take"].to_numpy(),
@@ -158,7 +165,7 @@ def _grid(work, solved, covariance, use, start_s, pace):
 
 def _hit_load(work, solved):
     places, beta = solved.border.places, solved.solution.beta
-    both = slice(places["drag"].start, places["recovery"].stop)
+    both = np.r_[places["drag"], places["recovery"]]
     return solved.border.matrix[:, both] @ beta[both]
 
 

@@ -11,6 +11,7 @@ from pipeline.timing.equations import Data, Scales
 SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
 REPEATED = 10  # strikes beyond the first of their pin that tell place from scatter
 SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in strikes
+READY_STEP = 0.7  # of the Gauss-Newton step of ρ: a whole one swings about where only one gap is written
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,6 +81,8 @@ class Work:
         self.start_s = np.bincount(self.line[use], at_zero[use], self.strikes.n_lines) / np.maximum(counts, 1)
         self.late_s = at_zero - self.start_s[self.line]
         self.beat_s = self.pace / self.score.beat_per_s
+        fired = self.strikes.rows[self.strikes.rows["fires"]]
+        self.first_u_beat = fired.groupby("line")["u_beat"].min().reindex(range(self.strikes.n_lines)).to_numpy()
 
     def _prepare_pins(self):
         hits = self.hits
@@ -113,14 +116,15 @@ class Work:
             self.loading = self.loading[:0]
         self.gap_s = strikes.gap_s(self.strikes, self.pace)[self.played]
         self.company = strikes.company(self.strikes, np.ones(self.n_strikers))[self.played]
-        with_others = np.bincount(self.striker[self.company > 0], minlength=self.n_strikers)
-        alone = np.bincount(self.striker[self.company == 0], minlength=self.n_strikers)
-        self.companions = np.flatnonzero(np.minimum(with_others, alone) >= design.FEWEST)
-        fade = np.exp(-self.gap_s / design.READY_S)
-        spread = np.array(
-            [np.std(fade[self.striker == s]) if (self.striker == s).any() else 0 for s in range(self.n_strikers)]
+        # An effect that is the same in all strikes of a striker cannot be told from its delay.
+        self.companions = np.flatnonzero(self._spread(self.company) > design.COMPANY_SPREAD)
+        self.readied = np.flatnonzero(self._spread(np.exp(-self.gap_s / design.READY_S)) > design.FADE_SPREAD)
+
+    def _spread(self, values):
+        """Return the standard deviation of `values` over the strikes of each striker."""
+        return np.array(
+            [values[self.striker == one].std() if one in self.heard else 0 for one in range(self.n_strikers)]
         )
-        self.readied = np.flatnonzero(spread > design.FADE_SPREAD)
 
     def _choose_subset(self):
         """Return which hits the scales are found from: a few whole tracks, cut to a stretch of the score."""
@@ -150,6 +154,9 @@ class Work:
         precision.append(np.full(max(len(self.heard) - 1, 0), design.LOOSE))
         parts["drag"] = self.drag_matrix[use][:, self.loading]
         precision.append(np.full(len(self.loading), design.DRAG_SD**-2))
+        # What went on before the first strike of a line nobody heard: the speed it starts with is its own.
+        parts["start"] = np.where(place[:, None] == np.arange(len(lines)), self.start_column[use][:, None], 0.0)
+        precision.append(np.full(len(lines), design.START_SD**-2))
         parts["recovery"] = self.recovery_matrix[use][:, None]
         precision.append(np.ones(1))
         parts["company"] = (striker[:, None] == self.companions) * self.company[use][:, None]
@@ -186,6 +193,7 @@ class Work:
         """Solve everything linear once; return the equations and what solves them."""
         self.solved_recovery, self.solved_drag = self.recovery, self.drag
         self.drag_matrix = design.drag_columns(self.strikes, self.hits, self.recovery, self.beat_s)
+        self.start_column = design.start_column(self.u_beat, self.line, self.first_u_beat, self.recovery, self.beat_s)
         self.recovery_matrix = design.recovery_column(self.strikes, self.hits, self.recovery, self.beat_s, self.drag)
         border = self.border(now)
         data = self.data()
@@ -212,7 +220,7 @@ class Work:
         self.readiness = np.zeros(self.n_strikers)
         self.readiness[self.readied] = solved.beta("readiness")
         change = float(np.clip(solved.beta("fade")[0], -0.5, 0.5))
-        self.ready_s = float(np.clip(self.ready_s * np.exp(change), *design.READY_RANGE_S))
+        self.ready_s = float(np.clip(self.ready_s * np.exp(READY_STEP * change), *design.READY_RANGE_S))
         self.company_sd_s = solved.effect_sd_s("company", self.company_sd_s)
         self.readiness_sd_s = solved.effect_sd_s("readiness", self.readiness_sd_s)
         self.company = strikes.company(self.strikes, self.heaviness(solved))[self.played]
@@ -233,7 +241,7 @@ class Work:
         candidates = np.flatnonzero(testable & (np.abs(self.pin_z) > misplaced.CANDIDATE))
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
-        self.loose = self.pin_q < misplaced.MISPLACED_Q
+        self.loose = misplaced.minority(self.pin_q < misplaced.MISPLACED_Q, self.loose, self.pin_z, self.pin_striker)
 
     def heaviness(self, solved: Solved) -> np.ndarray:
         """Return the load of each striker over the mean strike, drawn to 1 as far as it is not known."""

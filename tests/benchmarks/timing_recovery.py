@@ -12,6 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from demo import chance as draws
+from demo import machine as simulator
+from demo import tune as tunes
 from pipeline import timing
 from tests import timing_machine
 
@@ -50,6 +53,39 @@ def one_model(seed, n_takes, company=0.0, readiness=0.0):
     return notes, timing_machine.make_machine(), timing_machine.make_takes(chance, notes, truth, n_takes), truth
 
 
+@dataclass
+class DemoTruth:
+    """The same fields of truth, from the physical simulator."""
+
+    delay_s: np.ndarray
+    drag: np.ndarray
+    company_s: np.ndarray
+    readiness_s: np.ndarray
+    pin_s: np.ndarray
+    recovery_beats: float
+    rate: list
+
+
+def demo_machine(seed, n_takes, company=None, readiness=None):
+    """Return notes, machine, takes and truth from the physical simulator, every strike heard and told apart."""
+    machine = draws.random_machine(12, seed)
+    notes = tunes.notes_table(tunes.random_tune(12, 60 + seed % 31, seed), machine)
+    faults = draws.random_faults(machine, notes, seed)
+    takes, rate = [], []
+    for number in range(n_takes):
+        crew = draws.random_crew(machine, notes, faults, seed * 100 + number)
+        played = simulator.simulate(machine, notes, faults, crew, seed * 100 + number)
+        strikes = played.strikes
+        strike_s, missed = np.full(len(notes), np.nan), np.ones(len(notes), dtype=bool)
+        strike_s[strikes.note_id], missed[strikes.note_id] = strikes.strike_s, strikes.missed
+        once = np.ones(len(notes), dtype=int)
+        takes.append(timing_machine.take_of(notes, strike_s, missed, once, f"take-{number + 1}"))
+        rate.append((played.tempo["score_beat"].to_numpy()[1:-1], played.tempo["tempo_bpm"].to_numpy()[1:-1]))
+    nominal = np.array([faults.delay_s, faults.company_s, faults.readiness_s])
+    truth = DemoTruth(*nominal[:1], played.drag, *nominal[1:], faults.pin_s, played.recovery_beats, rate)
+    return notes, machine, takes, truth
+
+
 def study(draw, n_takes, seeds, **faults):
     """Print the table for one kind of machine."""
     names = ("delay", "drag", "tempo", "flagged pin", "unflagged pin", "far pin", "company", "readiness", "recovery")
@@ -73,7 +109,9 @@ def study(draw, n_takes, seeds, **faults):
         for name, on in (("flagged pin", called_here), ("unflagged pin", ~called_here), ("far pin", far_here)):
             tally[name].add(pins["offset_s"][on], true_s[on], pins["offset_se"][on])
         far, called, right = far + far_here.sum(), called + called_here.sum(), right + (far_here & called_here).sum()
-        odd = pins["striker"].isin([one.name for i, one in enumerate(machine.strikers) if truth.company_s[i] or truth.readiness_s[i]])
+        odd = pins["striker"].isin(
+            [one.name for i, one in enumerate(machine.strikers) if truth.company_s[i] or truth.readiness_s[i]]
+        )
         innocent, blamed = innocent + (odd & ~far_here).sum(), blamed + (odd & ~far_here & called_here).sum()
         _tempo(tally["tempo"], made["tempo"].to_pandas(), truth)
         log_error = np.log(fitted.recovery_beats / truth.recovery_beats)
@@ -90,8 +128,12 @@ def study(draw, n_takes, seeds, **faults):
         if tally[name].error:
             print(tally[name].line(1e3, "ms", "within 15 %"))
     if innocent:
-        print(f"innocent pins of the odd strikers called misplaced: {100 * blamed / innocent:.2f} % (goal ≤ 2; n {innocent})")
-    print(f"pins ≥ 6 ms: recall {right / far:.3f}, precision {right / max(called, 1):.3f} (n {far}; goal .95 / .95, 2 takes .85 / .95)")
+        print(
+            f"innocent pins of the odd strikers called misplaced: {100 * blamed / innocent:.2f} % (goal ≤ 2; n {innocent})"
+        )
+    print(
+        f"pins ≥ 6 ms: recall {right / far:.3f}, precision {right / max(called, 1):.3f} (n {far}; goal .95 / .95, 2 takes .85 / .95)"
+    )
 
 
 def _tempo(tally, tempo, truth):
@@ -106,8 +148,10 @@ def main(words):
     kind = words[0] if words else "model"
     n_takes = int(words[1]) if len(words) > 1 else 5
     first, n = (int(words[2]) if len(words) > 2 else 1), (int(words[3]) if len(words) > 3 else 10)
-    draw = {"model": one_model}[kind]
+    draw = {"model": one_model, "demo": demo_machine}[kind]
     study(draw, n_takes, range(first, first + n))
+    if kind == "demo":  # has company and readiness in every machine
+        return
     study(draw, n_takes, range(first + 500, first + 500 + max(n // 2, 1)), company=0.005, readiness=0.006)
 
 
