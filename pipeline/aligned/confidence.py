@@ -105,7 +105,7 @@ def _join(
             for q in range(first[i], first[i + 1]):
                 if own[q] and (q != k):
                     once += miss
-            var = state[a, 2] + state_b[b, 2] + 1e-8
+            var = state[a, 4] + state_b[b, 4] + 1e-8
             apart = state[a, 1] - state_b[b, 1]
             value = score[a] + score_b[b] - once - 0.5 * np.log(var) - 2.5 * np.log1p(0.25 * apart * apart / var)
             out_onset[count], out_log[count] = i, value

@@ -22,6 +22,10 @@ import numpy as np
 from pipeline.aligned.compiled import compiled
 
 FORBIDDEN = -1e30  # log likelihood of what cannot be
+STUDENT = log(0.375)  # normaliser of Student's t with 4 degrees of freedom
+WIDEST = 100.0  # squared standard deviations that a step may be off
+MIXED_MEMBER = -0.7  # log probability that a further member of a chord is heard apart by a mixed microphone
+LEADERS, NEAR_JUMP = 6, 4
 STEP, START, STALL, LOOP, RESTART = 0, 1, 2, 3, 4  # how a cell was reached
 
 
@@ -59,7 +63,7 @@ class Paths(NamedTuple):
     back: np.ndarray
     how: np.ndarray
     member: np.ndarray
-    state: np.ndarray  # phase, tempo, variance of the tempo
+    state: np.ndarray  # phase, tempo, variance of the phase, covariance, variance of the tempo
 
 
 @compiled
@@ -90,233 +94,209 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
         Its log likelihood, with all strays after it.
     """
     n, m = len(score_s), len(hit_s)
-    ahead = t.hits_ahead
-    ring = ahead + 1
     log_miss, log_strike = log(t.p_miss), log(1 - t.p_miss)
-    # What passing over an onset costs, and what entering it costs before its members are found.
-    pass_own = np.zeros(n)
-    pass_all = np.zeros(n + 1)
-    for i in range(n):
-        n_own, n_mixed = 0, 0
-        for k in range(first[i], first[i + 1]):
-            if own[k]:
-                n_own += 1
-            else:
-                n_mixed += 1
-        pass_own[i] = n_own * log_miss
-        pass_all[i + 1] = pass_all[i] + (n_own + min(n_mixed, 2)) * log_miss
+    pass_own, passed = charges(first, own, log_miss)
     strays = np.zeros(m + 1)
-    for j in range(m):
-        strays[j + 1] = strays[j] + stray[j]
+    strays[1:] = np.cumsum(stray)
 
-    ring_score = np.full((ring, n), FORBIDDEN)
-    ring_state = np.zeros((ring, n, 5))
-    ring_back = np.full((ring, n), -1)
-    ring_how = np.zeros((ring, n), np.int8)
-    ring_member = np.zeros((ring, n), np.int8)
-    ring_mask = np.zeros((ring, n), np.int64)
-    touched = np.zeros((ring, n), np.int32)
-    n_touched = np.zeros(ring, np.int64)
+    # What is known of this hit's cells so far, by onset.
+    now_score = np.full(n, FORBIDDEN)
+    now_state = np.zeros((n, 5))
+    now_back = np.full(n, -1)
+    now_how, now_member = np.zeros(n, np.int8), np.zeros(n, np.int8)
+    now_mask = np.zeros(n, np.int64)
+    touched = np.zeros(n, np.int32)
 
-    room = 16 * m + 4 * n + 64
+    room = 24 * m + 4 * n + 64
     begin = np.zeros(m + 1, np.int64)
-    onset = np.zeros(room, np.int32)
-    score = np.zeros(room)
-    back = np.zeros(room, np.int64)
-    how = np.zeros(room, np.int8)
-    member = np.zeros(room, np.int8)
-    state = np.zeros((room, 3))
+    onset, nearest = np.zeros(room, np.int32), np.zeros(room, np.int32)
+    score, state = np.zeros(room), np.zeros((room, 5))
+    back, mask = np.zeros(room, np.int64), np.zeros(room, np.int64)
+    how, member = np.zeros(room, np.int8), np.zeros(room, np.int8)
     n_cells = 0
 
     # The best cells so far with strays charged up to now: jumps start from them, however long ago they were.
-    n_leaders = 6
-    leader_cell = np.full(n_leaders, -1)
-    leader_score = np.full(n_leaders, FORBIDDEN)
-    best_ever = FORBIDDEN
-    best_total, best_last = FORBIDDEN, -1
-
-    r2 = t.jitter_s**2
-    q2 = t.wander**2
-    student = log(0.375)  # normaliser of Student's t with 4 degrees of freedom
+    leader_cell, leader_score = np.full(LEADERS, -1), np.full(LEADERS, FORBIDDEN)
+    best_ever, best_total, best_last = FORBIDDEN, FORBIDDEN, -1
+    r2, q2 = t.jitter_s**2, t.wander**2
     tempo_low, tempo_high = t.tempo * 0.25, t.tempo * 4.0
     start_live = True
 
     for j in range(m):
-        slot = j % ring
-        # 1. Ways into this hit that do not come from a near hit: a start, or a jump from one of the leaders.
+        count = 0
+        noise = r2 + hit_var[j]
+        # No step can gain more than this over its source with the strays between.
+        most = STUDENT - 0.5 * log(noise) + log_strike - log_miss + np.max(evidence[j])
+        floor = best_ever + stray[j] - t.beam
+        best_here = FORBIDDEN
+
+        # 1. Steps from the cells of the hits before.
+        for j0 in range(j - 1, max(-1, j - 1 - t.hits_ahead), -1):
+            between = strays[j] - strays[j0 + 1]
+            for cell in range(begin[j0], begin[j0 + 1]):
+                source = score[cell] + between
+                if source + most < floor:
+                    continue
+                i0 = onset[cell]
+                phase, tempo = state[cell, 0], state[cell, 1]
+                p00, p01, p11 = state[cell, 2], state[cell, 3], state[cell, 4]
+                dt = hit_s[j] - phase
+                for i in range(nearest[cell], min(n, i0 + 1 + t.onsets_ahead)):
+                    du = score_s[i] - score_s[i0]
+                    span = du * tempo
+                    e = dt - span
+                    s00 = p00 + du * (2 * p01 + du * p11) + q2 * span**3 / 3
+                    s = s00 + noise
+                    z2 = e * e / s
+                    if z2 > WIDEST:
+                        if e > 0:
+                            # Too early for this hit, so for every later one.
+                            if i == nearest[cell]:
+                                nearest[cell] += 1
+                            continue
+                        break
+                    if i == i0:
+                        k, seen = best_member(i, mask[cell], first, members, evidence, j)
+                        if k < 0:
+                            continue
+                        gain = log_strike - log_miss if own[k] else MIXED_MEMBER
+                    else:
+                        missed = passed[i] - passed[i0 + 1]
+                        if source + missed + most < floor:
+                            break
+                        k, seen = best_member(i, 0, first, members, evidence, j)
+                        if k < 0:
+                            continue
+                        gain = missed + enter(k, own, pass_own[i], log_miss, log_strike)
+                    value = source + gain + seen + STUDENT - 0.5 * log(s) - 2.5 * log(1 + 0.25 * z2)
+                    if value <= now_score[i] or value < floor:
+                        continue
+                    if now_score[i] == FORBIDDEN:
+                        touched[count] = i
+                        count += 1
+                    now_score[i] = value
+                    best_here = max(best_here, value)
+                    # A surprise is a late strike or a jolt more often than a new tempo: the phase follows it, the
+                    # tempo only as far as three standard deviations, and then less surely.
+                    loose = max(1.0, z2 / 6.0)
+                    s01 = p01 + du * p11 + q2 * span * span / 2
+                    s11 = p11 + q2 * span
+                    g1 = s01 / s
+                    heed = e if z2 < 9.0 else e * 3.0 / z2**0.5
+                    now_state[i, 1] = min(max(tempo + g1 * heed, tempo_low), tempo_high)
+                    now_state[i, 4] = loose * max(s11 - g1 * s01, 1e-12)
+                    s00 *= loose
+                    g0 = s00 / (s00 + noise)
+                    now_state[i, 0] = phase + span + g0 * e
+                    now_state[i, 2], now_state[i, 3] = s00 * (1 - g0), s01 * (1 - g0)
+                    now_back[i], now_how[i], now_member[i] = cell, STEP, k - first[i]
+                    now_mask[i] = (mask[cell] if i == i0 else 0) | (1 << (k - first[i]))
+
+        # 2. A start, as long as one could still win.
         if start_live:
-            if strays[j] < best_ever - t.beam - 20.0:
-                start_live = False
+            start_live = strays[j] > best_ever - t.beam - 20.0
             for i in range(1 if t.from_top else n):
                 k, seen = best_member(i, 0, first, members, evidence, j)
                 if k < 0:
                     continue
-                value = strays[j] + enter(k, own, pass_own[i], log_miss, log_strike) + seen
-                value += log(t.rate)
+                value = strays[j] + enter(k, own, pass_own[i], log_miss, log_strike) + seen + log(t.rate)
                 if i == 0:
                     value += t.top_bonus
-                if value > ring_score[slot, i]:
-                    if ring_score[slot, i] == FORBIDDEN:
-                        touched[slot, n_touched[slot]] = i
-                        n_touched[slot] += 1
-                    ring_score[slot, i] = value
-                    put(ring_state[slot, i], hit_s[j], t.tempo, r2 + hit_var[j], 0.0, (t.tempo_sd * t.tempo) ** 2)
-                    ring_back[slot, i], ring_how[slot, i] = -1, START
-                    ring_member[slot, i] = k - first[i]
-                    ring_mask[slot, i] = 1 << (k - first[i])
-        for a in range(n_leaders):
+                if value > now_score[i] and value > floor:
+                    if now_score[i] == FORBIDDEN:
+                        touched[count] = i
+                        count += 1
+                    now_score[i] = value
+                    best_here = max(best_here, value)
+                    put(now_state[i], hit_s[j], t.tempo, noise, (t.tempo_sd * t.tempo) ** 2)
+                    now_back[i], now_how[i], now_member[i] = -1, START, k - first[i]
+                    now_mask[i] = 1 << (k - first[i])
+
+        # 3. A jump from one of the leaders: on after a stall, round again, or once more from the top. Far jumps are
+        # looked at only where nothing nearer explains the hit.
+        explained = best_here > best_ever + stray[j] + 4.0
+        for a in range(LEADERS):
             cell = leader_cell[a]
             if cell < 0 or leader_score[a] < best_ever - 25.0:
                 continue
             i0 = onset[cell]
             phase, tempo = state[cell, 0], state[cell, 1]
             for kind in range(2):
-                # kind 0: on from a stall, forward; kind 1: round again or from the top.
-                low = i0 + 1 if kind == 0 else 0
-                high = min(n, i0 + 1 + t.jump_ahead) if kind == 0 else min(n, 4)
-                if kind == 1 and t.backwards and i0 >= n - 4:
-                    high = n
-                if kind == 1 and t.loops == 0:
-                    continue
+                if kind == 0:
+                    low, high = i0 + 1, min(n, i0 + 1 + (NEAR_JUMP if explained else t.jump_ahead))
+                else:
+                    low, high = 0, min(n, 4)
+                    if t.backwards and i0 >= n - 4 and not explained:
+                        high = n
+                    if explained and i0 < n - 6:
+                        high = 0
                 for i in range(low, high):
                     k, seen = best_member(i, 0, first, members, evidence, j)
                     if k < 0:
                         continue
                     if kind == 0:
                         late = hit_s[j] - phase - tempo * (score_s[i] - score_s[i0])
-                        skipped = pass_all[i] - pass_all[i0 + 1]
+                        cost = max(passed[i] - passed[i0 + 1], -16.0)
+                        cost += log(t.p_stall / t.stall_s) - late / t.stall_s if late > 0 else log(t.p_skip)
                         way = STALL
-                        if late > 0:
-                            cost = log(t.p_stall / t.stall_s) - late / t.stall_s + max(skipped, -16.0)
-                        else:
-                            cost = log(t.p_skip) + max(skipped, -16.0)
                     else:
                         gap = hit_s[j] - phase
                         if gap <= 0.02:
                             continue
-                        before = pass_all[n] - pass_all[i0 + 1] + pass_all[i]
                         if i0 >= n - 6 and i < 4:
                             way = LOOP
                             wait = tempo * (score_s[n - 1] - score_s[i0] + score_s[i] - score_s[0])
-                            off = (gap - wait - tempo * t.turnaround_s) / (0.05 + 0.1 * tempo * t.turnaround_s)
-                            cost = log(0.2) + before
+                            around = tempo * t.turnaround_s
+                            off = (gap - wait - around) / (0.05 + 0.1 * around)
+                            cost = log(0.2) + passed[n] - passed[i0 + 1] + passed[i]
                             cost += log(0.1 * np.exp(-gap / 8.0) / 8.0 + 0.9 * np.exp(-0.5 * off * off) + 1e-9)
                         else:
                             way = RESTART
-                            passed = pass_all[n] - pass_all[i0 + 1] if t.backwards else pass_all[i]
-                            cost = log(t.p_restart) + passed - log(8.0) - gap / 8.0 - 4.0 * max(0.0, 1.5 - gap)
+                            cost = passed[n] - passed[i0 + 1] if t.backwards else passed[i]
+                            cost += log(t.p_restart / 8.0) - gap / 8.0 - 4.0 * max(0.0, 1.5 - gap)
                     value = leader_score[a] + cost + enter(k, own, pass_own[i], log_miss, log_strike) + seen
-                    if value > ring_score[slot, i]:
-                        if ring_score[slot, i] == FORBIDDEN:
-                            touched[slot, n_touched[slot]] = i
-                            n_touched[slot] += 1
-                        ring_score[slot, i] = value
-                        put(ring_state[slot, i], hit_s[j], tempo, r2 + hit_var[j], 0.0, (0.15 * tempo) ** 2)
-                        ring_back[slot, i], ring_how[slot, i] = cell, way
-                        ring_member[slot, i] = k - first[i]
-                        ring_mask[slot, i] = 1 << (k - first[i])
+                    if value > now_score[i] and value > floor:
+                        if now_score[i] == FORBIDDEN:
+                            touched[count] = i
+                            count += 1
+                        now_score[i] = value
+                        best_here = max(best_here, value)
+                        put(now_state[i], hit_s[j], tempo, noise, (0.15 * tempo) ** 2)
+                        now_back[i], now_how[i], now_member[i] = cell, way, k - first[i]
+                        now_mask[i] = 1 << (k - first[i])
 
-        # 2. Keep what lies within the beam.
-        best_here = FORBIDDEN
-        count = n_touched[slot]
-        for a in range(count):
-            best_here = max(best_here, ring_score[slot, touched[slot, a]])
+        # 4. Keep what lies within the beam.
         best_ever = max(best_ever + stray[j], best_here)
         floor = best_ever - t.beam
         if count > t.most_cells:
-            scores = np.empty(count)
-            for a in range(count):
-                scores[a] = ring_score[slot, touched[slot, a]]
+            scores = now_score[touched[:count]]
             floor = max(floor, np.partition(scores, count - t.most_cells)[count - t.most_cells])
         if n_cells + count > room:
             room = 2 * room + count
-            onset, score, back, how, member, state = grow(onset, score, back, how, member, state, room)
-        for a in range(n_leaders):
-            leader_score[a] += stray[j]
+            onset, nearest, score, state = (
+                longer(onset, room),
+                longer(nearest, room),
+                longer(score, room),
+                taller(state, room),
+            )
+            back, mask, how, member = longer(back, room), longer(mask, room), longer(how, room), longer(member, room)
+        leader_score += stray[j]
         for a in range(count):
-            i = touched[slot, a]
-            value = ring_score[slot, i]
-            ring_score[slot, i] = FORBIDDEN
+            i = touched[a]
+            value = now_score[i]
+            now_score[i] = FORBIDDEN
             if value < floor:
                 continue
-            cell = n_cells
-            n_cells += 1
-            onset[cell], score[cell], back[cell] = i, value, ring_back[slot, i]
-            how[cell], member[cell] = ring_how[slot, i], ring_member[slot, i]
-            state[cell, 0], state[cell, 1], state[cell, 2] = (
-                ring_state[slot, i, 0],
-                ring_state[slot, i, 1],
-                ring_state[slot, i, 4],
-            )
+            onset[n_cells], nearest[n_cells], score[n_cells] = i, i, value
+            back[n_cells], mask[n_cells] = now_back[i], now_mask[i]
+            how[n_cells], member[n_cells] = now_how[i], now_member[i]
+            state[n_cells] = now_state[i]
             if value > best_ever - 25.0:
-                lead(leader_cell, leader_score, onset, cell, value)
+                lead(leader_cell, leader_score, onset, n_cells, value)
             end = value + strays[m] - strays[j + 1] + (t.top_bonus if i == n - 1 else 0.0)
             if end > best_total:
-                best_total, best_last = end, cell
-
-            # 3. Step on from it.
-            phase, tempo = ring_state[slot, i, 0], ring_state[slot, i, 1]
-            p00, p01, p11 = ring_state[slot, i, 2], ring_state[slot, i, 3], ring_state[slot, i, 4]
-            mask = ring_mask[slot, i]
-            nearest = i
-            for j2 in range(j + 1, min(m, j + 1 + ahead)):
-                slot2 = j2 % ring
-                dt = hit_s[j2] - phase
-                passed_hits = strays[j2] - strays[j + 1]
-                for i2 in range(nearest, min(n, i + 1 + t.onsets_ahead)):
-                    du = score_s[i2] - score_s[i]
-                    span = du * tempo
-                    s00 = p00 + du * (2 * p01 + du * p11) + q2 * span**3 / 3
-                    s = s00 + r2 + hit_var[j2]
-                    e = dt - span
-                    z2 = e * e / s
-                    if z2 > 100.0:
-                        if e > 0:
-                            # This onset is too early for every hit from here on.
-                            if i2 == nearest and i2 > i:
-                                nearest += 1
-                            continue
-                        break
-                    if i2 == i:
-                        k, seen = best_member(i2, mask, first, members, evidence, j2)
-                        if k < 0:
-                            continue
-                        gain = log_strike - log_miss if own[k] else -0.7
-                    else:
-                        k, seen = best_member(i2, 0, first, members, evidence, j2)
-                        if k < 0:
-                            continue
-                        gain = enter(k, own, pass_own[i2], log_miss, log_strike) + pass_all[i2] - pass_all[i + 1]
-                    value2 = value + passed_hits + gain + seen + student - 0.5 * log(s) - 2.5 * log(1 + 0.25 * z2)
-                    if value2 > ring_score[slot2, i2] and value2 > floor + passed_hits:
-                        if ring_score[slot2, i2] == FORBIDDEN:
-                            touched[slot2, n_touched[slot2]] = i2
-                            n_touched[slot2] += 1
-                        ring_score[slot2, i2] = value2
-                        # A surprise is a late strike or a jolt more often than a new tempo: the phase follows it, the
-                        # tempo only as far as three standard deviations, and then less surely.
-                        loose = max(1.0, z2 / 6.0)
-                        s01 = p01 + du * p11 + q2 * span * span / 2
-                        s11 = p11 + q2 * span
-                        g1 = s01 / s
-                        heed = e if z2 < 9.0 else e * 3.0 / z2**0.5
-                        new_tempo = min(max(tempo + g1 * heed, tempo_low), tempo_high)
-                        s11 = loose * max(s11 - g1 * s01, 1e-12)
-                        s00 *= loose
-                        s = s00 + r2 + hit_var[j2]
-                        g0 = s00 / s
-                        put(
-                            ring_state[slot2, i2],
-                            phase + span + g0 * e,
-                            new_tempo,
-                            s00 * (1 - g0),
-                            s01 * (1 - g0),
-                            s11,
-                        )
-                        ring_back[slot2, i2], ring_how[slot2, i2] = cell, STEP
-                        ring_member[slot2, i2] = k - first[i2]
-                        ring_mask[slot2, i2] = (mask if i2 == i else 0) | (1 << (k - first[i2]))
-        n_touched[slot] = 0
+                best_total, best_last = end, n_cells
+            n_cells += 1
         begin[j + 1] = n_cells
     return (
         begin,
@@ -329,6 +309,21 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
         best_last,
         best_total,
     )
+
+
+@compiled
+def charges(first, own, log_miss):
+    """Return what the own members of each onset cost if none strikes, and the running sum of what passing costs.
+
+    Of members that only a mixed microphone hears two are charged at most: they merge into one sound.
+    """
+    n = len(first) - 1
+    pass_own, passed = np.zeros(n), np.zeros(n + 1)
+    for i in range(n):
+        n_own = np.sum(own[first[i] : first[i + 1]])
+        pass_own[i] = n_own * log_miss
+        passed[i + 1] = passed[i] + (n_own + min(first[i + 1] - first[i] - n_own, 2)) * log_miss
+    return pass_own, passed
 
 
 @compiled
@@ -351,9 +346,9 @@ def enter(k, own, pass_own, log_miss, log_strike):
 
 
 @compiled
-def put(state, phase, tempo, p00, p01, p11):
-    """Write the tracker's state into its place."""
-    state[0], state[1], state[2], state[3], state[4] = phase, tempo, p00, p01, p11
+def put(state, phase, tempo, var_phase, var_tempo):
+    """Write a tracker that has seen one hit."""
+    state[0], state[1], state[2], state[3], state[4] = phase, tempo, var_phase, 0.0, var_tempo
 
 
 @compiled
@@ -371,10 +366,16 @@ def lead(leader_cell, leader_score, onset, cell, value):
 
 
 @compiled
-def grow(onset, score, back, how, member, state, room):
-    """Return the arrays of cells with more room."""
-    n = len(onset)
-    onset2, score2, back2 = np.zeros(room, np.int32), np.zeros(room), np.zeros(room, np.int64)
-    how2, member2, state2 = np.zeros(room, np.int8), np.zeros(room, np.int8), np.zeros((room, 3))
-    onset2[:n], score2[:n], back2[:n], how2[:n], member2[:n], state2[:n] = onset, score, back, how, member, state
-    return onset2, score2, back2, how2, member2, state2
+def longer(array, room):
+    """Return the array with more room behind."""
+    out = np.zeros(room, array.dtype)
+    out[: len(array)] = array
+    return out
+
+
+@compiled
+def taller(array, room):
+    """Return the two-dimensional array with more room below."""
+    out = np.zeros((room, array.shape[1]), array.dtype)
+    out[: len(array)] = array
+    return out
