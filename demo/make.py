@@ -67,7 +67,7 @@ def make(shop: Workshop, folder: Path, workers: int = 2) -> tuple[int, int]:
     if workers > 1 and len(wanted) > 1:
         # The longest first, so that no process is left alone with a long one.
         order = sorted(wanted, key=lambda plan: "full tracks room clock list broken".split().index(plan.kind))
-        with ProcessPoolExecutor(min(workers, len(order)), initializer=_end_with, initargs=(os.getpid(),)) as pool:
+        with ProcessPoolExecutor(min(workers, len(order)), initializer=_end_with_parent) as pool:
             list(pool.map(_make_one, [shop] * len(order), order, [folder] * len(order)))
     else:
         for plan in wanted:
@@ -132,8 +132,9 @@ def _runs(number):
     return int(number) != os.getpid()
 
 
-def _end_with(parent):
+def _end_with_parent():
     """End this process soon after its parent was killed: nobody else would end it."""
+    parent = os.getppid()
 
     def watch():
         while os.getppid() == parent:
