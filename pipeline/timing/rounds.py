@@ -88,6 +88,9 @@ class Work:
         hits = self.hits
         self.pin_ids, self.pin = np.unique(hits["pin"].to_numpy(), return_inverse=True)
         self.n_pins = len(self.pin_ids)
+        all_pins = self.strikes.rows["pin"].to_numpy()
+        place = np.minimum(np.searchsorted(self.pin_ids, all_pins), self.n_pins - 1)
+        self.row_pin = np.where(self.pin_ids[place] == all_pins, place, -1)
         striker_of = np.zeros(self.n_pins, dtype=int)
         striker_of[self.pin] = hits["striker"]
         self.pin_striker = striker_of
@@ -223,11 +226,13 @@ class Work:
         self.ready_s = float(np.clip(self.ready_s * np.exp(READY_STEP * change), *design.READY_RANGE_S))
         self.company_sd_s = solved.effect_sd_s("company", self.company_sd_s)
         self.readiness_sd_s = solved.effect_sd_s("readiness", self.readiness_sd_s)
-        self.company = strikes.company(self.strikes, self.heaviness(solved))[self.played]
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
         rest_s = self.late_s - solved.fitted_s(self.layout)
         scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
         self.call_pins(now, estimate, variance, rest_s + estimate[self.pin], scatter_s)
+        # Pins that come 15 ms away from where they are written are no company to the others there.
+        self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
+        self.company = strikes.company(self.strikes, self.heaviness(solved), self.shift_s)[self.played]
         self.weight = self.first_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S)
         for one in np.unique(self.track):
             if not self.weight[self.track == one].any():

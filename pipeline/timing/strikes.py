@@ -61,20 +61,23 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
     return Strikes(rows, pd.concat(extras, ignore_index=True), names, rows["line"].max() + 1, rows["track"].max() + 1)
 
 
-def company(strikes: Strikes, heaviness: np.ndarray) -> np.ndarray:
-    """Return, per row, how heavy the others are that are written within ±15 ms and fire.
+def company(strikes: Strikes, heaviness: np.ndarray, shift_s=0.0) -> np.ndarray:
+    """Return, per row, how heavy the others are that come within ±15 ms and fire.
 
     Parameters
     ----------
     heaviness : np.ndarray, shape=(n_strikers,)
         Load of each striker over that of a mean strike.
+    shift_s : float or np.ndarray, shape=(n_rows,)
+        By how much each comes later than written (a misplaced pin may come alone).
     """
     rows = strikes.rows
     weight = np.where(rows["fires"], heaviness[rows["striker"]], 0.0)
-    place_s = rows["along_s"].to_numpy() + 1e4 * rows["line"].to_numpy()
-    total = np.concatenate([[0.0], np.cumsum(weight)])
-    first = np.searchsorted(place_s, place_s - COMPANY_S - 1e-9)
-    last = np.searchsorted(place_s, place_s + COMPANY_S + 1e-9, side="right")
+    place_s = rows["along_s"].to_numpy() + shift_s + 1e4 * rows["line"].to_numpy()
+    order = np.argsort(place_s, kind="stable")
+    total = np.concatenate([[0.0], np.cumsum(weight[order])])
+    first = np.searchsorted(place_s[order], place_s - COMPANY_S - 1e-9)
+    last = np.searchsorted(place_s[order], place_s + COMPANY_S + 1e-9, side="right")
     return np.where(last - first > 1, total[last] - total[first] - weight, 0.0)
 
 
