@@ -157,11 +157,13 @@ def near(
     p, k = np.nonzero(np.isfinite(due_s))
     order = np.argsort(due_s[p, k], kind="stable")
     p, k = p[order], k[order]
+    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
     sure = _compete(
         due_s[p, k],
         scale_s[p, k],
         take.hit[p, k],
         onsets.member_striker[k],
+        p * len(onsets) + onset_of_member[k],
         take.reached[p, k],
         evidence.hit_s,
         evidence.by_striker,
@@ -175,7 +177,7 @@ def near(
 
 
 @compiled
-def _compete(due, scale, hit, striker, reached, hit_s, by_striker, stray, miss, strike):
+def _compete(due, scale, hit, striker, place, reached, hit_s, by_striker, stray, miss, strike):
     n, m = len(due), len(hit_s)
     taken = np.full(m, -1)
     for a in range(n):
@@ -201,7 +203,8 @@ def _compete(due, scale, hit, striker, reached, hit_s, by_striker, stray, miss, 
         for b in range(low, n):
             if due[b] > hit_s[j] + reach:
                 break
-            if b == a or hit[b] >= 0 or not reached[b]:
+            # Which of a chord's members a nameless hit is makes no difference to it.
+            if place[b] == place[a] or hit[b] >= 0 or not reached[b]:
                 continue
             instead = fit(hit_s[j] - due[b], scale[b]) + strike + by_striker[j, striker[b]]
             others += np.exp(min(instead - right, 50.0))

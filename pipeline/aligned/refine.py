@@ -19,6 +19,7 @@ ROUNDS = 3
 NEIGHBOURS = 7  # onsets on each side of a local line
 MARGIN = 8  # onsets beyond both ends of a playthrough that may still have been played
 KEYBOARD = 25  # strikers; from here on neighbouring names are neighbouring keys
+FURTHEST = 2.5  # times the take's spread that a due time beyond the ends may be unsure
 RESCUE_S = 0.03  # how far a hit with a wrong name may lie from its note
 SMALLEST_SPREAD_S = 0.002
 LEAST_WINDOW_S, WIDEST_WINDOW_S = 0.06, 0.6  # about the due time, within which a hit is looked for
@@ -52,13 +53,13 @@ def expected(take: Take, onsets: Onsets, evidence: Evidence) -> tuple[np.ndarray
     score_s = np.repeat(onsets.score_s, np.diff(onsets.first))
     n_strikers = evidence.by_striker.shape[1]
     delay_s = np.zeros(n_strikers)
-    due_s, rest_s = np.full(take.hit.shape, np.nan), np.full(take.hit.shape, np.nan)
+    due_s, rest_s, lever = (np.full(take.hit.shape, np.nan) for _ in range(3))
     for _ in range(2):
         for p in range(take.n_playthroughs):
             matched = take.hit[p] >= 0
             hit_s = np.where(matched, evidence.hit_s[take.hit[p]] - delay_s[onsets.member_striker], np.nan)
             near = _reach(take.reached[p], n_members)
-            due_s[p], rest_s[p] = _local_lines(score_s, hit_s, take.segment[p], near, NEIGHBOURS)
+            due_s[p], rest_s[p], lever[p] = _local_lines(score_s, hit_s, take.segment[p], near, NEIGHBOURS)
         due_s += delay_s[onsets.member_striker]
         late_s = np.where(take.hit >= 0, evidence.hit_s[take.hit], np.nan) - due_s
         striker = np.broadcast_to(onsets.member_striker, late_s.shape)
@@ -70,7 +71,9 @@ def expected(take: Take, onsets: Onsets, evidence: Evidence) -> tuple[np.ndarray
     spread_s = 1.4826 * np.median(np.abs(late_s)) if len(late_s) else 0.02
     spread_s = max(spread_s, SMALLEST_SPREAD_S)
     # Where the tempo bends, the neighbours lie off their own line, and the note may too.
-    return due_s, np.maximum(spread_s, 1.5 * np.nan_to_num(rest_s)), spread_s
+    scale_s = np.maximum(spread_s, 1.5 * np.nan_to_num(rest_s))
+    # A line from one side only, or from few, is itself unsure at the note (its leverage, usual value taken off).
+    return due_s, scale_s * np.sqrt(1 + np.clip(np.nan_to_num(lever) - 1, 0, 24)), spread_s
 
 
 def _reach(reached, n_members):
@@ -83,19 +86,24 @@ def _reach(reached, n_members):
 
 
 def _once(take: Take, onsets: Onsets, evidence: Evidence, p_miss: float) -> Take:
-    due_s, scale_s, _ = expected(take, onsets, evidence)
+    due_s, scale_s, spread_s = expected(take, onsets, evidence)
+    # Beyond the ends only what lies close to a line that is sure: further out anything would fit.
+    due_s[~take.reached & (scale_s > FURTHEST * spread_s)] = np.nan
     scale_s = 1.3 * scale_s
     hit = take.hit.copy()
     named_hit = evidence.striker >= 0
     own = hit >= 0
     own[own] = named_hit[hit[own]]
-    hit[own] = -1
+    # Where nothing near can say better, the search keeps its word.
+    hit[own & np.isfinite(due_s)] = -1
     open_member = (hit < 0) & np.isfinite(due_s)
+    kept = np.zeros(len(evidence), bool)
+    kept[hit[hit >= 0]] = True
     for s in np.unique(evidence.striker[named_hit]):
         p, k = np.nonzero(open_member & (onsets.member_striker == s)[None, :])
         order = np.argsort(due_s[p, k], kind="stable")
         p, k = p[order], k[order]
-        hits = np.flatnonzero(evidence.striker == s)
+        hits = np.flatnonzero((evidence.striker == s) & ~kept)
         miss = np.where(take.reached[p, k], log(p_miss), log(0.5))
         gain_match = log(1 - p_miss) + evidence.by_striker[hits, s] - evidence.stray[hits]
         match = _assign(due_s[p, k], scale_s[p, k], evidence.hit_s[hits], miss, gain_match)
@@ -161,10 +169,11 @@ def fit(late_s, scale_s):
 def _local_lines(score_s, hit_s, segment, near, neighbours):
     """Return the value at each member of a robust line through the matched onsets about it, itself left out.
 
-    Beside it the scatter of those about the line (1.5 × the median distance, about a standard deviation).
+    Beside it the scatter of those about the line (1.5 × the median distance, about a standard deviation), and the
+    line's variance at the member in units of a mean weight's.
     """
     n = len(score_s)
-    due, scatter = np.full(n, np.nan), np.full(n, np.nan)
+    due, scatter, lever = np.full(n, np.nan), np.full(n, np.nan), np.zeros(n)
     x, y, w = np.zeros(4 * neighbours + 4), np.zeros(4 * neighbours + 4), np.zeros(4 * neighbours + 4)
     for k in range(n):
         if not near[k]:
@@ -184,7 +193,7 @@ def _local_lines(score_s, hit_s, segment, near, neighbours):
                         x[count], y[count] = score_s[a] - score_s[k], hit_s[a]
                         count += 1
                 a += side
-        if count < 2:
+        if count < 3:
             continue
         reach = 1e-3
         for a in range(count):
@@ -204,6 +213,7 @@ def _local_lines(score_s, hit_s, segment, near, neighbours):
             spread = sw * sxx - sx * sx
             slope = (sw * sxy - sx * sy) / spread if spread > 1e-9 * sw * sw else 1.0
             level = (sy - slope * sx) / sw
+            lever[k] = sxx / spread * sw if spread > 1e-9 * sw * sw else 4.0
             if turn == 2:
                 break
             rest = np.empty(count)
@@ -216,7 +226,7 @@ def _local_lines(score_s, hit_s, segment, near, neighbours):
                 part = rest[a] / scale
                 w[a] = tricube * ((1 - part * part) ** 2 if part < 1 else 0.0) + 1e-9
         due[k] = level
-    return due, scatter
+    return due, scatter, lever
 
 
 @compiled

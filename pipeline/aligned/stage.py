@@ -127,7 +127,7 @@ def judge(
     candidates = confidence.elsewhere(paths, Paths(*cells), onsets, evidence, own, expected)
     before = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
     around = confidence.around(before)
-    take = refining.refine(take, onsets, evidence, P_MISS)
+    take = refining.refine(stretches.mark(take, onsets, evidence), onsets, evidence, P_MISS)
     take = stretches.mark(take, onsets, evidence)
     # A hit that refining moved or found is as well placed as the hits around it.
     after = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
