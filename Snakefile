@@ -125,7 +125,7 @@ rule notes:
         config=CONFIG,
         depends_on=depends_on("notes"),
     shell:
-        "pindrift notes -- {params.config:q} {wildcards.arrangement:q} 2>&1 | tee {log:q}"
+        "pindrift notes -- {params.config:q} {wildcards.arrangement:q} 2>&1 | tee -- {log:q}"
 
 
 rule hits:
@@ -144,7 +144,7 @@ rule hits:
         config=CONFIG,
         depends_on=depends_on("hits"),
     shell:
-        "pindrift hits -- {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
+        "pindrift hits -- {params.config:q} {wildcards.recording:q} 2>&1 | tee -- {log:q}"
 
 
 rule aligned:
@@ -164,7 +164,7 @@ rule aligned:
         config=CONFIG,
         depends_on=depends_on("aligned"),
     shell:
-        "pindrift aligned -- {params.config:q} {wildcards.recording:q} 2>&1 | tee {log:q}"
+        "pindrift aligned -- {params.config:q} {wildcards.recording:q} 2>&1 | tee -- {log:q}"
 
 
 rule timing:
@@ -185,7 +185,7 @@ rule timing:
         config=CONFIG,
         depends_on=depends_on("timing"),
     shell:
-        "pindrift timing -- {params.config:q} {wildcards.group:q} 2>&1 | tee {log:q}"
+        "pindrift timing -- {params.config:q} {wildcards.group:q} 2>&1 | tee -- {log:q}"
 
 
 rule tables:
@@ -204,7 +204,7 @@ rule tables:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="tables"),
     shell:
-        "pindrift tables -- {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift tables -- {params.config:q} 2>&1 | tee -- {log:q}"
 
 
 rule trend:
@@ -225,7 +225,7 @@ rule trend:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="trend"),
     shell:
-        "pindrift trend -- {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift trend -- {params.config:q} 2>&1 | tee -- {log:q}"
 
 
 rule worklist:
@@ -245,7 +245,7 @@ rule worklist:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="worklist"),
     shell:
-        "pindrift worklist -- {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift worklist -- {params.config:q} 2>&1 | tee -- {log:q}"
 
 
 rule report:
@@ -268,4 +268,4 @@ rule report:
         config=CONFIG,
         depends_on=settings.fingerprint(SETTINGS, stage="report"),
     shell:
-        "pindrift report -- {params.config:q} 2>&1 | tee {log:q}"
+        "pindrift report -- {params.config:q} 2>&1 | tee -- {log:q}"

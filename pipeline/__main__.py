@@ -37,7 +37,8 @@ def hits(config: settings.Settings, recording: str) -> None:
     from pipeline import hits
 
     take = config.recording(recording)
-    table, said = hits.find(take, config.rig(take.rig), config.machine_of(take.setup), config.detection)
+    machine = config.machine_of(take.setup, take.arrangement)
+    table, said = hits.find(take, config.rig(take.rig), machine, config.detection)
     _tell(f"hits {recording}", f"{len(table)} hits", said)
     configuration = settings.fingerprint(config, recording=recording, stage="hits")
     tables.write(tables.path(config.results, "hits", recording=recording), "hits", table, configuration, said)
@@ -53,7 +54,7 @@ def aligned(config: settings.Settings, recording: str) -> None:
         from pipeline import aligned
 
         song = tables.read(tables.path(config.results, "notes", arrangement=take.arrangement), "notes")
-        machine = config.machine_of(take.setup)
+        machine = config.machine_of(take.setup, take.arrangement)
         table, more = aligned.align(song, tables.read(found, "hits"), take, config.rig(take.rig), machine)
         said = said | more | {"health": said.get("health", []) + more.get("health", [])}
         statuses = table["status"].to_pylist()
@@ -71,7 +72,7 @@ def timing(config: settings.Settings, group: str) -> None:
     of = config.group(group)
     song = tables.read(tables.path(config.results, "notes", arrangement=of.arrangement), "notes")
     takes = [_take(config, recording) for recording in of.recordings]
-    made = timing.tables_of(of, config.machine_of(of.setup), song, takes)
+    made = timing.tables_of(of, config.machine_of(of.setup, of.arrangement), song, takes)
     configuration = settings.fingerprint(config, group=group, stage="timing")
     for name in ("lateness", "tempo"):
         path = tables.path(config.results, name, build_day=of.build_day, group=group)

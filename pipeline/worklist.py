@@ -17,7 +17,7 @@ from pipeline.settings import Group, Settings
 CERTAIN = 0.95
 NOTICED_S = 0.006  # one displaced tone in an even row, short intervals (Friberg & Sundberg 1995)
 WORTH_S = 0.0001  # of felt spread; less is not worth a stop of the machine
-WORTH_MISSES = 0.1  # missed or double strikes per playthrough; fewer are left to chance
+WORTH_RATE = 0.01  # of a striker's strikes missed or doubled; fewer are left to chance
 _KEYS = ["arrangement", "build_day", "session", "setup"]
 
 
@@ -94,15 +94,20 @@ def _strike_jobs(strikers: pd.DataFrame, pins: pd.DataFrame) -> list[dict]:
     rows = []
     for one in strikers.itertuples():
         total = one.n_played + one.n_missed
-        if one.miss_pattern and one.n_missed / takes >= WORTH_MISSES:
+        if one.miss_pattern:
             finding = f"{one.n_missed} of {total} strikes missed ({one.miss_pattern})"
-            gain = one.n_missed / takes
-            rows.append(_row("striker", one.striker, finding, cures[one.miss_pattern], gain_missed=gain))
-        if total and one.n_extra > 3 and one.n_extra / total > 0.02:
-            finding = f"{one.n_extra} double or stray strikes beside {one.n_played} played"
-            cure = "damp the rebound: a softer stop, or a catch"
-            rows.append(_row("striker", one.striker, finding, cure, gain_missed=one.n_extra / takes))
-    return rows
+            more = {"gain_missed": one.n_missed / takes, "certainty": _certainty_of_rate(one.n_missed, total)}
+            rows.append(_row("striker", one.striker, finding, cures[one.miss_pattern], **more))
+        finding = f"{one.n_extra} double or stray strikes beside {one.n_played} played"
+        cure = "damp the rebound: a softer stop, or a catch"
+        more = {"gain_missed": one.n_extra / takes, "certainty": _certainty_of_rate(one.n_extra, total)}
+        rows.append(_row("striker", one.striker, finding, cure, **more))
+    return [row for row in rows if row["certainty"] >= CERTAIN]
+
+
+def _certainty_of_rate(n: int, total: int) -> float:
+    """Return how sure it is that more than `WORTH_RATE` of all strikes do so (Jeffreys' interval for a proportion)."""
+    return float(stats.beta.sf(WORTH_RATE, n + 0.5, max(total - n, 0) + 0.5))
 
 
 def _pin_jobs(pins: pd.DataFrame, felt: pd.DataFrame, machine) -> list[dict]:
