@@ -99,9 +99,10 @@ def test_missing_strikes_come_before_everything_else():
 
 
 def test_a_few_misses_in_many_strikes_are_left_to_chance():
-    """Jeffreys' interval of 5 in 600 reaches down to 0.32 % (scipy's beta distribution), below the 1 % that is worth it."""
+    """5 in 600 are below the 1 % that is worth a stop: it takes 11 to be sure (scipy's beta distribution)."""
     few = GROUP | {"striker": "slate", "n_played": 595, "n_missed": 5, "miss_pattern": "at random"}
     assert len(jobs(make_lateness(), [few])) == 0
+    assert len(jobs(make_lateness(), [few | {"n_played": 589, "n_missed": 11}])) == 1
 
 
 def test_only_the_newest_day_is_on_the_list_and_nothing_played_is_no_list():
