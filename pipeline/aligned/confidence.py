@@ -12,7 +12,7 @@ and with the other hits and notes within reach.
 import numpy as np
 
 from pipeline.aligned.compiled import compiled
-from pipeline.aligned.evidence import Evidence
+from pipeline.aligned.evidence import WRONG_NAME, Evidence
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.refine import fit
 from pipeline.aligned.search import Paths, Tracker
@@ -170,6 +170,7 @@ def near(
         evidence.stray,
         np.log(p_miss),
         np.log(1 - p_miss),
+        np.log(WRONG_NAME / max(evidence.by_striker.shape[1] - 1, 1)),
     )
     out = np.full(due_s.shape, np.nan)
     out[p, k] = sure
@@ -177,7 +178,7 @@ def near(
 
 
 @compiled
-def _compete(due, scale, hit, striker, place, reached, hit_s, by_striker, stray, miss, strike):
+def _compete(due, scale, hit, striker, place, reached, hit_s, by_striker, stray, miss, strike, wrong):
     n, m = len(due), len(hit_s)
     taken = np.full(m, -1)
     for a in range(n):
@@ -188,7 +189,8 @@ def _compete(due, scale, hit, striker, place, reached, hit_s, by_striker, stray,
         j = hit[a]
         if j < 0:
             continue
-        right = fit(hit_s[j] - due[a], scale[a]) + strike + by_striker[j, striker[a]]
+        seen = max(by_striker[j, striker[a]], wrong)
+        right = fit(hit_s[j] - due[a], scale[a]) + strike + seen
         others = np.exp(stray[j] + miss - right)
         reach = max(8 * scale[a], abs(hit_s[j] - due[a])) + 0.01
         low = np.searchsorted(hit_s, due[a] - reach)

@@ -126,7 +126,11 @@ def _rescue(hit, due_s, scale_s, take, onsets, evidence, p_miss):
     if not len(hits) or not len(p):
         return hit
     due, scale, pitch = due_s[p, k], scale_s[p, k], onsets.striker_pitch[onsets.member_striker[k]]
-    wrong = log(WRONG_NAME) - log(max(evidence.by_striker.shape[1] - 1, 1))
+    # Names are trusted the more, the fewer strays lie at a silent note by more than chance.
+    close = np.abs(due[None, :] - evidence.hit_s[hits][:, None]) < 2.5 * scale[None, :]
+    chance = len(hits) * (5.0 * scale).sum() / max(evidence.seconds, 1.0)
+    share = np.clip((close.any(axis=1).sum() - chance) / len(evidence), 0.1 * WRONG_NAME, 2 * WRONG_NAME)
+    wrong = log(share) - log(max(evidence.by_striker.shape[1] - 1, 1))
     pairs = []
     for h in hits:
         for a in np.flatnonzero(np.abs(due - evidence.hit_s[h]) < RESCUE_S):
