@@ -8,6 +8,7 @@ from demo.truth import Curve, Strikes
 
 MISS_GAP_SPREAD = 0.05  # from strike to strike, of the gap below which a striker misses
 COMPANY_S = 0.015  # strikes nearer than this load each other
+STROKE = "stroke"  # of pedals or crank, among the shafts' wobbles
 SLACK = 3.0  # a leg that takes longer than this × its written time is cut off
 
 
@@ -65,10 +66,12 @@ class Run:
         loss = 2 * faults.energy_j[self.column] / (inertia * omega**2)
         gap_s = faults.miss_gap_s[self.column] * (1 + MISS_GAP_SPREAD * chance.normal(size=len(order)))
         per_s = score.turn_per_s(self.notes)
+        stroke_turn = float(chance.random())
+        self._note_stroke(stroke_turn, rate)
         x, v, load, held = drive.run(
             comes_s[order], loss[order], missed, self.column[order], gap_s[order],
             faults.miss_speed[self.column][order], force, crew.stroke_nm / self.momentum,
-            crew.strokes_per_turn * per_s, float(chance.random()), rate, crew.pull_nm_per_s / self.momentum,
+            crew.strokes_per_turn * per_s, stroke_turn, rate, crew.pull_nm_per_s / self.momentum,
             self.ratio, self.start_s, np.array([(s.bar - 1) * self.bar_s for s in stalls], dtype=float), stand_s,
             self.start_s, min(1.0, float(force[0] / rate)), end_s,
         )  # fmt: skip
@@ -155,10 +158,22 @@ class Run:
             row = dict(leg=self.number + 1, shaft=fault.shaft, harmonic=fault.harmonic, order=order, creep=creep)
             self.shaft_rows.append(row | dict(amplitude_s=fault.amplitude_s, phase_turn=phase))
 
+    def _note_stroke(self, stroke_turn, rate):
+        """Say what wobble the strokes of the crew make: torque integrated twice; it is part of the motion."""
+        crew = self.crew
+        if not crew.stroke_nm or not crew.strokes_per_turn:
+            return
+        rad_per_s = 2 * np.pi * crew.strokes_per_turn * score.turn_per_s(self.notes)
+        speed = crew.stroke_nm / self.momentum / np.hypot(rad_per_s, rate)
+        row = dict(leg=self.number + 1, shaft=STROKE, harmonic=1, order=crew.strokes_per_turn, creep=0.0)
+        self.shaft_rows.append(row | dict(amplitude_s=speed / rad_per_s, phase_turn=stroke_turn))
+
     def _shaft_s(self, along_s):
         turn = along_s * score.turn_per_s(self.notes)
         out = np.zeros(len(along_s))
         for row in self.shaft_rows:
+            if row["shaft"] == STROKE:
+                continue
             out += row["amplitude_s"] * np.sin(2 * np.pi * (row["order"] * turn + row["phase_turn"]))
         return out
 

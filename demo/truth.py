@@ -144,5 +144,7 @@ class Take:
     tempo: pa.Table  # playthrough, leg, score_beat (every half beat), time_s, tempo_bpm, load
     drag: np.ndarray  # per striker: share of the nominal speed that a strike takes
     recovery_beats: float
-    shafts: pa.Table  # leg, shaft, harmonic, order, creep, amplitude_s, phase_turn
+    shafts: (
+        pa.Table
+    )  # leg, shaft (or stroke, which is part of motion_s), harmonic, order, creep, amplitude_s, phase_turn
     length_s: float  # of the recording

@@ -101,6 +101,7 @@ def test_even_hits_move_by_half_the_fluctuation_over_the_speed():
     basis = np.stack([np.ones_like(turn), turn, turn**2, np.cos(turn), np.sin(turn)], axis=1)
     found = np.linalg.lstsq(basis, late, rcond=None)[0]
     assert np.hypot(found[3], found[4]) == pytest.approx(0.006366, rel=0.01)
+    assert take.shafts["amplitude_s"][0].as_py() == pytest.approx(0.006366, rel=0.001)
 
 
 @pytest.mark.parametrize("recovery_beats", [4.0, 8.0, 16.0])
