@@ -3,8 +3,11 @@
 from datetime import date, timedelta
 
 import numpy as np
+import pyarrow as pa
+import pytest
 
 from pipeline import tables, trend
+from pipeline.settings import Arrangement, Barrel, Detection, Flywheel, Machine, Recording, Settings, Shaft, Striker
 
 FIRST_DAY = date(2031, 5, 3)
 SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max")
@@ -104,3 +107,33 @@ def test_refused_recordings_and_a_project_without_any_take_no_part():
     refused = table.set_column(table.column_names.index("status"), table.schema.field("status"), [["refused"] * 2])
     assert trend.trend(refused, None).num_rows == 0
     assert trend.trend(tables.empty("recordings"), FIRST_DAY).num_rows == 0
+
+
+def make_settings(takes_setup="narrow"):
+    """A wheel of 2 kg m² behind a belt 5 : 1 (narrow) and, only configured, 10 : 1 (wide); a turn is 32 beats."""
+    strikers = (Striker("slate", (60,)),)
+    wheel = Flywheel(inertia_kg_m2=2.0, diameter_mm=600.0)
+    setups = tuple(
+        (name, Machine(Barrel(8, 420.0), (Shaft("flywheel", turns),), wheel, strikers))
+        for name, turns in (("narrow", 5.0), ("wide", 10.0))
+    )
+    takes = (Recording("d0t0", "x", FIRST_DAY, "", "song", takes_setup),)
+    bare = Machine(Barrel(8, 420.0), (), None, strikers)
+    return Settings("c", "r", None, (Arrangement("song", "s"),), bare, setups, (), Detection(), takes)
+
+
+def test_a_wider_pulley_that_nobody_has_tried_is_foreseen_by_its_inertia():
+    """Reflected inertia = I × ratio², loss of speed by load ∝ 1/I, E = ½ I ω², rim = π d n (standard mechanics)."""
+    table = make_recordings([2], takes_sd=0.0)
+    at = table.column_names.index("setup")
+    table = table.set_column(at, table.schema.field("setup"), [["narrow"] * 2])
+    song = pa.table({"score_beat": [0.0, 64.0], "barrel_turn": [0.0, 2.0]})
+    made = trend.setups(table, {"song": song}, make_settings()).to_pandas().set_index("setup")
+    assert list(made.index) == ["narrow", "wide"]
+    assert list(made["inertia_at_barrel_kg_m2"]) == [50.0, 200.0]
+    assert made.loc["narrow", "sag_max"] == pytest.approx(0.008)
+    assert made.loc["wide", "sag_max_predicted"] == pytest.approx(0.008 / 4)
+    assert np.isnan(made.loc["wide", "sag_max"]) and made.loc["wide", "n_recordings"] == 0
+    # 96 beats a minute, 32 beats a turn: the barrel turns once in 20 s, the wide pulley's wheel ten times.
+    assert made.loc["wide", "energy_j"] == pytest.approx(0.5 * 200 * (2 * np.pi / 20) ** 2)
+    assert made.loc["wide", "rim_m_per_s"] == pytest.approx(np.pi * 0.6 / 2)
