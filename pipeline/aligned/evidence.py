@@ -7,6 +7,7 @@ import pyarrow as pa
 
 from pipeline.aligned.search import FORBIDDEN
 from pipeline.settings import Rig
+from pipeline.tables import N_BANDS
 
 WRONG_NAME = 0.02  # share of hits that carry another striker's name
 REBOUND_WINDOW_S = 0.09  # after a hit; bodies that bounce longer are seldom heard
@@ -115,7 +116,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
         striker,
         np.maximum(by_striker, FORBIDDEN),
         stray,
-        bands.flatten().to_numpy(zero_copy_only=False).reshape(len(row), -1),
+        bands.flatten().to_numpy(zero_copy_only=False).reshape(len(row), N_BANDS),
         seconds,
     )
 

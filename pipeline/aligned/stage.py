@@ -127,6 +127,9 @@ def judge(
     candidates = confidence.elsewhere(paths, Paths(*cells), onsets, evidence, own, expected)
     before = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
     around = confidence.around(before)
+    if expected.from_top:
+        # Every strike of a clock test is like every other; counting from the first is what it means.
+        around = np.ones_like(around)
     take = refining.refine(stretches.mark(take, onsets, evidence), onsets, evidence, P_MISS)
     take = stretches.mark(take, onsets, evidence)
     # A hit that refining moved or found is as well placed as the hits around it.
