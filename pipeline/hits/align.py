@@ -23,6 +23,8 @@ MOST_SOUNDS = 10
 ALIKE = 0.7  # correlation from which two waveforms are one sound
 FITS = 0.5  # correlation from which an average may move a hit
 ROUNDS = 3
+ASTRAY_S = 0.0007  # from the middle one: a hit placed farther off makes no average
+NEAREST_S, SCATTERS = 0.0003, 3.0  # before the first placings: how far an average's onset is looked for, at least
 DIFFERENT = 0.02  # share of a hit's energy that differs from the average even without noise
 _HITS_AT_ONCE = 256
 
@@ -173,6 +175,10 @@ def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
         alike = correlation[np.arange(len(free)), best] > ALIKE
         if alike.sum() < FEWEST:
             return np.zeros(0, int), np.zeros(0)
+        # A ringing body is alike itself a few periods later too; such a lag would smear the average.
+        alike &= np.abs(lags - np.median(lags[alike])) < ASTRAY_S * columns.rate_hz
+        if alike.sum() < FEWEST:
+            return np.zeros(0, int), np.zeros(0)
         members, lag = free[alike], lags[alike] - np.median(lags[alike])
         mean = _mean(spectra[members], lag, columns)
     return members, lag
@@ -187,7 +193,10 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     mean = np.fft.irfft(_mean(spectra, lag, columns), columns.size)[: columns.n]
     template = mean * columns.window
     slope = np.gradient(template)
-    onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz)
+    # The hits were placed one by one already; what begins earlier than they scatter is company, not the striker.
+    scatter = 1.4826 * np.median(np.abs(lag))
+    reach_s = max(NEAREST_S, SCATTERS * scatter / columns.rate_hz)
+    onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz, reach_s)
     return Sound(
         np.fft.rfft(template, columns.size),
         float(np.square(template).sum()),

@@ -3,8 +3,8 @@
 An autoregressive model of what came before predicts the samples; where a strike begins, the prediction error jumps
 (Maeda 1985; Sleeman & van Eck 1999, Phys. Earth Planet. Inter. 113, eq. 1-8). Deviations: the variance before is known
 from the stretch that the model was fitted to, and the change is looked for sequentially, by the generalised likelihood
-ratio (Lorden 1971; Basseville & Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst does
-not draw the onset to itself. The variance carries a floor at `ONSET_DB` below the hit's peak, so that a recording
+ratio (Lorden 1971; Basseville & Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst
+does not draw the onset to itself. The variance carries a floor at `ONSET_DB` below the hit's peak, so that a recording
 without noise is placed where one with noise is and not at the first rounding error.
 """
 
@@ -83,15 +83,17 @@ def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
     return Placed(start.astype(float), spread, peak, noise, gain, np.maximum(loud.argmax(axis=1) - start, 0.0))
 
 
-def onset_of(white: np.ndarray, near: int, rate_hz: int) -> tuple[float, float]:
+def onset_of(white: np.ndarray, near: int, rate_hz: int, reach_s: float) -> tuple[float, float]:
     """Return the onset of one whitened waveform near a sample, and its spread.
 
     Parameters
     ----------
     white : (n,) array
-        With at least 5 ms of noise before the search, which begins 3 ms before `near`.
+        With at least 5 ms of noise before the search.
+    reach_s : float
+        How far before `near` it may begin, up to 3 ms.
     """
-    search = near - round(0.003 * rate_hz)
+    search = near - max(1, round(min(reach_s, 0.003) * rate_hz))
     error = np.square(white)[None, :]
     quiet = slice(round(0.0005 * rate_hz), search)
     peak = np.abs(white).max()
