@@ -6,6 +6,7 @@ import pyarrow as pa
 from pipeline.settings import Rig
 
 DOUBLE_TURN = 0.4  # of the usual time for a turn: a mark that comes sooner is the same one twice
+ODD_TURN = 0.3  # log of the pace against the usual beyond which a turn was no plain turn
 WHOLE_TURNS = 0.12  # how near a long gap must lie to whole turns for marks to count as lost in it
 
 
@@ -18,8 +19,9 @@ def marks_s(hits: pa.Table, kind: str) -> np.ndarray:
 def turn_at(mark_s: np.ndarray, time_s: np.ndarray) -> np.ndarray | None:
     """Return the barrel's angle in turns at each time, 0 at the first mark; None with fewer than three marks.
 
-    Straight between marks, and on at the pace of the nearest two beyond both ends. A mark that comes twice is taken
-    once; where one or more were lost (a gap of whole turns) they are put in.
+    Straight between marks, and on at the pace of the nearest turn beyond both ends. A mark that comes twice is taken
+    once; where one or more were lost (a gap of whole turns) they are put in. A turn much slower or faster than usual
+    holds a stall or a barrel turned back by hand: it is passed at the usual pace, so that only its pause stands out.
     """
     if len(mark_s) < 3:
         return None
@@ -31,12 +33,15 @@ def turn_at(mark_s: np.ndarray, time_s: np.ndarray) -> np.ndarray | None:
     kept = np.array(kept)
     if len(kept) < 3:
         return None
-    gap = np.diff(kept) / np.median(np.diff(kept))
+    gap_s = np.diff(kept)
+    gap = gap_s / np.median(gap_s)
     turns = np.where(np.abs(gap - np.round(gap)) < WHOLE_TURNS, np.maximum(np.round(gap), 1.0), 1.0)
-    angle = np.concatenate(([0.0], np.cumsum(turns)))
-    pace = np.diff(angle) / np.diff(kept)
-    before = np.minimum(time_s - kept[0], 0.0) * pace[:2].mean()
-    after = np.maximum(time_s - kept[-1], 0.0) * pace[-2:].mean()
+    pace = turns / gap_s
+    usual = np.median(pace)
+    pace = np.where(np.abs(np.log(pace / usual)) > ODD_TURN, usual, pace)
+    angle = np.concatenate(([0.0], np.cumsum(pace * gap_s)))
+    before = np.minimum(time_s - kept[0], 0.0) * pace[0]
+    after = np.maximum(time_s - kept[-1], 0.0) * pace[-1]
     return np.interp(time_s, kept, angle) + before + after
 
 

@@ -49,7 +49,7 @@ class Tracker(NamedTuple):
     most_cells: int = 2000
     loops: int = 1
     turnaround_s: float = 0.0  # nominal time from the last onset to the first when the song goes round
-    top_bonus: float = 5.0  # nats for beginning at the first onset, and for ending at the last
+    top_bonus: float = 8.0  # nats for beginning at the first onset, and for ending at the last
     from_top: bool = False  # a take can only begin at the first onset
     backwards: bool = False  # time and score run backwards
 
