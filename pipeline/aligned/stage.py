@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import confidence, readings, refusal, rows, stretches
+from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refine as refining
@@ -42,7 +42,8 @@ def align(
     said : dict
         `refused` ('' or one sentence), `score` (how clearly the recording belongs to the arrangement: positive if it
         does), `n_playthroughs`, `click_offset_s` (mean lateness against the click; None without one), `turnaround_s`
-        (nominal time from the last onset to the first when the song goes round).
+        (nominal time from the last onset to the first when the song goes round), `sounds_told_apart` (share of sure
+        hits of a mixed microphone whose striker its sound tells; None where sound was not used).
     """
     is_clock = len(notes) > 0 and not notes["pitch"].to_numpy().any()
     strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist()})
@@ -54,7 +55,8 @@ def align(
         is_heard[:], mixed[:] = True, False
     onsets = gathering.gather(notes, strikers, is_heard)
     around_s = turnaround_s(notes)
-    said = {"refused": "", "score": 0.0, "n_playthroughs": 0, "click_offset_s": None, "turnaround_s": around_s}
+    said = {"refused": "", "score": 0.0, "n_playthroughs": 0}
+    said |= {"click_offset_s": None, "turnaround_s": around_s, "sounds_told_apart": None}
     if fault := _too_little(onsets, evidence):
         return tables.empty("aligned"), said | {"refused": fault}
     own = ~mixed[onsets.member_striker]
@@ -68,6 +70,12 @@ def align(
         named = bool((evidence.striker >= 0).mean() > 0.5)
         return tables.empty("aligned"), said | {"refused": refusal.sentence(take, evidence, named)}
     take, sure, doubt = judge(take, paths, onsets, own, evidence, seen, expected)
+    if (learnt := sound.listen(take, sure, onsets, evidence)) is not None:
+        evidence, said["sounds_told_apart"] = learnt
+        seen = replace(seen, by_striker=evidence.by_striker)
+        paths, last, _ = find(onsets, own, seen, expected)
+        take, sure, doubt = judge(unroll(paths, last, onsets, around_s), paths, onsets, own, evidence, seen, expected)
+        said["n_playthroughs"] = take.n_playthroughs
     table = rows.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
     said["click_offset_s"] = _click_offset_s(table, hits, rig)
     return table, said
