@@ -24,10 +24,9 @@ def gaps(fitted: Fit) -> pd.DataFrame:
     return rows[rows["status"].isin(["played", "missed"])]
 
 
-def patterns(fitted: Fit) -> list[str]:
-    """Return the pattern of every striker's misses, '' where it missed too seldom."""
-    rows = gaps(fitted)
-    rows = rows.assign(speed=_speed(fitted, rows))
+def patterns(fitted: Fit, struck: pd.DataFrame) -> list[str]:
+    """Return the pattern of every striker's misses among the notes `struck` (of `gaps`), '' for too few."""
+    rows = struck.assign(speed=_speed(fitted, struck))
     return [_pattern(rows[rows["striker"] == place]) for place in range(len(fitted.strikes.striker_names))]
 
 

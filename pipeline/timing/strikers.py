@@ -23,6 +23,7 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
     played = heard.size().reindex(places).fillna(0).astype(int).to_numpy()
     missed = rows[rows["status"] == "missed"].groupby("striker").size().reindex(places).fillna(0).astype(int)
     extras = fitted.strikes.extras
+    struck = misses.gaps(fitted)
     columns |= {
         "rest_sd_s": np.where(played > 1, fitted.scatter_s, np.nan),
         "level_sd_db": heard["level_db"].std().reindex(places).to_numpy(),
@@ -35,8 +36,8 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
         .fillna(0)
         .astype(int)
         .to_numpy(),
-        "shortest_good_gap_s": [_shortest_good_gap_s(fitted, place) for place in places],
-        "miss_pattern": misses.patterns(fitted),
+        "shortest_good_gap_s": [_shortest_good_gap_s(fitted, struck, place) for place in places],
+        "miss_pattern": misses.patterns(fitted, struck),
     }
     return tables.build("strikers", columns)
 
@@ -50,10 +51,9 @@ def _energy_j(machine, fitted):
     return np.array([flywheel.strike_energy_j(inertia, speed, drag) for drag in fitted.drag])
 
 
-def _shortest_good_gap_s(fitted, place):
+def _shortest_good_gap_s(fitted, struck, place):
     """Return the shortest gap that it played, without misses below it and without a delay of 1 ms or more."""
-    rows = misses.gaps(fitted)
-    rows = rows[(rows["striker"] == place) & np.isfinite(rows["gap_s"])]
+    rows = struck[(struck["striker"] == place) & np.isfinite(struck["gap_s"])]
     played = np.sort(rows.loc[rows["played"], "gap_s"].to_numpy())
     if len(played) == 0:
         return None

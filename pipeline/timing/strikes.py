@@ -90,10 +90,17 @@ def gap_s(strikes: Strikes, line_pace: np.ndarray) -> np.ndarray:
         Seconds per nominal second of each line.
     """
     rows = strikes.rows
-    fired_s = rows["along_s"].where(rows["fires"])
-    before = fired_s.groupby([rows["line"], rows["striker"]]).transform(lambda s: s.shift().ffill())
-    gap = (rows["along_s"] - before) * line_pace[rows["line"]]
-    return gap.fillna(np.inf).to_numpy()
+    line, striker, along_s = (rows[name].to_numpy() for name in ("line", "striker", "along_s"))
+    order = np.lexsort([along_s, striker, line])
+    same = np.r_[False, (np.diff(line[order]) == 0) & (np.diff(striker[order]) == 0)]
+    place = np.arange(len(order))
+    opened = np.maximum.accumulate(np.where(same, 0, place))
+    fired = np.maximum.accumulate(np.where(rows["fires"].to_numpy()[order], place, -1))
+    last = np.r_[-1, fired[:-1]]
+    gap = np.full(len(order), np.inf)
+    has = last >= opened
+    gap[order[has]] = (along_s[order[has]] - along_s[order[last[has]]]) * line_pace[line[order[has]]]
+    return gap
 
 
 def _striker_names(score, machine):

@@ -1,4 +1,4 @@
-"""Print how well the timing model recovers what is hidden, beside the goals, and how often its intervals hold the truth.
+"""Print how well the timing model recovers what is hidden, beside the goals, and how often its intervals hold.
 
     python -m tests.benchmarks.timing_recovery [model|demo] [n_takes] [first_seed] [n_seeds]
 
@@ -128,11 +128,10 @@ def study(draw, n_takes, seeds, **faults):
         if tally[name].error:
             print(tally[name].line(1e3, "ms", "within 15 %"))
     if innocent:
-        print(
-            f"innocent pins of the odd strikers called misplaced: {100 * blamed / innocent:.2f} % (goal ≤ 2; n {innocent})"
-        )
+        print(f"innocent pins of odd strikers called misplaced: {100 * blamed / innocent:.2f} % (≤ 2; n {innocent})")
     print(
-        f"pins ≥ 6 ms: recall {right / far:.3f}, precision {right / max(called, 1):.3f} (n {far}; goal .95 / .95, 2 takes .85 / .95)"
+        f"pins ≥ 6 ms: recall {right / far:.3f} (≥ .95; 2 takes .85), "
+        f"precision {right / max(called, 1):.3f} (≥ .95; n {far})"
     )
 
 
