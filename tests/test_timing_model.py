@@ -1,0 +1,251 @@
+"""Hold the mathematics of the timing model against outside references and plain definitions."""
+
+from pathlib import Path
+
+import allantools
+import numpy as np
+import pytest
+import scipy
+import scipy.stats
+import statsmodels.api as sm
+from scipy import linalg
+from statsmodels.stats.multitest import multipletests
+from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
+
+from pipeline.timing import bordered, design, equations, lateness, load, misplaced, misses, motion, score, strikes
+from pipeline.timing.equations import Data, Scales
+from pipeline.timing.steady import allan_deviation
+from tests import timing_machine
+
+SCALES = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.0015, pin_sd_s=0.001)
+BEAT_S = 0.625
+
+
+def make_chain(seed=1, n=60, precision=0.0, m=3):
+    """Return layout, border and data of one track of `n` hits (every hit a pin of its own would be too much)."""
+    chance = np.random.default_rng(seed)
+    beat = np.sort(chance.choice(np.arange(0, 60, 0.25), n, replace=False))
+    notes = timing_machine.notes_of([(one, 0, "x") for one in beat])
+    laid = score.score_of(notes)
+    knot = laid.notes["knot"].to_numpy()
+    layout = design.layout_of(laid, np.zeros(n, dtype=int), knot, np.full(n, -1), n)
+    matrix = np.column_stack([beat - beat.mean(), chance.normal(size=(n, m - 1))])
+    border = design.Border(matrix, np.full(m, precision), np.zeros(m), {"all": slice(0, m)})
+    data = Data(
+        late_s=chance.normal(0, 0.004, n),
+        hit_se=chance.uniform(0, 0.001, n),
+        weight=chance.uniform(0.5, 1, n),
+        scatter=np.ones(n),
+        loose=np.zeros(n, dtype=bool),
+        beat_s=BEAT_S,
+    )
+    return laid, layout, border, data, beat
+
+
+def dense_covariance(u_beat, data):
+    """Return the covariance of the hits about the border: motion from (0, 0) of variance (1, σ²), and scatter."""
+    rate_sd = SCALES.speed_sd * BEAT_S
+    places, at = np.unique(u_beat, return_inverse=True)
+    n = len(places)
+    # The states are the sums of everything that came in before: x_k = F_k x_k-1 + noise.
+    whole = np.zeros((2 * n, 2 * n))
+    whole[:2, :2] = np.diag([1.0, rate_sd**2])
+    F, Q = (
+        motion.transition(np.diff(places), SCALES.speed_beats),
+        motion.noise(np.diff(places), rate_sd, SCALES.speed_beats),
+    )
+    for k in range(1, n):
+        here = slice(2 * k, 2 * k + 2)
+        whole[here, : 2 * k] = F[k - 1] @ whole[2 * k - 2 : 2 * k, : 2 * k]
+        whole[: 2 * k, here] = whole[here, : 2 * k].T
+        whole[here, here] = F[k - 1] @ whole[2 * k - 2 : 2 * k, 2 * k - 2 : 2 * k] @ F[k - 1].T + Q[k - 1]
+    return whole[::2, ::2][np.ix_(at, at)] + np.diag(equations.hit_variance(data, SCALES) / data.weight)
+
+
+def kalman(places, data, observed):
+    """Return statsmodels' filter of the same motion, one observation per place."""
+    rate_sd = SCALES.speed_sd * BEAT_S
+    filter_ = KalmanFilter(k_endog=1, k_states=2, k_posdef=2)
+    filter_.bind(np.ascontiguousarray(observed[:, None]))
+    step = np.append(np.diff(places), 1.0)
+    filter_["design"] = np.array([[1.0, 0.0]])
+    filter_["transition"] = np.moveaxis(motion.transition(step, SCALES.speed_beats), 0, -1)
+    filter_["selection"] = np.eye(2)
+    filter_["state_cov"] = np.moveaxis(motion.noise(step, rate_sd, SCALES.speed_beats), 0, -1)
+    filter_["obs_cov"] = (equations.hit_variance(data, SCALES) / data.weight)[None, None, :]
+    filter_.initialize_known(np.zeros(2), np.diag([1.0, rate_sd**2]))
+    return filter_
+
+
+def test_motion_is_the_exact_discretisation_of_its_equation():
+    # Reference: Van Loan 1978, IEEE Trans. Automat. Contr. 23, 395: the noise of a step from one matrix exponential.
+    length, sd = 6.0, 0.003
+    for step in (1e-3, 0.01, 0.25, 2.0, 30.0):
+        A = np.array([[0, 1], [0, -1 / length]])
+        G = np.diag([0, 2 * sd**2 / length])
+        block = linalg.expm(np.block([[-A, G], [np.zeros((2, 2)), A.T]]) * step)
+        F = block[2:, 2:].T
+        np.testing.assert_allclose(motion.transition([step], length)[0], F, rtol=1e-12)
+        np.testing.assert_allclose(motion.noise([step], sd, length)[0], F @ block[:2, 2:], rtol=2e-7, atol=1e-19)
+
+
+def test_the_likelihood_is_that_of_the_dense_gaussian(monkeypatch):
+    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    _, layout, border, data, beat = make_chain(precision=4.0)
+    got = equations.minus_two_log_likelihood(layout, border, data, SCALES)
+    V = dense_covariance(beat, data) + border.matrix @ border.matrix.T / 4.0
+    root = np.linalg.cholesky(V)
+    dense = (
+        2 * np.log(np.diag(root)).sum() + np.sum(np.linalg.solve(root, data.late_s) ** 2) + len(V) * np.log(2 * np.pi)
+    )
+    # Ours leaves out n log 2π and the weights' own logarithms, constants both.
+    assert got - np.log(data.weight).sum() + len(V) * np.log(2 * np.pi) == pytest.approx(dense, abs=1e-5)
+
+
+def test_the_likelihood_is_that_of_statsmodels_kalman_filter(monkeypatch):
+    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    _, layout, _, data, beat = make_chain()
+    none = design.Border(np.zeros((len(beat), 0)), np.zeros(0), np.zeros(0), {})
+    got = equations.minus_two_log_likelihood(layout, none, data, SCALES)
+    filter_ = kalman(beat, data, data.late_s)
+    assert got - np.log(data.weight).sum() + len(beat) * np.log(2 * np.pi) == pytest.approx(
+        -2 * filter_.loglike(), abs=1e-6
+    )
+
+
+def test_the_border_is_generalised_least_squares_as_statsmodels_solves_it(monkeypatch):
+    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    _, layout, border, data, beat = make_chain(seed=2)
+    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    reference = sm.GLS(data.late_s, border.matrix, sigma=dense_covariance(beat, data)).fit()
+    np.testing.assert_allclose(solution.beta, reference.params, rtol=1e-7)
+    np.testing.assert_allclose(solution.beta_covariance, reference.normalized_cov_params, rtol=1e-6)
+
+
+def test_the_border_is_least_squares_on_what_a_kalman_filter_whitens(monkeypatch):
+    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    _, layout, border, data, beat = make_chain(seed=3)
+    white = []
+    for column in [*border.matrix.T, data.late_s]:
+        filtered = kalman(beat, data, column).filter()
+        white.append(filtered.forecasts_error[0] / np.sqrt(filtered.forecasts_error_cov[0, 0]))
+    X, y = np.array(white[:-1]).T, white[-1]
+    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    np.testing.assert_allclose(solution.beta, np.linalg.lstsq(X, y)[0], rtol=1e-6)
+    np.testing.assert_allclose(solution.beta_covariance, np.linalg.inv(X.T @ X), rtol=1e-6)
+
+
+def regression(X, y):
+    """Solve ordinary least squares by the model's own solver, without a band; return coefficients and residual sd."""
+    n, m = X.shape
+    system = bordered.System(np.zeros((1, 0)), np.zeros((0, m)), X.T @ X, np.zeros(0), X.T @ y)
+    solution = bordered.solve(system)
+    rest = y - X @ solution.beta
+    return solution.beta, np.sqrt(rest @ rest / (n - m)), solution.beta_covariance
+
+
+def test_longley_through_the_same_solver():
+    # NIST StRD Longley (certified values as in CHECKS; the data inside the statsmodels wheel).
+    given = sm.datasets.longley.load_pandas()
+    X = np.column_stack([np.ones(16), given.exog.to_numpy()])
+    beta, sd, _ = regression(X, given.endog.to_numpy())
+    # Its columns are famously near to dependent: normal equations keep half of the sixteen digits.
+    assert beta[0] == pytest.approx(-3482258.63459582, rel=1e-5)
+    assert beta[1] == pytest.approx(15.0618722713733, rel=1e-4)
+    assert sd == pytest.approx(304.854073561965, rel=1e-7)
+
+
+def test_norris_through_the_same_solver():
+    # NIST StRD Norris (the data inside the scipy wheel).
+    folder = Path(scipy.__file__).parent / "stats/tests/data/nist_linregress/Norris.dat"
+    lines = folder.read_text().splitlines()[60:]
+    y, x = np.array([[float(word) for word in line.split()] for line in lines if line.strip()]).T
+    beta, sd, _ = regression(np.column_stack([np.ones(len(x)), x]), y)
+    assert beta == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-11)
+    assert sd == pytest.approx(0.884796396144373, rel=1e-11)
+
+
+def test_variances_are_those_of_the_dense_inverse():
+    _, layout, border, data, _ = make_chain(seed=4)
+    system = equations.system(layout, border, data, SCALES)
+    dense = np.zeros((layout.n, layout.n))
+    for offset in range(layout.width + 1):
+        dense += np.diag(system.band[offset, : layout.n - offset], -offset)
+        if offset:
+            dense += np.diag(system.band[offset, : layout.n - offset], offset)
+    blocks = bordered.band_covariance(system, layout.edges)
+    inverse = np.linalg.inv(dense)
+    # The diffuse start (sd 1000 s beside milliseconds) leaves some seven digits to either way of inverting.
+    np.testing.assert_allclose(np.concatenate([np.diag(block) for block in blocks]), np.diag(inverse), rtol=1e-5)
+
+
+def test_allan_deviation_of_the_nist_set():
+    # NIST SP 1065 (Riley & Howe 2008), pp. 107-108, overlapping Allan deviation, secondary.
+    numbers = [1234567890]
+    while len(numbers) < 1000:
+        numbers.append(16807 * numbers[-1] % 2147483647)
+    phase = np.concatenate([[0.0], np.cumsum(np.array(numbers) / 2147483647)])
+    for n, expected in ((1, 0.2922319), (10, 0.09159953), (100, 0.03241343)):
+        assert allan_deviation(phase, n) == pytest.approx(expected, rel=3e-7)
+
+
+def test_allan_deviation_is_that_of_allantools():
+    phase = np.cumsum(np.random.default_rng(5).normal(size=90))
+    _, expected, _, _ = allantools.oadev(phase, rate=1.0, data_type="phase", taus=[1, 2, 4, 8])
+    np.testing.assert_allclose([allan_deviation(phase, n) for n in (1, 2, 4, 8)], expected, rtol=1e-12)
+
+
+def test_the_load_is_the_sum_over_all_strikes_before():
+    chance = np.random.default_rng(6)
+    notes = timing_machine.make_notes(chance, 4, bars=12)
+    truth = timing_machine.make_truth(chance, notes, 4)
+    gathered = strikes.strikes_of(
+        timing_machine.make_takes(chance, notes, truth, 2), score.score_of(notes), timing_machine.make_machine(4)
+    )
+    rows, tau = gathered.rows, 5.0
+    u, line, beat_s = rows["u_beat"].to_numpy(), rows["line"].to_numpy(), np.array([0.6, 0.65])
+    got = load.lateness(gathered, tau, line, u, beat_s)
+    for k in range(0, len(rows), 17):
+        before = rows[(rows["line"] == line[k]) & rows["fires"] & (rows["u_beat"] < u[k] - 1e-9)]
+        each = tau * beat_s[line[k]] * (1 - np.exp(-(u[k] - before["u_beat"]) / tau))
+        expected = each.groupby(before["striker"]).sum().reindex(range(4)).fillna(0)
+        np.testing.assert_allclose(got[k], expected, rtol=1e-9, atol=1e-12)
+
+
+def test_a_long_history_does_not_overflow():
+    struck = np.arange(0, 4000, 0.5)
+    sums = load.fade_sums(struck, 0.5)
+    np.testing.assert_allclose(sums[-1], 1 / (1 - np.exp(-1)), rtol=1e-12)
+    assert np.isfinite(sums).all()
+
+
+def test_felt_is_the_line_through_the_bar_before():
+    chance = np.random.default_rng(7)
+    along = np.sort(chance.choice(np.arange(0, 40, 0.15), 120, replace=False))
+    late = chance.normal(size=(120, 2))
+    good = chance.random(120) > 0.05
+    got = lateness.felt_of(along, late, np.full(120, 2.5), 0.625, good)
+    for k in range(120):
+        window = (along >= along[k] - 2.5 - 1e-6) & (along < along[k] - 1e-6) & good
+        if window.sum() < 4 or np.ptp(along[window]) < 0.625 - 1e-6:
+            assert np.isnan(got[k]).all()
+            continue
+        for part in range(2):
+            line = np.polyfit(along[window], late[window, part], 1)
+            assert got[k, part] == pytest.approx(late[k, part] - np.polyval(line, along[k]), abs=1e-9)
+
+
+def test_false_discovery_rates_are_those_of_statsmodels():
+    z = np.random.default_rng(8).normal(size=200) * 1.7
+    expected = multipletests(2 * scipy.stats.norm.sf(np.abs(z)), method="fdr_bh")[1]
+    np.testing.assert_allclose(misplaced.q_values(z, np.ones(200, dtype=bool)), expected, rtol=1e-9)
+
+
+def test_miss_statistics_are_those_of_scipy():
+    chance = np.random.default_rng(9)
+    values, missed = chance.integers(0, 6, 80).astype(float), chance.random(80) < 0.2
+    expected = scipy.stats.mannwhitneyu(
+        values[missed], values[~missed], alternative="greater", method="asymptotic", use_continuity=True
+    )
+    assert misses._rank_p(values, missed) == pytest.approx(expected.pvalue, rel=1e-6)
+    assert misses._at_least(4, 9, 20, 100) == pytest.approx(scipy.stats.hypergeom.sf(3, 100, 9, 20), rel=1e-9)
