@@ -16,6 +16,7 @@ from pipeline.aligned.search import Paths, Tracker, likeliest_paths
 from pipeline.aligned.take import Take
 
 NAMED_LEAST = 1.5  # nats a hit over strays; right takes reach 5 to 7, wrong ones stay under 0.5 (simulated)
+FEWEST_NAMES = 2.5  # effective number of strikers from which names decide
 DECOY_HITS = 250  # more would not decide better
 DECOY_BEAM = 30.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
 # Log odds fitted to simulated takes, 240 right and 240 wrong: constant, share of the perfect lead over the decoys,
@@ -33,7 +34,7 @@ def score(
     """Return how clearly the recording belongs to the arrangement: positive if it does, in nats."""
     n_hits = len(evidence)
     per_hit = (total - evidence.stray.sum()) / n_hits
-    if (evidence.striker >= 0).mean() > 0.5:
+    if names_tell(evidence):
         return float(per_hit - NAMED_LEAST)
     strays = 1 - len(np.unique(take.hit[take.hit >= 0])) / n_hits
     silent = _silent_share(take, onsets)
@@ -55,12 +56,24 @@ def score(
     return float(ODDS[0] + ODDS[1] * share + ODDS[2] * strays + ODDS[3] * silent)
 
 
-def sentence(take: Take, evidence: Evidence, named: bool) -> str:
+def names_tell(evidence: Evidence) -> bool:
+    """Return whether most hits carry names, of enough strikers that names alone tell tunes apart.
+
+    The effective number of strikers is the exponential of the entropy of their shares.
+    """
+    named = evidence.striker[evidence.striker >= 0]
+    if len(named) <= 0.5 * len(evidence):
+        return False
+    share = np.bincount(named)[np.unique(named)] / len(named)
+    return bool(np.exp(-(share * np.log(share)).sum()) >= FEWEST_NAMES)
+
+
+def sentence(take: Take, evidence: Evidence) -> str:
     """Return what was found and what to do, for a recording that does not belong."""
     n_hits = len(evidence)
     matched = len(np.unique(take.hit[take.hit >= 0]))
     cure = "check the arrangement named for it in the list of recordings"
-    if named:
+    if names_tell(evidence):
         return (
             f"another tune or noise: only {matched} of {n_hits} hits fit the arrangement's notes by name and time; "
             f"{cure} and the rig's microphones"

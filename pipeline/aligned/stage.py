@@ -67,8 +67,7 @@ def align(
     said["score"] = refusal.score(take, paths, onsets, own, seen, expected, total)
     said["n_playthroughs"] = take.n_playthroughs
     if said["score"] < 0:
-        named = bool((evidence.striker >= 0).mean() > 0.5)
-        return tables.empty("aligned"), said | {"refused": refusal.sentence(take, evidence, named)}
+        return tables.empty("aligned"), said | {"refused": refusal.sentence(take, evidence)}
     take, sure, doubt = judge(take, paths, onsets, own, evidence, seen, expected)
     if (learnt := sound.listen(take, sure, onsets, evidence)) is not None:
         evidence, said["sounds_told_apart"] = learnt
