@@ -136,7 +136,8 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
         loaded = ((1 - np.exp(-gone / truth.recovery_beats)) @ share) * truth.recovery_beats / omega
         return start_s + at / omega + f[np.searchsorted(places, at)] + loaded - steady * at
 
-    heavy = truth.drag / truth.drag.mean() if truth.drag.mean() > 0 else np.ones(len(truth.drag))
+    mean = truth.drag[striker].mean()
+    heavy = truth.drag / mean if mean > 0 else np.ones(len(truth.drag))
     near = np.abs(u[:, None] - u[None, :]) * beat_s <= 0.015
     weight = np.where(missed, 0, heavy[striker])
     company = near @ weight - weight
