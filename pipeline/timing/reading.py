@@ -16,7 +16,7 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
     scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
     hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
-    grid, load_by_striker = _grid(work, solved, covariance, ~freak, start_s, pace)
+    grid, load_by_striker = _grid(work, now, solved, covariance, ~freak, start_s, pace)
     return {
         "hits": hits,
         "line_pace": pace,
@@ -91,7 +91,7 @@ def _hits(work, solved, estimate, rest_s, freak):
     return hits, straight_s, pace
 
 
-def _grid(work, solved, covariance, use, start_s, pace):
+def _grid(work, now, solved, covariance, use, start_s, pace):
     """Return the machine's place and speed at the half beats of every track."""
     layout, score = work.layout, work.score
     tracks = work.hits.groupby("track").first()
@@ -130,7 +130,11 @@ def _grid(work, solved, covariance, use, start_s, pace):
     answer[np.arange(len(place)), places["slope"].start + order] = 1
     answer[np.arange(len(place)), places["start"].start + order] = start_rate
     answer[:, of_load] = rate_columns
-    speed_se = np.sqrt(covariance.variance(place + 1, answer)) / straight_beat_s
+    # The mean over a half beat is known better than the speed at one point: less the variance of a Wiener path of
+    # intensity 2σ²/ℓ about its mean over ±h, which is that intensity × h/6.
+    within = 2 * now.speed_sd**2 / now.speed_beats * (GRID_BEAT / 2) / 6 * np.mean(work.beat_s) ** 2
+    variance = covariance.variance(place + 1, answer)
+    speed_se = np.sqrt(np.maximum(variance - within, variance / 2)) / straight_beat_s
     at = np.zeros((len(place), len(beta)))
     at[np.arange(len(place)), places["slope"].start + order] = u_beat - middle[order]
     at[np.arange(len(place)), places["start"].start + order] = started

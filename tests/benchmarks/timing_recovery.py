@@ -1,14 +1,15 @@
 """Print how well the timing model recovers what is hidden, beside the goals, and how often its intervals hold.
 
-    python -m tests.benchmarks.timing_recovery [model|demo] [n_takes] [first_seed] [n_seeds]
+    python -m tests.benchmarks.timing_recovery [model|demo|true] [n_takes] [first_seed] [n_seeds]
 
 `model` draws from the model's own equations (tests/timing_machine.py), `demo` from the physical simulator of demo/,
-which has a different slow motion (uneven torque of a second's memory), heavy tails and a flywheel out of true.
+which has a different slow motion (uneven torque of a second's memory), heavy tails and a flywheel out of true; `true`
+is the same with its shafts true.
 """
 
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,11 +67,13 @@ class DemoTruth:
     rate: list
 
 
-def demo_machine(seed, n_takes, company=None, readiness=None):
+def demo_machine(seed, n_takes, shafts=True):
     """Return notes, machine, takes and truth from the physical simulator, every strike heard and told apart."""
     machine = draws.random_machine(12, seed)
     notes = tunes.notes_table(tunes.random_tune(12, 60 + seed % 31, seed), machine)
     faults = draws.random_faults(machine, notes, seed)
+    if not shafts:
+        faults = replace(faults, shafts=())
     takes, rate = [], []
     for number in range(n_takes):
         crew = draws.random_crew(machine, notes, faults, seed * 100 + number)
@@ -147,10 +150,11 @@ def main(words):
     kind = words[0] if words else "model"
     n_takes = int(words[1]) if len(words) > 1 else 5
     first, n = (int(words[2]) if len(words) > 2 else 1), (int(words[3]) if len(words) > 3 else 10)
-    draw = {"model": one_model, "demo": demo_machine}[kind]
-    study(draw, n_takes, range(first, first + n))
-    if kind == "demo":  # has company and readiness in every machine
+    if kind != "model":  # has company and readiness in every machine
+        study(demo_machine, n_takes, range(first, first + n), shafts=kind == "demo")
         return
+    draw = one_model
+    study(draw, n_takes, range(first, first + n))
     study(draw, n_takes, range(first + 500, first + 500 + max(n // 2, 1)), company=0.005, readiness=0.006)
 
 
