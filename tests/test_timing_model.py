@@ -36,6 +36,7 @@ def make_chain(seed=1, n=60, precision=0.0, m=3):
         hit_se=chance.uniform(0, 0.001, n),
         weight=chance.uniform(0.5, 1, n),
         scatter=np.ones(n),
+        pace=np.ones(n),
         loose=np.zeros(n, dtype=bool),
         beat_s=BEAT_S,
     )

@@ -40,6 +40,8 @@ class Data:
         Hit less the preliminary line.
     hit_se, weight, scatter : np.ndarray, shape=(n_hits,)
         Error of the time; weight (all above 0); scatter of the striker over the common one.
+    pace : np.ndarray, shape=(n_hits,)
+        Local pace over the group's mean: a pin out of place costs more time where the barrel turns slower.
     loose : np.ndarray of bool, shape=(n_pins,)
         Pins called misplaced: nothing holds them.
     beat_s : float
@@ -50,6 +52,7 @@ class Data:
     hit_se: np.ndarray
     weight: np.ndarray
     scatter: np.ndarray
+    pace: np.ndarray
     loose: np.ndarray
     beat_s: float
 
@@ -77,8 +80,8 @@ def system(layout: Layout, border: Border, data: Data, scales: Scales) -> border
         (layout.first + 1, layout.first + 1, np.full(n_first, rate_sd**-2.0)),
         (held, held, np.full(n_held, scales.pin_sd_s**-2.0)),
         (layout.state, layout.state, certain),
-        (layout.pin[on_pin], layout.pin[on_pin], certain[on_pin]),
-        (layout.pin[on_pin], layout.state[on_pin], certain[on_pin]),
+        (layout.pin[on_pin], layout.pin[on_pin], (certain * data.pace**2)[on_pin]),
+        (layout.pin[on_pin], layout.state[on_pin], (certain * data.pace)[on_pin]),
     ):
         rows.append(np.maximum(row, column))
         columns.append(np.minimum(row, column))
@@ -88,7 +91,7 @@ def system(layout: Layout, border: Border, data: Data, scales: Scales) -> border
     # LAPACK wants the band in Fortran's order: the offset from the diagonal runs fastest.
     band = np.bincount(column * (layout.width + 1) + row - column, value, cells)
     band = band.reshape(layout.n, layout.width + 1).T
-    seen = _seen(layout)
+    seen = _seen(layout, data.pace)
     weighted = border.matrix * certain[:, None]
     return bordered.System(
         band=band,
@@ -116,10 +119,11 @@ def minus_two_log_likelihood(layout, border, data, scales) -> float:
     return float(np.log(variance).sum() - prior + solved.log_determinant + squares)
 
 
-def _seen(layout):
+def _seen(layout, pace):
     """Return which banded unknowns each hit sees, sparse, shape=(n_hits, n)."""
     n_hits = len(layout.state)
     on_pin = np.flatnonzero(layout.pin >= 0)
     hit = np.concatenate([np.arange(n_hits), on_pin])
     unknown = np.concatenate([layout.state, layout.pin[on_pin]])
-    return sparse.csr_array((np.ones(len(hit)), (hit, unknown)), shape=(n_hits, layout.n))
+    value = np.concatenate([np.ones(n_hits), pace[on_pin]])
+    return sparse.csr_array((value, (hit, unknown)), shape=(n_hits, layout.n))

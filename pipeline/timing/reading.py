@@ -71,8 +71,8 @@ def _hits(work, solved, estimate, rest_s, freak):
     matrix, places, beta = solved.border.matrix, solved.border.places, solved.solution.beta
     parts = {name: matrix[:, place] @ beta[place] for name, place in places.items()}
     load_s = design.stripped(parts["drag"] + parts["recovery"], line, along, ~freak)
-    striker_s = parts["delay"] + parts["company"] + parts["readiness"] + parts["fade"]
-    pin_s = estimate[work.pin]
+    striker_s = solved.striker_s()
+    pin_s = estimate[work.pin] * solved.data.pace
     shaft_s = np.zeros(len(late_s))
     hits = work.hits.assign(
         along_late_s=late_s,
