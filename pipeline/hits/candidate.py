@@ -28,13 +28,17 @@ DTYPE = np.dtype(
 )
 
 
-def of_block(samples: np.ndarray, begin: int, length: int, cut: rise.Frames, gap: int) -> np.ndarray:
+def of_block(
+    samples: np.ndarray, power: np.ndarray, begin: int, length: int, cut: rise.Frames, gap: int
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the candidates of one channel whose rise lies in a block.
 
     Parameters
     ----------
     samples : (n,) float32 array
         The block with its context.
+    power : (n_frames, N_BANDS) array
+        Its `rise.band_power`.
     begin, length : int
         Where the block itself begins, and how long it is, samples.
     gap : int
@@ -44,8 +48,9 @@ def of_block(samples: np.ndarray, begin: int, length: int, cut: rise.Frames, gap
     -------
     candidates : (n_candidates,) array of DTYPE
         `at` counts from the beginning of `samples`.
+    frame : (n_candidates,) int array
+        Where they rise.
     """
-    power = rise.band_power(samples, cut)
     rises = rise.rises(power, rise.floors(power), cut)
     frame = rise.peaks(rises.measured[:, 0], THRESHOLD_DB, gap)
     frame = frame[(frame * cut.hop >= begin) & (frame * cut.hop < min(begin + length, len(samples)))]
@@ -58,7 +63,7 @@ def of_block(samples: np.ndarray, begin: int, length: int, cut: rise.Frames, gap
     loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
-    return rows
+    return rows, frame
 
 
 def waveforms(samples: np.ndarray, at: np.ndarray, columns: align.Shape) -> np.ndarray:

@@ -1,48 +1,98 @@
 """Decide which channel a strike belongs to when microphones hear their neighbours.
 
-For each pair of channels the recording itself tells how much of one arrives at the other: the level that appears at the
-other channel when nothing strikes there. A candidate that is no louder than what leaks in is not kept.
+For each pair of channels the recording itself tells how much of one arrives at the other: the peak that appears at the
+other channel when nothing louder strikes. A candidate that is no higher than what leaks in from a strike at the same
+moment is not kept. Peaks, not powers: a short strike has little power but a high peak, and its own microphone is next
+to it. Levels are held against the usual strike of each channel, so that gains may differ.
 """
 
 import numpy as np
 
-MARGIN_DB = 5.0  # a candidate must stand this far above what leaks in
-MANY_HITS = 8  # fewer of a channel tell nothing about its leakage
-LEAKAGE_QUANTILE = 0.4  # of the level differences while the other channel is not striking
-START_DB = -6.0  # nothing leaks louder than this
+OWN_FRAMES, OWN_BEFORE = (-2, 8), (-14, -4)  # around a rise: its own peak, and what rang before
+OTHER_FRAMES, OTHER_BEFORE = (-8, 8), (-20, -9)  # the same for neighbours: a leak may be found milliseconds later
+SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
+QUIET_SHARE, QUIET_TIMES = 20, 1.5  # percentile of a channel's frames that is noise; highest of ten frames over it
+USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage
+MANY_HITS = 4  # fewer of a channel tell nothing about its leakage
+UNKNOWN_DB = -15.0  # leakage of a pair that no hit tells about
+LOUDEST_DB = -2.0  # nothing leaks louder than this
+MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 3.0, 2.0, 8.0  # above the leakage: at least, times its scatter, at most
 
 
-def leakage(level_db: np.ndarray, owner: np.ndarray, n_channels: int) -> np.ndarray:
-    """Estimate how much of each channel arrives at each other channel.
+def peaks(samples: np.ndarray, hop: int, n_frames: int) -> np.ndarray:
+    """Return the peak of each frame, (n_frames,) array, without the slow swing below about 200 Hz."""
+    wide = SLOW_FRAMES * hop
+    total = np.cumsum(np.pad(samples, (wide // 2 + 1, wide)), dtype=np.float64)
+    slow = (total[wide : wide + len(samples)] - total[: len(samples)]) / wide
+    fast = np.zeros(n_frames * hop, np.float32)
+    fast[: len(samples)] = (samples - slow)[: len(fast)]
+    return np.abs(fast).reshape(n_frames, hop).max(axis=1)
+
+
+def arriving(peak: np.ndarray, frame: np.ndarray, own: bool) -> np.ndarray:
+    """Return how far a channel's peak rises at given frames above what rang before, (n,) array, 0 or more."""
+    after, before = (OWN_FRAMES, OWN_BEFORE) if own else (OTHER_FRAMES, OTHER_BEFORE)
+    last = len(peak) - 1
+    risen = peak[np.clip(frame[:, None] + np.arange(*after), 0, last)].max(axis=1, initial=0)
+    rang = peak[np.clip(frame[:, None] + np.arange(*before), 0, last)].max(axis=1, initial=0)
+    return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0))
+
+
+def quiet(peak: np.ndarray) -> float:
+    """Return the peak that noise reaches around a rise."""
+    return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
+
+
+def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray) -> np.ndarray:
+    """Return how far each candidate stands above the most that leaks in from another channel.
 
     Parameters
     ----------
-    level_db : (n_hits, n_channels) array
-        Level that each channel gained at each candidate.
+    risen : (n_hits, n_channels) array
+        `arriving` of every channel at each candidate.
+    quiet : (n_channels,) array
+        Peak of each channel's noise: what leaks in below it cannot be seen.
     owner : (n_hits,) int array
         Channel that found the candidate, from 0.
+    probability : (n_hits,) array
+        That something struck at all; what is unlikely tells nothing about leakage.
 
     Returns
     -------
-    gain_db : (n_channels, n_channels) array
-        From row to column; `START_DB` where too few hits tell.
+    above_db : (n_hits,) array
+        Over 0: its own. Infinite with one channel.
     """
-    gain_db = np.full((n_channels, n_channels), START_DB)
+    n_channels = risen.shape[1]
+    if n_channels < 2 or not len(owner):
+        return np.full(len(owner), np.inf)
+    rows = np.arange(len(owner))
+    use, above_db = probability > 0.5, np.zeros(len(owner))
+    for _ in range(2):
+        usual = np.full(n_channels, 1e-6)
+        for channel in range(n_channels):
+            if (mine := use & (owner == channel) & (above_db >= 0)).any():
+                usual[channel] = max(1e-6, np.quantile(risen[mine, channel], USUAL_QUANTILE))
+        level_db = 20 * np.log10(risen / usual + 1e-6)
+        leakage_db, margin_db = _leakage(level_db, owner, use)
+        arriving_db = (level_db[:, :, None] + (leakage_db + margin_db)[None]).max(axis=1)
+        above_db = level_db[rows, owner] - arriving_db[rows, owner]
+        hidden = arriving_db[rows, owner] < 20 * np.log10(quiet / usual + 1e-6)[owner]
+        above_db = np.where(hidden, np.maximum(above_db, 0.0), above_db)
+    return above_db
+
+
+def _leakage(level_db: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return from-to leakage (dB against the usual level of both) and the margin above it."""
+    n_channels = level_db.shape[1]
+    leakage_db = np.full((n_channels, n_channels), UNKNOWN_DB)
+    spread_db = np.full((n_channels, n_channels), 1.0)
+    loudest = level_db.argmax(axis=1)
     for source in range(n_channels):
-        own = level_db[owner == source]
-        loudest = own[:, source] >= own.max(axis=1, initial=-np.inf) - 1e-9
-        if loudest.sum() < MANY_HITS:
-            continue
-        difference = own[loudest] - own[loudest, source][:, None]
-        gain_db[source] = np.minimum(np.quantile(difference, LEAKAGE_QUANTILE, axis=0), START_DB)
-    np.fill_diagonal(gain_db, -np.inf)
-    return gain_db
-
-
-def above_leakage_db(level_db: np.ndarray, owner: np.ndarray, gain_db: np.ndarray) -> np.ndarray:
-    """Return how far each candidate stands above what all other channels together let through to its own."""
-    if not len(owner):
-        return np.zeros(0)
-    arriving = level_db + gain_db.T[owner]
-    leaked = 10 * np.log10((10 ** (arriving / 10)).sum(axis=1) + 1e-20)
-    return level_db[np.arange(len(owner)), owner] - leaked
+        hits = level_db[use & (owner == source) & (loudest == source)]
+        if len(hits) >= MANY_HITS:
+            difference_db = hits - hits[:, source][:, None]
+            leakage_db[source] = np.median(difference_db, axis=0)
+            spread_db[source] = 1.4826 * np.median(np.abs(difference_db - leakage_db[source]), axis=0)
+    leakage_db = np.minimum(leakage_db, LOUDEST_DB)
+    np.fill_diagonal(leakage_db, -np.inf)
+    return leakage_db, np.minimum(MARGIN_DB + MARGIN_SPREADS * spread_db, WIDEST_DB)

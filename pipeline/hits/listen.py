@@ -19,15 +19,15 @@ ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
 SURE = 0.6  # probability from which a hit helps to make an average
-LEVEL_S = (0.0005, 0.004)  # before and after the start: what reaches the other microphones
 
 
 @dataclass(frozen=True)
 class Heard:
-    """All candidates of a recording, and the level of every heard channel at each of them (dB)."""
+    """All candidates of a recording, and how far every heard channel rises at each of them (`leak.arriving`)."""
 
     candidates: np.ndarray
-    level_db: np.ndarray
+    risen: np.ndarray
+    quiet: np.ndarray
     peak: np.ndarray
 
 
@@ -77,38 +77,54 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
     """Go through the recording once; waveforms go to the open file `store`, in the order of the candidates."""
     cut, columns = rise.frames(sound.rate_hz), align.shape(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, levels, peak = [np.zeros(0, candidate.DTYPE)], [np.zeros((0, len(channels)))], np.zeros(len(channels))
+    found, risen, quiet, peak = [], [], [], np.zeros(len(channels))
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.blocks(length, before, after):
         heard = [np.ascontiguousarray(samples[:, channel.channel - 1]) for channel in channels]
+        power = [rise.band_power(one, cut) for one in heard]
+        peaks = [leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)]
+        quiet.append([leak.quiet(its) for its in peaks])
         for number, one in enumerate(heard):
             peak[number] = max(peak[number], np.abs(one).max(initial=0.0))
-            rows = candidate.of_block(one, begin, length, cut, gap)
+            rows, frame = candidate.of_block(one, power[number], begin, length, cut, gap)
             rows["channel"] = number
-            at = np.round(rows["at"]).astype(np.int64)
-            levels.append(np.stack([_level_db(other, at, sound.rate_hz) for other in heard], axis=1))
+            risen.append(
+                np.stack([leak.arriving(its, frame, other == number) for other, its in enumerate(peaks)], axis=1)
+            )
             store.write(candidate.waveforms(one, rows["at"], columns).tobytes())
             rows["at"] += first
             found.append(rows)
-    return Heard(np.concatenate(found), np.concatenate(levels), peak)
+    return Heard(np.concatenate(found), np.concatenate(risen), np.median(quiet, axis=0), peak)
 
 
-def _level_db(samples: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
-    before, after = round(LEVEL_S[0] * rate_hz), round(LEVEL_S[1] * rate_hz)
-    if not len(at):
-        return np.zeros(0)
-    padded = np.pad(samples, (before, after))
-    return 20 * np.log10(np.abs(padded[at[:, None] + np.arange(before + after)]).max(axis=1) + 1e-10)
-
-
-def _kept(heard: Heard, channels, detection: Detection) -> tuple[np.ndarray, np.ndarray]:
+def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
     """Return which candidates are kept, in the order found, and their probability."""
     number = heard.candidates["channel"]
     mixed = np.array([len(channel.hears) > 1 or channel.hears == ALL for channel in channels])
     probability = judge.probability(heard.candidates, mixed[number])
-    above_db = leak.above_leakage_db(heard.level_db, number, leak.leakage(heard.level_db, number, len(channels)))
-    keep = np.flatnonzero((above_db > leak.MARGIN_DB) & (probability >= 0.5 * (1 - detection.sensitivity)))
+    above_db = leak.above_leakage_db(heard.risen, heard.quiet, number, probability)
+    keep = np.flatnonzero((above_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
+    keep = keep[_apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
     return keep, probability[keep]
+
+
+def _apart(candidates: np.ndarray, probability: np.ndarray, gap: float) -> np.ndarray:
+    """Return which candidates are the most probable of their channel within `gap` samples, in the order given."""
+    order = np.lexsort((candidates["at"], candidates["channel"]))
+    at, channel = candidates["at"][order], candidates["channel"][order]
+    height = probability[order] + 1e-3 * candidates["rise"][order, 0]
+    alive = np.ones(len(order), bool)
+    # The highest first: what stands within the gap of it falls.
+    for middle in np.argsort(-height, kind="stable"):
+        if alive[middle]:
+            for step in (-1, 1):
+                other = middle + step
+                while (
+                    0 <= other < len(order) and channel[other] == channel[middle] and abs(at[other] - at[middle]) < gap
+                ):
+                    alive[other] = False
+                    other += step
+    return np.sort(order[alive])
 
 
 def _aligned(
@@ -135,7 +151,7 @@ def _aligned(
 
 
 def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_s: Mapping, store) -> pa.Table:
-    keep, probability = _kept(heard, channels, detection)
+    keep, probability = _kept(heard, channels, detection, rate_hz)
     candidates = heard.candidates[keep]
     at, at_se = _aligned(candidates, probability, keep, store, rate_hz) if len(keep) else (np.zeros(0), np.zeros(0))
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])

@@ -50,7 +50,7 @@ def measured(scene) -> tuple[np.ndarray, np.ndarray, int]:
     cut, found, true = rise.frames(scene.rate_hz), [], []
     for channel in np.unique(scene.channel):
         samples = np.ascontiguousarray(scene.samples[:, channel - 1])
-        rows = candidate.of_block(samples, 0, len(samples), cut, GAP_FRAMES)
+        rows, _ = candidate.of_block(samples, rise.band_power(samples, cut), 0, len(samples), cut, GAP_FRAMES)
         hit_s = np.sort(scene.hit_s[scene.channel == channel])
         right = np.zeros(len(rows), bool)
         right[[at for _, at in mir_eval.util.match_events(hit_s, rows["at"] / scene.rate_hz, 0.01)]] = True
@@ -85,7 +85,9 @@ def main() -> None:
     """Fit on one half of the sounds, print, and try on the other half."""
     for name, make in (("OWN", own_scenes), ("MIXED", mixed_scenes)):
         parts = [measured(scene) for scene in make(hits_scenes.TUNING_SOUNDS, 1000)]
-        weights = fitted(judge.features(np.concatenate([part[0] for part in parts])), np.concatenate([p[1] for p in parts]))
+        weights = fitted(
+            judge.features(np.concatenate([part[0] for part in parts])), np.concatenate([p[1] for p in parts])
+        )
         print(f"{name} = ({', '.join(f'{weight:.3f}' for weight in weights)})")
         for half, sounds, seed in (("tuning", None, 0), ("other", hits_scenes.TEST_SOUNDS, 2000)):
             tried = parts if sounds is None else [measured(scene) for scene in make(sounds, seed)]
