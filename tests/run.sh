@@ -11,4 +11,5 @@ if [ "${1:-}" = long ]; then
     exec .venv/bin/python -m pytest -q -m long "$@"
 fi
 .venv/bin/ruff check --quiet . && .venv/bin/ruff format --check --quiet . && .venv/bin/snakefmt --check --quiet Snakefile
-exec .venv/bin/python -m pytest -q "$@"
+# A file of tests stays on one core, for what its tests share is made once.
+exec .venv/bin/python -m pytest -q --numprocesses 2 --dist loadfile "$@"
