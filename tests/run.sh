@@ -10,6 +10,8 @@ if [ "${1:-}" = long ]; then
     shift
     exec .venv/bin/python -m pytest -q -m long "$@"
 fi
-.venv/bin/ruff check --quiet . && .venv/bin/ruff format --check --quiet . && .venv/bin/snakefmt --check --quiet Snakefile
+.venv/bin/ruff check --quiet .
+.venv/bin/ruff format --check --quiet .
+.venv/bin/snakefmt --check Snakefile 2>.venv/snakefmt.log || { cat .venv/snakefmt.log; exit 1; }
 # A file of tests stays on one core, for what its tests share is made once.
 exec .venv/bin/python -m pytest -q --numprocesses 2 --dist loadfile "$@"
