@@ -7,7 +7,7 @@ false discovery rate held (Benjamini & Hochberg 1995), and only when its strikes
 import numpy as np
 from scipy import special
 
-MISPLACED_Q = 0.02  # false discovery rate of the calls
+MISPLACED_Q = 0.01  # false discovery rate of the calls
 CANDIDATE = 2.5  # standard deviations from which a pin's strikes are looked at one by one
 AGREE = 4.0  # standard deviations of scatter within which two strikes of one pin agree
 FRESH = 20  # one pin in so many of a striker is newly called in a round, at least one
