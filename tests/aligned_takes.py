@@ -95,6 +95,7 @@ class Simulated:
     take: simulator.Take
     hits: pa.Table
     rig: Rig
+    names_go_wrong: bool = False
 
 
 def simulate(seed, named=True, hard=False, bars=40, crew=None, missed=0.0, extra=0.0, tempo=1.0, sounds=False):
@@ -132,7 +133,7 @@ def simulate(seed, named=True, hard=False, bars=40, crew=None, missed=0.0, extra
         silence = pa.array([[float("nan")] * tables.N_BANDS] * len(hits), hits["bands_db"].type)
         hits = hits.set_column(hits.column_names.index("bands_db"), hits.schema.field("bands_db"), silence)
     own = tuple(Channel(place + 1, (name,)) for place, name in enumerate(names))
-    return Simulated(machine, notes, take, hits, Rig("full", own) if named else ONE_MICROPHONE)
+    return Simulated(machine, notes, take, hits, Rig("full", own) if named else ONE_MICROPHONE, hard and named)
 
 
 def some_bars(crew, chance, bars):
@@ -173,6 +174,8 @@ def compare(table: pa.Table, case: Simulated, named: bool) -> Agreement:
     """
     strikes = case.take.strikes
     struck = ~strikes.missed
+    # What the detector did not find cannot be matched.
+    struck &= _found(case, SAME_HIT_S if named else FUSED_S)
     keys = list(zip(strikes.playthrough[struck].tolist(), strikes.note_id[struck].tolist(), strict=True))
     when = strikes.strike_s[struck]
     score_s = np.round(case.notes["score_s"].to_numpy(), 6)
@@ -192,6 +195,24 @@ def compare(table: pa.Table, case: Simulated, named: bool) -> Agreement:
     precision = right.mean() if len(rows) else 0.0
     f = 2 * precision * recall / max(precision + recall, 1e-9)
     return Agreement(float(f), right, np.array([row[3] for row in rows], float))
+
+
+def _found(case, near_s) -> np.ndarray:
+    """Return which strikes have a hit near them: of their own channel or, where names go wrong, at their very time."""
+    strikes, hit_s = case.take.strikes, case.hits["hit_s"].to_numpy()
+    channel = case.hits["channel"].to_numpy()
+    found = np.zeros(len(strikes.strike_s), bool)
+    for one in case.rig.channels:
+        theirs = np.isin(strikes.striker, one.hears) if one.hears != ("everything",) else np.ones(len(found), bool)
+        found |= theirs & (_apart_s(hit_s[channel == one.channel], strikes.strike_s) < near_s)
+    return found | (_apart_s(hit_s, strikes.strike_s) < 0.0002) if case.names_go_wrong else found
+
+
+def _apart_s(hit_s, time_s) -> np.ndarray:
+    """Return how far each time lies from the nearest hit."""
+    padded = np.concatenate(([-np.inf], hit_s, [np.inf]))
+    after = np.searchsorted(padded, time_s)
+    return np.minimum(padded[after] - time_s, time_s - padded[after - 1])
 
 
 def played(table: pa.Table) -> list[tuple[int, int, float, float]]:

@@ -17,15 +17,17 @@ from pipeline.aligned.take import Take
 
 NAMED_LEAST = 1.5  # nats a hit over strays; right takes reach 5 to 7, wrong ones stay under 0.5 (simulated)
 FEWEST_NAMES = 2.5  # effective number of strikers from which names decide
-DECOY_HITS = 250  # more would not decide better
-DECOY_BEAM = 30.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
+DECOY_HITS = 200  # more would not decide better
+DECOY_BEAM = 25.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
 # Log odds fitted to simulated takes, 240 right and 240 wrong: constant, share of the perfect lead over the decoys,
 # share of strays, share of silent onsets.
-ODDS = (-4.6, 15.0, -2.7, -5.0)
+ODDS = (-4.2, 15.0, -2.7, -5.0)
 # An even row is its own decoy: where even a perfect take would lead by less than this (nats a hit), only strays and
 # silent onsets tell, and these shares of both together are let pass.
 LEAST_LEAD = 0.25
 MOST_WRONG = 0.25
+# No wrong tune of so many hits came near this share of strays and silent onsets together (least of 240 simulated: .12).
+CLEAN, MANY = 0.05, 60
 
 
 def score(
@@ -37,7 +39,9 @@ def score(
     if names_tell(evidence):
         return float(per_hit - NAMED_LEAST)
     strays = 1 - len(np.unique(take.hit[take.hit >= 0])) / n_hits
-    silent = _silent_share(take, onsets)
+    silent = silent_share(take, onsets)
+    if strays + silent < CLEAN and n_hits >= MANY:
+        return float(10 * (MOST_WRONG - strays - silent))
     few = min(n_hits, DECOY_HITS)
     ours = total if few == n_hits else _until(paths, evidence, few)
     decoys = _decoys(onsets)
@@ -130,7 +134,7 @@ def _until(paths: Paths, evidence: Evidence, few: int) -> float:
     return best
 
 
-def _silent_share(take: Take, onsets: Onsets) -> float:
+def silent_share(take: Take, onsets: Onsets) -> float:
     """Return the share of the onsets the take came by of which nothing was heard."""
     sounded = np.add.reduceat(take.hit >= 0, onsets.first[:-1], axis=1) > 0
     came_by = take.reached[:, onsets.first[:-1]]
