@@ -10,6 +10,7 @@ THRESHOLD_DB = 0.8  # of the first measure: about ten candidates a second in noi
 NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
 AROUND_FRAMES = 60  # the level is held against the loudest this near
 BANDS_S = 0.030
+JUST_BEFORE_FRAMES, WELL_AFTER_FRAMES = (-40, -8), (120, 200)  # where noise is looked at, for a limiter
 DTYPE = np.dtype(
     [
         ("channel", "i4"),  # number among the heard channels, from 0
@@ -24,6 +25,8 @@ DTYPE = np.dtype(
         ("middle", "f4"),  # dB
         ("below", "f4"),  # level against the loudest around, dB
         ("bands", "f4", (tables.N_BANDS,)),  # power
+        ("before", "f4"),  # power of the upper bands just before
+        ("after", "f4"),  # and well after
     ]
 )
 
@@ -63,6 +66,11 @@ def of_block(
     loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
+    upper = power[:, -4:].sum(axis=1)
+    for name, window in (("before", JUST_BEFORE_FRAMES), ("after", WELL_AFTER_FRAMES)):
+        if len(frame):
+            near = np.clip(frame[:, None] + np.arange(*window), 0, len(upper) - 1)
+            rows[name] = np.median(upper[near], axis=1)
     return rows, frame
 
 

@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from pipeline import audio, tables
 from pipeline.errors import InputError
-from pipeline.hits import align, candidate, judge, leak, rebound, rise
+from pipeline.hits import align, candidate, health, judge, leak, rebound, rise
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 10.0
@@ -18,6 +18,7 @@ CONTEXT_S = (0.6, 0.3)  # before and after a block: longer than anything a candi
 ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
+SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
 SURE = 0.6  # probability from which a hit helps to make an average
 
 
@@ -28,7 +29,7 @@ class Heard:
     candidates: np.ndarray
     risen: np.ndarray
     quiet: np.ndarray
-    peak: np.ndarray
+    watch: health.Watch
 
 
 def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s: Mapping) -> tuple[pa.Table, dict]:
@@ -40,8 +41,8 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     with tempfile.TemporaryFile(buffering=1 << 16) as store:
         heard = _candidates(sound, channels, detection, store)
         store.flush()
-        table = _decided(heard, channels, detection, sound.rate_hz, delays_s, store)
-    if heard.peak.max(initial=0.0) < SILENT_PEAK:
+        table, sentences = _decided(heard, channels, detection, sound, delays_s, store)
+    if heard.watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
             f"{recording.file}: expected sound; found silence in every channel that the rig names; "
             "check the cable, the gain and the rig"
@@ -51,11 +52,12 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
             f"{recording.file}: expected strikes; found none in {(sound.stop - sound.start) / sound.rate_hz:.1f} s of "
             "sound; check the microphones, the gain and detection: sensitivity"
         )
-    health = []
     if sound.truncated:
-        health.append("truncated: the file ends before its header says; copy it again, or go on with what is there")
+        sentences.insert(
+            0, "truncated: the file ends before its header says; copy it again, or go on with what is there"
+        )
     return table, {
-        "health": health,
+        "health": sentences,
         "duration_s": sound.n_samples / sound.rate_hz,
         "rate_hz": sound.rate_hz,
         "n_channels": sound.n_channels,
@@ -77,15 +79,17 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
     """Go through the recording once; waveforms go to the open file `store`, in the order of the candidates."""
     cut, columns = rise.frames(sound.rate_hz), align.shape(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, risen, quiet, peak = [], [], [], np.zeros(len(channels))
+    found, risen, quiet = [], [], []
+    watch = health.Watch(channels, sound.rate_hz, detection.mains_hz)
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.blocks(length, before, after):
         heard = [np.ascontiguousarray(samples[:, channel.channel - 1]) for channel in channels]
         power = [rise.band_power(one, cut) for one in heard]
         peaks = [leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)]
         quiet.append([leak.quiet(its) for its in peaks])
+        inside = begin + length  # what follows belongs to the next block
+        watch.see(first, begin, [one[:inside] for one in heard], power, cut.hop)
         for number, one in enumerate(heard):
-            peak[number] = max(peak[number], np.abs(one).max(initial=0.0))
             rows, frame = candidate.of_block(one, power[number], begin, length, cut, gap)
             rows["channel"] = number
             risen.append(
@@ -94,7 +98,7 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
             store.write(candidate.waveforms(one, rows["at"], columns).tobytes())
             rows["at"] += first
             found.append(rows)
-    return Heard(np.concatenate(found), np.concatenate(risen), np.median(quiet, axis=0), peak)
+    return Heard(np.concatenate(found), np.concatenate(risen), np.median(quiet, axis=0), watch)
 
 
 def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
@@ -102,10 +106,45 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
     number = heard.candidates["channel"]
     mixed = np.array([len(channel.hears) > 1 or channel.hears == ALL for channel in channels])
     probability = judge.probability(heard.candidates, mixed[number])
-    above_db = leak.above_leakage_db(heard.risen, heard.quiet, number, probability)
+    wide = np.array([_is_wide(channel, channels) for channel in channels])
+    narrow = np.flatnonzero(~wide)
+    above_db = np.full(len(number), np.inf)
+    mine = ~wide[number]
+    above_db[mine] = leak.above_leakage_db(
+        heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), probability[mine]
+    )
     keep = np.flatnonzero((above_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
     keep = keep[_apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
+    if wide.any():
+        delay = np.array([channel.delay_s for channel in channels]) * rate_hz
+        at = heard.candidates["at"][keep] - delay[number[keep]]
+        keep = keep[~_heard_nearer(at, number[keep], channels, SAME_S * rate_hz)]
     return keep, probability[keep]
+
+
+def _is_wide(channel: Channel, channels: tuple[Channel, ...]) -> bool:
+    """Tell whether some of what a channel hears has a nearer microphone too."""
+    return any(_covers(channel, other) for other in channels if other != channel)
+
+
+def _covers(channel: Channel, other: Channel) -> bool:
+    if other.hears[0] in MARKS or channel.hears[0] in MARKS or other.hears == ALL:
+        return False
+    return channel.hears == ALL or (len(channel.hears) > len(other.hears) and bool({*channel.hears} & {*other.hears}))
+
+
+def _heard_nearer(at: np.ndarray, number: np.ndarray, channels, same: float) -> np.ndarray:
+    """Return which hits of a wide channel a nearer microphone has too (within `same` samples)."""
+    twice = np.zeros(len(at), bool)
+    for wide, channel in enumerate(channels):
+        nearer = [other for other, its in enumerate(channels) if other != wide and _covers(channel, its)]
+        there = np.sort(at[np.isin(number, nearer)])
+        mine = np.flatnonzero(number == wide)
+        if len(there) and len(mine):
+            after = np.searchsorted(there, at[mine])
+            left, right = there[np.maximum(after - 1, 0)], there[np.minimum(after, len(there) - 1)]
+            twice[mine] = np.minimum(np.abs(at[mine] - left), np.abs(right - at[mine])) < same
+    return twice
 
 
 def _apart(candidates: np.ndarray, probability: np.ndarray, gap: float) -> np.ndarray:
@@ -150,7 +189,9 @@ def _aligned(
     return at, at_se
 
 
-def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_s: Mapping, store) -> pa.Table:
+def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping, store):
+    """Return the table of hits and the faults of the recording."""
+    rate_hz = sound.rate_hz
     keep, probability = _kept(heard, channels, detection, rate_hz)
     candidates = heard.candidates[keep]
     at, at_se = _aligned(candidates, probability, keep, store, rate_hz) if len(keep) else (np.zeros(0), np.zeros(0))
@@ -169,7 +210,7 @@ def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_
     with np.errstate(divide="ignore"):
         bands_db = 10 * np.log10(candidates["bands"])
     bands_db[~np.isfinite(bands_db)] = np.nan
-    return tables.build(
+    table = tables.build(
         "hits",
         {
             "hit_id": np.arange(len(keep)),
@@ -184,6 +225,18 @@ def _decided(heard: Heard, channels, detection: Detection, rate_hz: int, delays_
             "bands_db": pa.FixedSizeListArray.from_arrays(pa.array(bands_db.ravel(), pa.float32()), tables.N_BANDS),
         },
     )
+    return table, _faults(heard, channels, candidates, at[order], level_db, probability, sound)
+
+
+def _faults(heard: Heard, channels, candidates, at, level_db, probability, sound: audio.Audio) -> list[str]:
+    sure = probability > 0.5
+    columns = [(name, "f8") for name in ("channel", "at", "level_db", "before", "after")]
+    hits = np.zeros(sure.sum(), [*columns, ("bands", "f4", (tables.N_BANDS,))])
+    for name in ("channel", "bands", "before", "after"):
+        hits[name] = candidates[name][sure]
+    hits["at"], hits["level_db"] = at[sure], level_db[sure]
+    lengths = tuple(sound.track_lengths[channel.channel - 1] for channel in channels)
+    return health.faults(heard.watch, hits, lengths)
 
 
 def _only_striker(channel: Channel) -> str | None:
