@@ -15,6 +15,7 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
     rest_s = work.late_s - solved.fitted_s(work.layout)
     scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
+    estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
     hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
     grid, load_by_striker = _grid(work, now, solved, covariance, ~freak, start_s, pace)
     return {
@@ -30,6 +31,23 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
         "scatter_s": now.jitter_s * work.scatter,
         **_strikers(work, solved),
     }
+
+
+def _doubted(work, solved, estimate, variance, rest_s, freak):
+    """Give a single outlying strike of a pin half to the pin and half to chance, with an error that holds both.
+
+    One strike far out may be a misplaced pin or a slip of the striker; the fit has taken it for a slip. Where no
+    second strike decides, neither is known.
+    """
+    lone = (work.pin_count[work.pin] == 1) & (work.pin_kind[work.pin] > 0) & ~freak
+    lone &= (work.weight > 0) & (work.weight < 0.999 * work.first_weight)
+    half_s = np.where(lone, rest_s / 2, 0.0)
+    pin = work.pin[lone]
+    half_at_pin_s = half_s[lone] / solved.data.pace[lone]
+    estimate, variance = estimate.copy(), variance.copy()
+    estimate[pin] += half_at_pin_s
+    variance[pin] += half_at_pin_s**2
+    return estimate, variance, rest_s - half_s
 
 
 def _recovery_se(solved):
