@@ -179,7 +179,7 @@ def test_the_search_scores_its_path_as_the_definition_does(seed):
         cost += further
     end = path[-1]
     value = -cost + case[3][end[1] + 1 :].sum() + (case[4].top_bonus if end[0] == len(case[0]) - 1 else 0.0)
-    assert total == pytest.approx(value, abs=1e-6)
+    assert total == pytest.approx(value, abs=1e-4)  # the search keeps variances as 32-bit numbers
 
 
 @pytest.mark.parametrize(

@@ -50,11 +50,13 @@ def elsewhere(
         forward.onset,
         forward.score,
         forward.member,
-        forward.state,
+        forward.tempo,
+        forward.tempo_var,
         backward.begin,
         backward.onset,
         backward.score,
-        backward.state,
+        backward.tempo,
+        backward.tempo_var,
         onsets.first,
         onsets.member_striker,
         own,
@@ -71,11 +73,13 @@ def _join(
     onset,
     score,
     member,
-    state,
+    tempo,
+    tempo_var,
     begin_b,
     onset_b,
     score_b,
-    state_b,
+    tempo_b,
+    tempo_var_b,
     first,
     members,
     own,
@@ -105,8 +109,8 @@ def _join(
             for q in range(first[i], first[i + 1]):
                 if own[q] and (q != k):
                     once += miss
-            var = state[a, 4] + state_b[b, 4] + 1e-8
-            apart = state[a, 1] - state_b[b, 1]
+            var = tempo_var[a] + tempo_var_b[b] + 1e-8
+            apart = tempo[a] - tempo_b[b]
             value = score[a] + score_b[b] - once - 0.5 * np.log(var) - 2.5 * np.log1p(0.25 * apart * apart / var)
             out_onset[count], out_log[count] = i, value
             best = max(best, value)

@@ -63,7 +63,8 @@ class Paths(NamedTuple):
     back: np.ndarray
     how: np.ndarray
     member: np.ndarray
-    state: np.ndarray  # phase, tempo, variance of the phase, covariance, variance of the tempo
+    tempo: np.ndarray
+    tempo_var: np.ndarray
 
 
 @compiled
@@ -87,7 +88,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
 
     Returns
     -------
-    begin, onset, score, back, how, member, state : as `Paths`
+    begin, onset, score, back, how, member, tempo, tempo_var : as `Paths`
     last : int
         The best last cell, -1 if there is none.
     total : float
@@ -107,11 +108,13 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
     now_mask = np.zeros(n, np.int64)
     touched = np.zeros(n, np.int32)
 
-    room = 24 * m + 4 * n + 64
+    room = 6 * m + n + 64
     begin = np.zeros(m + 1, np.int64)
     onset, nearest = np.zeros(room, np.int32), np.zeros(room, np.int32)
-    score, state = np.zeros(room), np.zeros((room, 5))
-    back, mask = np.zeros(room, np.int64), np.zeros(room, np.int64)
+    score, phases = np.zeros(room), np.zeros(room)
+    # Tempo, variance of the phase, covariance, variance of the tempo: half the width is enough for them.
+    state = np.zeros((room, 4), np.float32)
+    back, mask = np.zeros(room, np.int32), np.zeros(room, np.int64)
     how, member = np.zeros(room, np.int8), np.zeros(room, np.int8)
     n_cells = 0
 
@@ -138,8 +141,8 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                 if source + most < floor:
                     continue
                 i0 = onset[cell]
-                phase, tempo = state[cell, 0], state[cell, 1]
-                p00, p01, p11 = state[cell, 2], state[cell, 3], state[cell, 4]
+                phase, tempo = phases[cell], float(state[cell, 0])
+                p00, p01, p11 = float(state[cell, 1]), float(state[cell, 2]), float(state[cell, 3])
                 dt = hit_s[j] - phase
                 for i in range(nearest[cell], min(n, i0 + 1 + t.onsets_ahead)):
                     du = score_s[i] - score_s[i0]
@@ -220,7 +223,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
             if cell < 0 or leader_score[a] < best_ever - 25.0:
                 continue
             i0 = onset[cell]
-            phase, tempo = state[cell, 0], state[cell, 1]
+            phase, tempo = phases[cell], float(state[cell, 0])
             for kind in range(2):
                 if kind == 0:
                     low, high = i0 + 1, min(n, i0 + 1 + (NEAR_JUMP if explained else t.jump_ahead))
@@ -272,14 +275,15 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
             scores = now_score[touched[:count]]
             floor = max(floor, np.partition(scores, count - t.most_cells)[count - t.most_cells])
         if n_cells + count > room:
-            room = 2 * room + count
-            onset, nearest, score, state = (
+            room = room + room // 2 + count
+            onset, nearest, score, phases = (
                 longer(onset, room),
                 longer(nearest, room),
                 longer(score, room),
-                taller(state, room),
+                longer(phases, room),
             )
             back, mask, how, member = longer(back, room), longer(mask, room), longer(how, room), longer(member, room)
+            state = taller(state, room)
         leader_score += stray[j]
         for a in range(count):
             i = touched[a]
@@ -290,7 +294,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
             onset[n_cells], nearest[n_cells], score[n_cells] = i, i, value
             back[n_cells], mask[n_cells] = now_back[i], now_mask[i]
             how[n_cells], member[n_cells] = now_how[i], now_member[i]
-            state[n_cells] = now_state[i]
+            phases[n_cells], state[n_cells] = now_state[i, 0], now_state[i, 1:]
             if value > best_ever - 25.0:
                 lead(leader_cell, leader_score, onset, n_cells, value)
             end = value + strays[m] - strays[j + 1] + (t.top_bonus if i == n - 1 else 0.0)
@@ -298,14 +302,16 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                 best_total, best_last = end, n_cells
             n_cells += 1
         begin[j + 1] = n_cells
+    # Copies: what only the search needed goes with it.
     return (
         begin,
-        onset[:n_cells],
-        score[:n_cells],
-        back[:n_cells],
-        how[:n_cells],
-        member[:n_cells],
-        state[:n_cells],
+        onset[:n_cells].copy(),
+        score[:n_cells].copy(),
+        back[:n_cells].copy(),
+        how[:n_cells].copy(),
+        member[:n_cells].copy(),
+        state[:n_cells, 0].copy(),
+        state[:n_cells, 3].copy(),
         best_last,
         best_total,
     )

@@ -203,7 +203,7 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
         expected = Tracker(0.012, 0.10, 1.0, 0.3, evidence.rate_hz, P_MISS, turnaround_s=around_s)
     else:
         expected = Tracker(0.007, 0.04, 1.0, 0.15, evidence.rate_hz, P_MISS, turnaround_s=around_s)
-        expected = expected._replace(beam=60.0, hits_ahead=8, onsets_ahead=6, jump_ahead=5)
+        expected = expected._replace(beam=45.0, hits_ahead=8, onsets_ahead=6, jump_ahead=5)
     turn, score_s = notes["barrel_turn"].to_numpy(), notes["score_s"].to_numpy()
     mark_s = readings.marks_s(hits, "index")
     angle = readings.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
