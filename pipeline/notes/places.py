@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from pipeline.notes.smf import Song, seconds_at
+from pipeline.notes.smf import Song
 
 BARS_PER_PASSAGE = 8  # where no markers name the passages
 SAME_PIN_TURN = 1e-4  # turns; notes of later turns nearer than this (0.13 mm on 420 mm) come from one pin
@@ -37,17 +37,13 @@ def _since(division: Fraction, numerator: int, denominator: int, ticks: np.ndarr
     return bars, rest / beat
 
 
-def turns_per_second(song: Song, last_tick: int, bars_per_turn: float) -> float:
-    """Return the barrel's nominal speed: pins sit by nominal time on a barrel that turns at the mean tempo.
+def turns(song: Song, tick: np.ndarray, bars_per_turn: float) -> np.ndarray:
+    """Return the barrel's angle since the start: it turns evenly in beats, by bars of the first time signature.
 
-    The mean is taken to the end of the bar that holds the last note.
+    So the same pins come round every turn whatever the tempo map says; a tempo map is played by turning unevenly.
     """
-    start, numerator, denominator = next(one for one in reversed(song.signatures) if one[0] <= last_tick)
-    bar_ticks = 4 * song.division * numerator / denominator
-    end = float(start + ((last_tick - start) // bar_ticks + 1) * bar_ticks)
-    quarters_per_s = end / float(song.division) / seconds_at(song, np.array([end]))[0]
     _, numerator, denominator = song.signatures[0]
-    return float(quarters_per_s / (bars_per_turn * 4 * numerator / denominator))
+    return tick * float(denominator / (4 * numerator * song.division * Fraction(bars_per_turn)))
 
 
 def pins_of(barrel_turn: np.ndarray, striker: np.ndarray, pins: str) -> np.ndarray:

@@ -5,7 +5,7 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.notes.places import bars, passages, pins_of, turns_per_second
+from pipeline.notes.places import bars, passages, pins_of, turns
 from pipeline.notes.smf import Song, read_song, seconds_at
 from pipeline.settings import Clock, Machine, Settings
 
@@ -89,8 +89,7 @@ def _song_table(song: Song, machine: Machine) -> pa.Table:
     striker = striker[kept]
     bar, beat_in_bar = bars(song, tick)
     score_s = seconds_at(song, tick)
-    bars_per_turn = machine.barrel.bars_per_turn or 1.0
-    barrel_turn = score_s * turns_per_second(song, int(tick[-1]), bars_per_turn)
+    barrel_turn = turns(song, tick, machine.barrel.bars_per_turn or 1.0)
     return tables.build(
         "notes",
         {

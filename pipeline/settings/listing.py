@@ -35,7 +35,9 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
         return (), {}
     recordings, lines = [], {}
     for line, cells in rows[1:]:
-        row = _Row(path, line, separator, faults, dict(zip(columns, cells, strict=False)))
+        # A line that ends early leaves its last cells empty.
+        filled = cells + [""] * (len(columns) - len(cells))
+        row = _Row(path, line, separator, faults, dict(zip(columns, filled, strict=False)))
         if any(cell for cell in cells[len(columns) :]):
             row.fault(f"at most {len(columns)} cells", f"{len(cells)}", "quote a text that holds a separator")
         recording = _recording(row, configuration)
