@@ -464,6 +464,7 @@ LIST_FAULTS = {
     "an unknown arrangement": ("x,x.wav,2031-05-03,full,sonk", "found 'sonk' (did you mean 'song'?)"),
     "an unknown setup": ("x,x.wav,2031-05-03,full,,wide puly", "found 'wide puly' (did you mean 'wide pulley'?)"),
     "a day that is none": ("x,x.wav,3.5.2031,full", "expected the build_day as year-month-day, such as 2031-05-03"),
+    "a line that ends before the day": ("x,x.csv", "expected the build_day as year-month-day, such as 2031-05-03"),
     "a day that never was": ("x,x.wav,2031-02-30,full", "found '2031-02-30'"),
     "no file": ("x,,2031-05-03,full", "expected a file; found nothing"),
     "braces": ("x,x{1}.wav,2031-05-03,full", "expected a path without braces; found 'x{1}.wav'"),

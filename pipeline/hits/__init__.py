@@ -49,7 +49,7 @@ def find(
     said = {"refused": "", "health": [], "duration_s": 0.0, "rate_hz": 0, "n_channels": 0}
     try:
         if lists.is_list(recording.file):
-            listed = lists.read_list(recording, machine)
+            listed = lists.read_list(recording, rig, machine)
             table = lists.table_of(listed)
             said |= {"duration_s": float(listed["hit_s"][-1]), "n_channels": len(set(listed["channel"]) - {0})}
             return table, said

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.settings import Machine, Recording
+from pipeline.settings import Machine, Recording, Rig
 
 LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
@@ -21,8 +21,11 @@ def is_list(file: str) -> bool:
     return Path(file).suffix.lower() in LIST_ENDINGS
 
 
-def read_list(recording: Recording, machine: Machine) -> dict[str, np.ndarray | list]:
+def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[str, np.ndarray | list]:
     """Read a list of hits.
+
+    A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark, the
+    click, or one of several; a channel that the rig does not name hears nothing. Without a rig nobody knows.
 
     Returns
     -------
@@ -40,6 +43,7 @@ def read_list(recording: Recording, machine: Machine) -> dict[str, np.ndarray | 
         raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
     rows = _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
     start_s, stop_s = recording.start_s or 0.0, math.inf if recording.stop_s is None else recording.stop_s
+    rows = [row for row in (_through(rig, row) for row in rows) if row is not None]
     rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
     if not rows:
         raise InputError(f"{path}: expected hits; found none; check the file and start_s, stop_s")
@@ -53,6 +57,18 @@ def read_list(recording: Recording, machine: Machine) -> dict[str, np.ndarray | 
         "kind": kind,
         "level_db": np.array(level_db),
     }
+
+
+def _through(rig: Rig | None, row: tuple) -> tuple | None:
+    """Return a row as the rig's microphone heard it; None where the rig names no such channel."""
+    hit_s, number, striker, level_db = row
+    if rig is None or striker:
+        return row
+    channel = next((channel for channel in rig.channels if channel.channel == number), None)
+    if channel is None:
+        return None
+    only = channel.hears[0] if len(channel.hears) == 1 and channel.hears[0] != "everything" else ""
+    return hit_s - channel.delay_s, number, only, level_db
 
 
 def table_of(listed: dict) -> tables.pa.Table:
