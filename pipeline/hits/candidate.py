@@ -32,7 +32,13 @@ DTYPE = np.dtype(
 
 
 def of_block(
-    samples: np.ndarray, power: np.ndarray, begin: int, length: int, cut: rise.Frames, gap: int
+    samples: np.ndarray,
+    power: np.ndarray,
+    floor: np.ndarray | None,
+    begin: int,
+    length: int,
+    cut: rise.Frames,
+    gap: int,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the candidates of one channel whose rise lies in a block.
 
@@ -42,6 +48,8 @@ def of_block(
         The block with its context.
     power : (n_frames, N_BANDS) array
         Its `rise.band_power`.
+    floor : (N_BANDS,) array, optional
+        Power of the noise where an idle recording told it; else it is taken from the block.
     begin, length : int
         Where the block itself begins, and how long it is, samples.
     gap : int
@@ -54,7 +62,7 @@ def of_block(
     frame : (n_candidates,) int array
         Where they rise.
     """
-    rises = rise.rises(power, rise.floors(power), cut)
+    rises = rise.rises(power, rise.floors(power) if floor is None else np.maximum(floor, rise.LEAST_FLOOR), cut)
     frame = rise.peaks(rises.measured[:, 0], THRESHOLD_DB, gap)
     frame = frame[(frame * cut.hop >= begin) & (frame * cut.hop < min(begin + length, len(samples)))]
     placed = place.place(samples, frame * cut.hop, cut.rate_hz)

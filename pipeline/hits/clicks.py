@@ -77,8 +77,8 @@ def _exact(at: np.ndarray, channel: Channel, zero: list) -> list[str]:
     if not silent or np.std(at - np.polyval(line, count)) > EXACT_SAMPLES:
         return []
     return [
-        f"click not looped back: channel {channel.channel} is exact to the sample and silent between clicks, so it does "
-        "not share the way of the microphones; loop it from an output to an input by cable"
+        f"click not looped back: channel {channel.channel} is exact to the sample and silent between clicks, so it "
+        "does not share the way of the microphones; loop it from an output to an input by cable"
     ]
 
 
@@ -90,8 +90,8 @@ def _drift(at: np.ndarray, channel: Channel, rate_hz: int) -> list[str]:
     ppm = (interval_s * channel.bpm * channel.per_beat / 60 - 1) * 1e6
     if abs(ppm) > WRONG_TEMPO_PPM:
         return [
-            f"click tempo: channel {channel.channel} clicks at {60 / interval_s / channel.per_beat:.2f} bpm, the rig says "
-            f"{channel.bpm:g}; mend bpm or per_beat in the rig"
+            f"click tempo: channel {channel.channel} clicks at {60 / interval_s / channel.per_beat:.2f} bpm, "
+            f"the rig says {channel.bpm:g}; mend bpm or per_beat in the rig"
         ]
     if abs(ppm) < DRIFT_PPM:
         return []

@@ -1,7 +1,7 @@
 """Look for faults of a recording; each is named with its cure in one sentence.
 
-`Watch` sees every block once and keeps a few numbers a channel; `faults` judges them together with the hits. A threshold
-here separates simulated faults from sound recordings (tests/test_hits_health.py), not good from bad machines.
+`Watch` sees every block once and keeps a few numbers a channel; `faults` judges them with the hits. A threshold here
+separates simulated faults from sound recordings (tests/test_hits_health.py), not good from bad machines.
 """
 
 import numpy as np
@@ -261,8 +261,8 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
     if len(low_db) < 2 or max(low_db) > THIN_DB:
         return []
     return [
-        f"thin: no microphone has lows (below 400 Hz at least {-max(low_db):.0f} dB down), as when a contact microphone "
-        "meets a low-impedance input; use an input of 1 MΩ or a preamplifier for contact microphones"
+        f"thin: no microphone has lows (below 400 Hz at least {-max(low_db):.0f} dB down), as when a contact "
+        "microphone meets a low-impedance input; use an input of 1 MΩ or a preamplifier for contact microphones"
     ]
 
 

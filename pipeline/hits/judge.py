@@ -1,8 +1,8 @@
 """Give each candidate the probability that something struck.
 
 A logistic regression on how far the bands rise, how surprising the samples are and how loud it is, fitted to real
-percussion sounds at known places (`tests/benchmarks/hits_fit.py` fits and prints the numbers; every second sound is kept
-for tests). One set for a microphone on one striker, one for a microphone that hears many.
+percussion sounds at known places (`tests/benchmarks/hits_fit.py` fits and prints the numbers; every second sound is
+kept for tests). One set for a microphone on one striker, one for a microphone that hears many.
 """
 
 import numpy as np

@@ -19,6 +19,10 @@ ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
 SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
+# A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
+# three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_scores.py).
+SPREADS, ATTACKS, FLOOR_SE_S = 1.5, 0.5, 0.00005
+IDLE_S = 20.0  # of an idle recording that are read
 SURE = 0.6  # probability from which a hit helps to make an average
 
 
@@ -80,6 +84,7 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
     cut, columns = rise.frames(sound.rate_hz), align.shape(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
     found, risen, quiet = [], [], []
+    idle = _idle_floors(detection, channels, cut)
     watch = health.Watch(channels, sound.rate_hz, detection.mains_hz)
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.blocks(length, before, after):
@@ -90,7 +95,7 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
         inside = begin + length  # what follows belongs to the next block
         watch.see(first, begin, [one[:inside] for one in heard], power, cut.hop)
         for number, one in enumerate(heard):
-            rows, frame = candidate.of_block(one, power[number], begin, length, cut, gap)
+            rows, frame = candidate.of_block(one, power[number], idle.get(number), begin, length, cut, gap)
             rows["channel"] = number
             risen.append(
                 np.stack([leak.arriving(its, frame, other == number) for other, its in enumerate(peaks)], axis=1)
@@ -99,6 +104,23 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
             rows["at"] += first
             found.append(rows)
     return Heard(np.concatenate(found), np.concatenate(risen), np.median(quiet, axis=0), watch)
+
+
+def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, np.ndarray]:
+    """Return the noise of each channel from the idle recording; a file with one channel serves all."""
+    if not detection.idle_file:
+        return {}
+    samples, rate_hz = audio.read_part(detection.idle_file, 0.0, IDLE_S)
+    if rate_hz != cut.rate_hz:
+        raise InputError(
+            f"{detection.idle_file}: expected the recording's rate, {cut.rate_hz} Hz; found {rate_hz} Hz; "
+            "record the idle machine with the same settings"
+        )
+    columns = [min(channel.channel, samples.shape[1]) - 1 for channel in channels]
+    return {
+        number: rise.band_power(np.ascontiguousarray(samples[:, column]), cut).mean(axis=0)
+        for number, column in enumerate(columns)
+    }
 
 
 def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
@@ -172,7 +194,7 @@ def _aligned(
     """Return sample and standard error (samples) of each kept hit, placed by its own sound where one fits."""
     columns = align.shape(rate_hz)
     stored = np.memmap(store, np.float16, "r", shape=(os.fstat(store.fileno()).st_size // 2 // columns.n, columns.n))
-    at, at_se = candidates["at"].copy(), candidates["spread"].astype(float)
+    at, fitted = candidates["at"].copy(), candidates["spread"].astype(float)
     for number in np.unique(candidates["channel"]):
         mine = np.flatnonzero(candidates["channel"] == number)
         sure = mine[probability[mine] > SURE]
@@ -185,8 +207,9 @@ def _aligned(
             rows = mine[begin : begin + 256]
             lag, lag_se, _ = align.moved(stored[keep[rows]], candidates["spread"][rows], taps, sounds, columns)
             at[rows] += lag
-            at_se[rows] = np.where(np.isnan(lag_se), at_se[rows], lag_se)
-    return at, at_se
+            fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)
+    attack = candidates["attack"].astype(float)
+    return at, np.sqrt(np.square(SPREADS * fitted) + np.square(ATTACKS * attack) + np.square(FLOOR_SE_S * rate_hz))
 
 
 def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping, store):

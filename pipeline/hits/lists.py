@@ -13,7 +13,9 @@ from pipeline.settings import Machine, Recording, Rig
 LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
 LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples
-_COLUMNS = ("hit_s", "striker", "channel", "level_db")
+FINEST_GRID_S = 0.02  # grids finer than this are a file's own resolution
+OFF_GRID_S = 0.0006  # hits that stay this near a grid were moved there: machines scatter by milliseconds
+FEWEST_ON_GRID = 16
 
 
 def is_list(file: str) -> bool:
@@ -47,6 +49,7 @@ def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[s
     rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
     if not rows:
         raise InputError(f"{path}: expected hits; found none; check the file and start_s, stop_s")
+    _check_grid(path, np.array([row[0] for row in rows if row[2] not in ("index", "click")]))
     hit_s, channel, striker, level_db = (list(column) for column in zip(*rows, strict=True))
     kind = [name if name in ("index", "click") else "strike" for name in striker]
     names = [name if what == "strike" and name else None for name, what in zip(striker, kind, strict=True)]
@@ -163,6 +166,27 @@ def _check_times(path: Path, hit_s: np.ndarray) -> None:
             f"{path}: expected hit_s in seconds; found times up to {hit_s.max():g}, {gap:g} apart; "
             f"they look like {slip}: divide them"
         )
+
+
+def _check_grid(path: Path, hit_s: np.ndarray) -> None:
+    """Refuse hits that a program has moved to a grid: no machine strikes so."""
+    gap_s = np.diff(np.unique(hit_s))
+    gap_s = gap_s[gap_s > FINEST_GRID_S]
+    if len(gap_s) < FEWEST_ON_GRID:
+        return
+    for part in range(1, 13):
+        grid_s = np.median(gap_s) / part
+        if grid_s < FINEST_GRID_S:
+            return
+        # A better value of the step, from all gaps: the median carries the rounding of one.
+        count = np.maximum(np.round(gap_s / grid_s), 1)
+        grid_s = (gap_s * count).sum() / np.square(count).sum()
+        off_s = gap_s - count * grid_s
+        if np.sqrt(np.square(off_s).mean()) < OFF_GRID_S:
+            raise InputError(
+                f"{path}: expected hits as they were played; found all of them on a grid of {grid_s * 1000:.0f} ms; "
+                "export them without quantising"
+            )
 
 
 def _midi_rows(path: Path, machine: Machine) -> list[tuple]:

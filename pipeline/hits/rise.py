@@ -3,7 +3,7 @@
 Log spectral flux (after Dixon 2006, "Onset detection revisited", and Böck & Widmer 2013, "Maximum filter vibrato
 suppression") in `tables.N_BANDS` bands at a hop of about a millisecond. Deviations: the rise is measured above the
 loudest of a few milliseconds before (a body that beats between two modes is no onset); power below the running floor of
-its band counts little, so that noise, hum and rumble raise nothing however loud they are; five measures, from 5 to 16 ms
+its band counts little, so that noise, hum and rumble raise nothing however loud they are; five measures, 5 to 16 ms
 long, because a click is seen best in a short window and a soft stroke in noise in a long one.
 """
 
@@ -17,7 +17,7 @@ from pipeline.tables import N_BANDS
 HOP_S = 0.001
 WINDOW_S = 0.0053  # as short as a band of 200 Hz allows; a strike is far shorter
 LOWEST_HZ, HIGHEST_HZ = 150.0, 16000.0
-FULL_SCALE_FLOOR = 1e-10  # power, -100 dB: rounding of 16 bit lies about here
+LEAST_FLOOR = 1e-10  # power, -100 dB: rounding of 16 bit lies about here
 FLOOR_DEPTH = 3e-7  # of the loudest power of the block: what lies 65 dB below a strike is no strike
 QUIET_SHARE, QUIET_TO_MEAN = 20, 2.2  # percentile of a band that is noise, and the mean of such noise over it
 WIDEST_DB = 1e-12
@@ -121,7 +121,7 @@ def floors(power: np.ndarray) -> np.ndarray:
     floor : (N_BANDS,) float32 array
     """
     quiet = np.percentile(power[::4], QUIET_SHARE, axis=0) * QUIET_TO_MEAN
-    return np.maximum(quiet, FULL_SCALE_FLOOR + FLOOR_DEPTH * power.max(initial=0.0)).astype(np.float32)
+    return np.maximum(quiet, LEAST_FLOOR + FLOOR_DEPTH * power.max(initial=0.0)).astype(np.float32)
 
 
 def rises(power: np.ndarray, floor: np.ndarray, cut: Frames) -> Rises:
@@ -171,7 +171,7 @@ def running_maximum(values: np.ndarray, reach: int) -> np.ndarray:
 
 
 def _loudest_before(level_db: np.ndarray, back: int) -> np.ndarray:
-    """Return the loudest of the four frames from `back` to `back + 3` before each; at the beginning, the frame itself."""
+    """Return the loudest of the frames from `back` to `back + 3` before each; at the beginning, the frame itself."""
     loudest = level_db.copy()
     back = max(back, 1)
     if len(level_db) > back + 3:

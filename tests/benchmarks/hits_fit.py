@@ -1,7 +1,7 @@
 """Fit the numbers of `pipeline.hits.judge` and print them. Run: python -m tests.benchmarks.hits_fit
 
-Scenes are made of every second sound (`hits_scenes.TUNING_SOUNDS`); the other half, with other seeds, only says how well
-the numbers carry over.
+Scenes are made of every second sound (`hits_scenes.TUNING_SOUNDS`); the other half, with other seeds, only says how
+well the numbers carry over.
 """
 
 import os
@@ -50,7 +50,7 @@ def measured(scene) -> tuple[np.ndarray, np.ndarray, int]:
     cut, found, true = rise.frames(scene.rate_hz), [], []
     for channel in np.unique(scene.channel):
         samples = np.ascontiguousarray(scene.samples[:, channel - 1])
-        rows, _ = candidate.of_block(samples, rise.band_power(samples, cut), 0, len(samples), cut, GAP_FRAMES)
+        rows, _ = candidate.of_block(samples, rise.band_power(samples, cut), None, 0, len(samples), cut, GAP_FRAMES)
         hit_s = np.sort(scene.hit_s[scene.channel == channel])
         right = np.zeros(len(rows), bool)
         right[[at for _, at in mir_eval.util.match_events(hit_s, rows["at"] / scene.rate_hz, 0.01)]] = True
