@@ -173,9 +173,7 @@ def compare(table: pa.Table, case: Simulated, named: bool) -> Agreement:
     for all strikes within the detector's minimum gap: right if one of them belongs to the same onset.
     """
     strikes = case.take.strikes
-    struck = ~strikes.missed
-    # What the detector did not find cannot be matched.
-    struck &= _found(case, SAME_HIT_S if named else FUSED_S)
+    struck = found(case, named)
     keys = list(zip(strikes.playthrough[struck].tolist(), strikes.note_id[struck].tolist(), strict=True))
     when = strikes.strike_s[struck]
     score_s = np.round(case.notes["score_s"].to_numpy(), 6)
@@ -197,15 +195,20 @@ def compare(table: pa.Table, case: Simulated, named: bool) -> Agreement:
     return Agreement(float(f), right, np.array([row[3] for row in rows], float))
 
 
-def _found(case, near_s) -> np.ndarray:
-    """Return which strikes have a hit near them: of their own channel or, where names go wrong, at their very time."""
+def found(case: Simulated, named: bool) -> np.ndarray:
+    """Return which strikes sounded and were detected; the others cannot be matched.
+
+    A strike was detected if a hit of its own channel lies near it or, where names go wrong, any hit at its very time.
+    """
     strikes, hit_s = case.take.strikes, case.hits["hit_s"].to_numpy()
-    channel = case.hits["channel"].to_numpy()
-    found = np.zeros(len(strikes.strike_s), bool)
+    channel, near_s = case.hits["channel"].to_numpy(), SAME_HIT_S if named else FUSED_S
+    heard = np.zeros(len(strikes.strike_s), bool)
     for one in case.rig.channels:
-        theirs = np.isin(strikes.striker, one.hears) if one.hears != ("everything",) else np.ones(len(found), bool)
-        found |= theirs & (_apart_s(hit_s[channel == one.channel], strikes.strike_s) < near_s)
-    return found | (_apart_s(hit_s, strikes.strike_s) < 0.0002) if case.names_go_wrong else found
+        theirs = np.isin(strikes.striker, one.hears) if one.hears != ("everything",) else np.ones(len(heard), bool)
+        heard |= theirs & (_apart_s(hit_s[channel == one.channel], strikes.strike_s) < near_s)
+    if case.names_go_wrong:
+        heard |= _apart_s(hit_s, strikes.strike_s) < 0.0002
+    return heard & ~strikes.missed
 
 
 def _apart_s(hit_s, time_s) -> np.ndarray:

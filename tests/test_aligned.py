@@ -3,7 +3,12 @@
 import numpy as np
 import pyarrow.compute as pc
 import pytest
-from aligned_takes import (
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pipeline.aligned import align
+from pipeline.settings import Channel, Rig
+from tests.aligned_takes import (
     ONE_MICROPHONE,
     RECORDING,
     hit_of,
@@ -13,11 +18,6 @@ from aligned_takes import (
     make_song,
     status_of,
 )
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
-
-from pipeline.aligned import align
-from pipeline.settings import Channel, Rig
 
 CLOCK_S = 2.5
 

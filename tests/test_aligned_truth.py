@@ -10,7 +10,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from aligned_takes import (
+
+from pipeline.aligned import align
+from tests.aligned_takes import (
     ONE_MICROPHONE,
     RECORDING,
     a_false_start,
@@ -24,8 +26,6 @@ from aligned_takes import (
     some_bars,
     three_rounds,
 )
-
-from pipeline.aligned import align
 
 SEEDS = range(7000, 7004)
 
