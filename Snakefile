@@ -15,6 +15,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(workflow.basedir))
 
+from snakemake.logging import logger
+
 from pipeline import settings, tables
 from pipeline.errors import InputError
 
@@ -49,6 +51,18 @@ PREFIX = (
     f'pindrift() {{ {shlex.quote(sys.executable)} -P -m pipeline "$@"; }}; '
 )
 shell.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
+
+
+def worth_saying(record):
+    """Keep the engine's small talk out of what the jobs say."""
+    return not str(record.msg).startswith(("Select jobs to execute", "Execute "))
+
+
+logger.addFilter(worth_saying)
+
+
+onsuccess:
+    print("\n" + Path(RESULTS, "report/finding.txt").read_text(encoding="utf-8"))
 
 
 wildcard_constraints:

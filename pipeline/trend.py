@@ -13,8 +13,10 @@ from scipy import stats
 from pipeline import flywheel, tables
 from pipeline.settings import Machine, Settings
 
-# All are spreads, rates or losses: less is better, and what multiplies them adds in the logarithm.
-QUANTITIES = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max", "missed", "extra")
+# All are spreads, losses or rates: less is better. What multiplies a spread or loss adds in its logarithm.
+SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max")
+RATES = {"missed": "n_missed", "extra": "n_extra"}  # of the notes that could have been heard
+QUANTITIES = (*SPREADS, *RATES)
 CONFIDENCE = 0.95
 POWER = 0.8  # of the smallest change that is called detectable (Cohen 1988's usual choice, from memory)
 _KEYS = ["arrangement", "build_day", "session", "setup"]
@@ -32,17 +34,22 @@ def trend(recordings: pa.Table, baseline) -> pa.Table:
     Returns
     -------
     table of the contract 'trend'
-        A group that has nothing to be compared with keeps its value, with nulls for the change. `value` is the
-        geometric mean of the takes; the interval of `change` holds for the ratio and is scaled by the value compared
-        with.
+        A group that has nothing to be compared with keeps its value, with nulls for the change. The `value` of a spread
+        is the geometric mean of the takes; the interval of its `change` holds for the ratio and is scaled by the value
+        compared with. The `value` of a rate is that of all takes together; its counts vary between takes as Poisson's
+        do, or more (Wedderburn 1974: the pooled quasi-likelihood dispersion, at least 1).
     """
-    takes = _logs(recordings)
+    used = _used(recordings)
     rows = []
     for quantity in QUANTITIES:
-        table = takes[[*_KEYS, "recording", quantity]].dropna(subset=quantity)
-        rows += _of_quantity(table.rename(columns={quantity: "log"}), quantity, baseline)
+        groups, df = _rates(used, RATES[quantity]) if quantity in RATES else _spreads(used, quantity)
+        for group, against, other in _pairs(groups, baseline):
+            row = {key: group[key] for key in _KEYS} | {"quantity": quantity, "against": against}
+            row |= {"n_recordings": group["size"], "value": group["value"], "value_se": group["value_se"]}
+            compared = _change_of_rate if quantity in RATES else _change_of_spread
+            rows.append(row if other is None else row | compared(group, other, df))
     names = tables.CONTRACTS["trend"].schema.names
-    made = pd.DataFrame(rows, columns=[*names, "p"])
+    made = pd.DataFrame(rows, columns=[*names, "p"]).reset_index(drop=True)
     made["verdict"] = _verdicts(made)
     return tables.build("trend", {name: _plain(made[name]) for name in names})
 
@@ -64,7 +71,7 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     -------
     table of the contract 'setups'
     """
-    used = _logs(recordings)
+    used = _used(recordings)
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
         of_song = used[used["arrangement"] == arrangement]
@@ -79,57 +86,82 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     return tables.build("setups", {name: _plain(made[name]) for name in made})
 
 
-def _logs(recordings: pa.Table) -> pd.DataFrame:
-    """Return the used recordings with the logarithm of each quantity (half a strike added to rates, so 0 has one)."""
+def _used(recordings: pa.Table) -> pd.DataFrame:
     frame = recordings.to_pandas()
-    frame = frame[frame["status"] == "used"].copy()
-    frame["missed"] = (frame["n_missed"] + 0.5) / (frame["n_notes"] + 1)
-    frame["extra"] = (frame["n_extra"] + 0.5) / (frame["n_notes"] + 1)
-    for quantity in QUANTITIES:
-        value = frame[quantity].astype(float)
-        frame[quantity] = np.log(value.where(value > 0))
-    return frame
+    return frame[frame["status"] == "used"]
 
 
-def _of_quantity(table: pd.DataFrame, quantity: str, baseline) -> list[dict]:
-    groups = table.groupby(_KEYS, sort=True)["log"].agg(["mean", "var", "size"]).reset_index()
+def _logs(values: pd.Series) -> pd.Series:
+    return np.log(values.astype(float).where(values > 0)).dropna()
+
+
+def _spreads(used: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
+    """Return each group's mean logarithm with its variance, and the degrees of freedom of the pool."""
+    logs = _logs(used[quantity])
+    groups = (
+        used.loc[logs.index, _KEYS].assign(log=logs).groupby(_KEYS)["log"].agg(["mean", "var", "size"]).reset_index()
+    )
     several = groups[groups["size"] > 1]
     df = float((several["size"] - 1).sum())
-    variance = float(((several["size"] - 1) * several["var"]).sum() / df) if df else np.nan
-    rows = []
-    for _, of_song in groups.groupby("arrangement", sort=True):
-        # Sorted by the keys: build day, then session, then set-up.
+    pooled = float(((several["size"] - 1) * several["var"]).sum() / df) if df else np.nan
+    groups["value"], groups["variance"] = np.exp(groups["mean"]), pooled / groups["size"]
+    return groups.assign(value_se=groups["value"] * np.sqrt(groups["variance"])), df
+
+
+def _rates(used: pd.DataFrame, count: str) -> tuple[pd.DataFrame, float]:
+    """Return each group's rate with its variance, and the degrees of freedom of the pool."""
+    used = used[used["n_notes"] > 0]
+    summed = used.groupby(_KEYS).agg(n=(count, "sum"), notes=("n_notes", "sum"), size=("n_notes", "size")).reset_index()
+    takes = used.merge(summed, on=_KEYS)
+    expected = takes["n"] / takes["notes"] * takes["n_notes"]
+    df = float((summed["size"] - 1).sum())
+    misfit = ((takes[count] - expected) ** 2 / expected)[expected > 0].sum()
+    dispersion = max(1.0, misfit / df) if df else np.nan
+    summed["value"] = summed["n"] / summed["notes"]
+    # Half a strike more, so that a group without any is not taken for certain.
+    summed["variance"] = dispersion * (summed["n"] + 0.5) / summed["notes"] ** 2
+    return summed.assign(value_se=np.sqrt(summed["variance"])), df
+
+
+def _pairs(groups: pd.DataFrame, baseline):
+    """Yield (group, against, the group compared with or None); by build day, then session, then set-up."""
+    for _, of_song in groups.sort_values(_KEYS).groupby("arrangement", sort=True):
         of_song = of_song.reset_index(drop=True)
         for at, group in of_song.iterrows():
-            others = {"previous": of_song.iloc[at - 1] if at else None, "first": of_song.iloc[0] if at else None}
+            yield group, "previous", of_song.iloc[at - 1] if at else None
+            yield group, "first", of_song.iloc[0] if at else None
             if baseline is not None:
                 days = of_song[of_song["build_day"] == baseline]
                 same = group["build_day"] == baseline or not len(days)
-                others["baseline"] = None if same else days.iloc[-1]
-            for against, other in others.items():
-                rows.append(_row(group, other, variance, df) | {"quantity": quantity, "against": against})
-    return rows
+                yield group, "baseline", None if same else days.iloc[-1]
 
 
-def _row(group, other, variance: float, df: float) -> dict:
-    value = float(np.exp(group["mean"]))
-    row = {key: group[key] for key in _KEYS} | {"n_recordings": group["size"], "value": value}
-    row["value_se"] = value * np.sqrt(variance / group["size"])
-    if other is None:
-        return row
-    reference, ratio = float(np.exp(other["mean"])), group["mean"] - other["mean"]
-    row |= {"change": value - reference, "df": df or np.nan}
+def _change_of_spread(group, other, df: float) -> dict:
+    ratio, reference = np.log(group["value"] / other["value"]), other["value"]
+    row = {"change": group["value"] - reference, "df": df or np.nan}
     if not df:
         return row
-    se = np.sqrt(variance * (1 / group["size"] + 1 / other["size"]))
+    reach, seen, p = _reach(ratio, group["variance"] + other["variance"], df)
+    low, high = reference * np.expm1(ratio - reach), reference * np.expm1(ratio + reach)
+    # An improvement of a spread can be no more than all of it: the smallest that would be seen, downwards.
+    return row | {"change_low": low, "change_high": high, "detectable": -reference * np.expm1(-seen), "p": p}
+
+
+def _change_of_rate(group, other, df: float) -> dict:
+    change = group["value"] - other["value"]
+    row = {"change": change, "df": df or np.nan}
+    if not df:
+        return row
+    reach, seen, p = _reach(change, group["variance"] + other["variance"], df)
+    return row | {"change_low": change - reach, "change_high": change + reach, "detectable": seen, "p": p}
+
+
+def _reach(change: float, variance: float, df: float) -> tuple[float, float, float]:
+    """Return half the interval, the smallest change that would be seen, and Student's p."""
+    se = np.sqrt(variance)
     reach = stats.t.ppf(0.5 + CONFIDENCE / 2, df) * se
-    seen = reach + stats.t.ppf(POWER, df) * se
-    return row | {
-        "change_low": reference * np.expm1(ratio - reach),
-        "change_high": reference * np.expm1(ratio + reach),
-        "detectable": reference * np.expm1(seen),
-        "p": 2 * stats.t.sf(abs(ratio) / se, df) if se > 0 else float(ratio == 0),
-    }
+    p = 2 * stats.t.sf(abs(change) / se, df) if se > 0 else float(change == 0)
+    return reach, reach + stats.t.ppf(POWER, df) * se, p
 
 
 def _verdicts(made: pd.DataFrame) -> list[str]:
@@ -149,7 +181,7 @@ def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settin
     takes = used[used["setup"] == setup]
     row = {"arrangement": arrangement, "setup": setup, "n_recordings": len(takes)}
     for name in ("sag_max", "felt_sd_s", "steady_1"):
-        logs = takes[name].dropna()
+        logs = _logs(takes[name])
         row[name] = float(np.exp(logs.mean())) if len(logs) else np.nan
     machine = settings.machine_of(setup)
     # A set-up that was never played is judged at the tempo of all takes of the arrangement.

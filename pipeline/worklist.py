@@ -126,8 +126,13 @@ def _pin_jobs(pins: pd.DataFrame, felt: pd.DataFrame, machine) -> list[dict]:
 
 
 def _delay_jobs(strikers: pd.DataFrame, felt: pd.DataFrame, machine, group: Group, given) -> list[dict]:
-    """A whole row late is one job; at one tempo its delay and its place cannot be told apart."""
+    """A whole row late is one job; at one tempo its delay and its place cannot be told apart.
+
+    The delays are against the mean of all, which a late striker moves too; what is to be mended is the distance from
+    the middle one (of two, the later one is late).
+    """
     rows = []
+    strikers = strikers.assign(delay_s=strikers["delay_s"] - strikers["delay_s"].quantile(0.5, interpolation="lower"))
     surface_mm_per_s = _surface_mm_per_s(given, group)
     # A striker that is alone has nothing to be late against: its delay is 0 ± 0.
     for one in strikers[strikers["delay_se"] > 0].itertuples():
@@ -135,11 +140,13 @@ def _delay_jobs(strikers: pd.DataFrame, felt: pd.DataFrame, machine, group: Grou
         certainty = 1 - min(1.0, len(strikers) * 2 * stats.norm.sf(abs(one.delay_s) / one.delay_se))
         gain_s, gain_audible = _gain(felt, felt["striker"] == one.striker, one.delay_s)
         shift_mm = one.delay_s * surface_mm_per_s
-        if certainty < CERTAIN or gain_s < WORTH_S or abs(shift_mm) < machine.finest_move_mm:
+        if certainty < CERTAIN or gain_s < WORTH_S:
             continue
         late = "later" if one.delay_s > 0 else "earlier"
         finding = f"strikes {abs(one.delay_s) * 1e3:.1f} ms {late} than the others (±{1.96 * one.delay_se * 1e3:.1f})"
         correction = _move("its lever", shift_mm, one.delay_s) + ", or mend its delay"
+        if abs(shift_mm) < machine.finest_move_mm:
+            shift_mm, correction = np.nan, f"mend its delay: {abs(shift_mm):.2f} mm at its lever are too fine to move"
         more = {"gain_s": gain_s, "gain_audible": gain_audible, "certainty": certainty}
         rows.append(_row("striker", one.striker, finding, correction, **more) | _mm(shift_mm))
     return rows

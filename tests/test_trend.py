@@ -109,6 +109,25 @@ def test_refused_recordings_and_a_project_without_any_take_no_part():
     assert trend.trend(tables.empty("recordings"), FIRST_DAY).num_rows == 0
 
 
+def test_takes_that_miss_nothing_are_alike_whatever_their_length():
+    table = make_recordings([2, 2], rate=0.0)
+    at = table.column_names.index("n_notes")
+    table = table.set_column(at, table.schema.field("n_notes"), [[1000, 1000, 300, 200]])
+    row = of(trend.trend(table, None), quantity="missed", against="previous", build_day=FIRST_DAY + timedelta(1)).iloc[
+        0
+    ]
+    assert row["value"] == row["change"] == 0 and row["verdict"] == "no clear change"
+    assert row["change_low"] < 0 < row["change_high"]
+
+
+def test_the_rate_of_misses_is_all_misses_over_all_notes_and_a_tenfold_rise_is_worse():
+    table = make_recordings([3, 3], effects=(1.0, 10.0), rate=0.005)
+    frame = table.to_pandas().groupby("build_day")[["n_missed", "n_notes"]].sum()
+    made = of(trend.trend(table, None), quantity="missed", against="previous").set_index("build_day")
+    np.testing.assert_allclose(made["value"], frame["n_missed"] / frame["n_notes"])
+    assert made["verdict"].iloc[-1] == "worse"
+
+
 def make_settings(takes_setup="narrow"):
     """A wheel of 2 kg m² behind a belt 5 : 1 (narrow) and, only configured, 10 : 1 (wide); a turn is 32 beats."""
     strikers = (Striker("slate", (60,)),)

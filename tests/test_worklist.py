@@ -83,12 +83,35 @@ def test_what_is_too_fine_to_do_or_not_sure_is_no_job():
 
 def test_a_whole_row_late_is_one_job():
     late = {pin: 0.008 for pin in range(0, 400, 2)}
-    striker = GROUP | {"striker": "oak block", "delay_s": 0.008, "delay_se": 0.0003, "n_played": 600}
+    striker = GROUP | {"striker": "oak block", "delay_s": 0.004, "delay_se": 0.0003, "n_played": 600}
+    other = GROUP | {"striker": "slate", "delay_s": -0.004, "delay_se": 0.0003, "n_played": 600}
     pins = [make_pin(0, 0.02)]
-    made = jobs(make_lateness(offsets=late), [striker], pins)
+    made = jobs(make_lateness(offsets=late), [striker, other], pins)
     assert made["part"][0] == "striker" and made["where"][0] == "oak block"
     assert made["correction_mm"][0] == pytest.approx(0.008 * 66)
     assert "or mend its delay" in made["correction"][0]
+
+
+def test_only_the_late_one_of_four_strikers_is_moved_and_by_all_of_its_lateness():
+    """One striker 8 ms later than three others: against the mean of all, 6 ms and three times −2 ms."""
+    late = {pin: 0.008 for pin in range(0, 400, 2)}
+    delays = {"oak block": 0.006, "slate": -0.002, "tin cup": -0.002, "gong": -0.002}
+    strikers = [
+        GROUP | {"striker": name, "delay_s": delay, "delay_se": 0.0003, "n_played": 600}
+        for name, delay in delays.items()
+    ]
+    made = jobs(make_lateness(offsets=late), strikers, [make_pin(0, 0.02)])
+    made = made[made["part"] == "striker"]
+    assert list(made["where"]) == ["oak block"] and made["correction_mm"].iloc[0] == pytest.approx(0.008 * 66)
+
+
+def test_a_lever_too_fine_to_move_leaves_the_delay_to_mend():
+    striker = GROUP | {"striker": "oak block", "delay_s": 0.008, "delay_se": 0.0003, "n_played": 600}
+    other = GROUP | {"striker": "slate", "delay_s": 0.0, "delay_se": 0.0003, "n_played": 600}
+    late = {pin: 0.008 for pin in range(0, 400, 2)}
+    slow = [make_pin(0, 0.02, offset_mm=0.02 * 10.0)]  # a surface that passes at 10 mm/s
+    made = jobs(make_lateness(offsets=late), [striker, other], slow).set_index("where")
+    assert np.isnan(made.loc["oak block", "correction_mm"]) and "mend its delay" in made.loc["oak block", "correction"]
 
 
 def test_missing_strikes_come_before_everything_else():

@@ -26,8 +26,8 @@ def is_list(file: str) -> bool:
 def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[str, np.ndarray | list]:
     """Read a list of hits.
 
-    A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark, the
-    click, or one of several; a channel that the rig does not name hears nothing. Without a rig nobody knows.
+    A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark,
+    the click, or one of several; a channel that the rig does not name hears nothing. Without a rig nobody knows.
 
     Returns
     -------
@@ -48,7 +48,7 @@ def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[s
     rows = [row for row in (_through(rig, row) for row in rows) if row is not None]
     rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
     if not rows:
-        raise InputError(f"{path}: expected hits; found none; check the file and start_s, stop_s")
+        raise InputError(f"{path}: expected hits; found none; check the file, the rig's channels and start_s, stop_s")
     _check_grid(path, np.array([row[0] for row in rows if row[2] not in ("index", "click")]))
     hit_s, channel, striker, level_db = (list(column) for column in zip(*rows, strict=True))
     kind = [name if name in ("index", "click") else "strike" for name in striker]
