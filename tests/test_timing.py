@@ -353,3 +353,20 @@ def test_one_bad_pin_is_named_as_the_pattern_of_the_misses():
     got = run(notes, takes, 2)
     assert got["strikers"]["miss_pattern"].tolist() == ["one pin", ""]
     assert got["pins"].set_index("pin_id").loc[pin, "n_missed"] == 5
+
+
+def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(ordinary, monkeypatch):
+    notes, _, takes, before = ordinary
+    spoiler = replace(takes[0], recording=replace(takes[0].recording, recording="spoiler"))
+    whole = timing.fit_of
+
+    def spoiled(machine, notes, used):
+        if any(take.recording.recording == "spoiler" for take in used):
+            raise np.linalg.LinAlgError("not positive definite")
+        return whole(machine, notes, used)
+
+    monkeypatch.setattr(timing, "fit_of", spoiled)
+    got = run(notes, [*takes, spoiler], 8)
+    row = got["recordings"].set_index("recording").loc["spoiler"]
+    assert row["status"] == "refused" and "no speed explains" in row["reason"]
+    np.testing.assert_array_equal(got["strikers"]["delay_s"], before["strikers"]["delay_s"])
