@@ -41,6 +41,7 @@ class Tracker(NamedTuple):
     p_stall: float = 1 / 1000  # per hit
     p_skip: float = 1 / 20000
     p_restart: float = 1 / 30000
+    p_loop: float = 0.003  # at the last onset; a part that lies within the song is the simpler reading
     stall_s: float = 2.0  # mean length of a stall
     beam: float = 70.0  # nats
     hits_ahead: int = 14
@@ -251,7 +252,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                             wait = tempo * (score_s[n - 1] - score_s[i0] + score_s[i] - score_s[0])
                             around = tempo * t.turnaround_s
                             off = (gap - wait - around) / (0.05 + 0.1 * around)
-                            cost = log(0.2) + passed[n] - passed[i0 + 1] + passed[i]
+                            cost = log(t.p_loop) + passed[n] - passed[i0 + 1] + passed[i]
                             cost += log(0.1 * np.exp(-gap / 8.0) / 8.0 + 0.9 * np.exp(-0.5 * off * off) + 1e-9)
                         else:
                             way = RESTART
