@@ -41,7 +41,8 @@ class Data:
     hit_se, weight, scatter : np.ndarray, shape=(n_hits,)
         Error of the time; weight (all above 0); scatter of the striker over the common one.
     pace : np.ndarray, shape=(n_hits,)
-        Local pace over the group's mean: a pin out of place costs more time where the barrel turns slower.
+        Pace of the line over the group's mean: a pin out of place costs more time in a slower take. (Within a take
+        the speed differs by some percent too; a pin's lateness is told as it is where the pin stands.)
     loose : np.ndarray of bool, shape=(n_pins,)
         Pins called misplaced: nothing holds them.
     beat_s : float

@@ -11,8 +11,6 @@ from pipeline.timing.equations import Data, Scales
 SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
 REPEATED = 10  # strikes beyond the first of their pin that tell place from scatter
 SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in strikes
-PACE_BEATS = 1.0  # to either side, over which the local pace is taken
-PACE_RANGE = (0.3, 3.0)  # a pin's share of a stall is not known
 READY_STEP = 0.7  # of the Gauss-Newton step of ρ: a whole one swings about where only one gap is written
 
 
@@ -109,7 +107,8 @@ class Work:
         self.band_pin = np.where(self.pin_kind[self.pin] == 1, self.pin, -1)
         self.border_pins = np.flatnonzero(self.pin_kind == 2)
         self.loose = np.zeros(self.n_pins, dtype=bool)
-        self.local_pace = np.ones(len(hits))
+        # A pin out of place costs more time in a take that is played slower; a striker's delay does not.
+        self.pin_pace = self.pace[self.line] / np.mean(self.pace[self.line])
         self.tied = int((self.pin_count[self.pin_kind > 0] - 1).clip(0).sum()) < REPEATED
 
     def _prepare_strikers(self):
@@ -178,7 +177,7 @@ class Work:
         precision.append(np.full(len(self.readied), self.readiness_sd_s**-2))
         parts["fade"] = (self.readiness[striker] * elapsed * fade)[:, None]
         precision.append(np.full(1, design.READY_LOG_SD**-2))
-        parts["pin"] = (self.pin[use][:, None] == self.border_pins) * self.local_pace[use][:, None]
+        parts["pin"] = (self.pin[use][:, None] == self.border_pins) * self.pin_pace[use][:, None]
         precision.append(np.where(self.loose[self.border_pins], 0.0, now.pin_sd_s**-2))
         ends = np.cumsum([0] + [part.shape[1] for part in parts.values()])
         places = {name: slice(ends[i], ends[i + 1]) for i, name in enumerate(parts)}
@@ -192,7 +191,7 @@ class Work:
         use = slice(None) if use is None else use
         return Data(
             self.late_s[use], self.hit_se[use], self.weight[use], self.scatter[self.striker[use]],
-            self.local_pace[use], self.loose,
+            self.pin_pace[use], self.loose,
             float(np.mean(self.beat_s)),
         )  # fmt: skip
 
@@ -238,10 +237,8 @@ class Work:
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
         rest_s = self.late_s - solved.fitted_s(self.layout)
         scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
-        pin_s = estimate[self.pin] * self.local_pace
+        pin_s = estimate[self.pin] * self.pin_pace
         self.call_pins(now, estimate, variance, rest_s + pin_s, scatter_s)
-        own_s = solved.striker_s() + pin_s + rest_s
-        self.local_pace = self.pace_over_mean(self.hit_s - own_s)
         # Pins that come 15 ms away from where they are written are no company to the others there.
         self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
         self.company = strikes.company(self.strikes, self.heaviness(solved), self.shift_s)[self.played]
@@ -259,21 +256,6 @@ class Work:
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
         self.loose = misplaced.minority(self.pin_q < misplaced.MISPLACED_Q, self.loose, self.pin_z, self.pin_striker)
-
-    def pace_over_mean(self, smooth_s) -> np.ndarray:
-        """Return the pace at each hit, over PACE_BEATS to either side, relative to the group's mean."""
-        pace = self.pace[self.line].copy()
-        reach_s = PACE_BEATS / self.score.beat_per_s
-        for one in np.unique(self.line):
-            on = np.flatnonzero(self.line == one)
-            along, first = np.unique(self.along_s[on], return_index=True)
-            if along[-1] - along[0] < 4 * reach_s:
-                continue
-            low = np.clip(self.along_s[on] - reach_s, along[0], along[-1] - 2 * reach_s)
-            at = smooth_s[on][first]
-            pace[on] = (np.interp(low + 2 * reach_s, along, at) - np.interp(low, along, at)) / (2 * reach_s)
-        relative = pace / np.mean(self.pace[self.line])
-        return np.clip(relative, *PACE_RANGE)
 
     def heaviness(self, solved: Solved) -> np.ndarray:
         """Return the load of each striker over the mean strike, drawn to 1 as far as it is not known."""
