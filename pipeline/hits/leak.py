@@ -16,7 +16,13 @@ USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leak
 MANY_HITS = 4  # fewer of a channel tell nothing about its leakage
 UNKNOWN_DB = -15.0  # leakage of a pair that no hit tells about
 LOUDEST_DB = -2.0  # nothing leaks louder than this
-MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 3.0, 2.0, 8.0  # above the leakage: at least, times its scatter, at most
+LEAST_DB = -26.0  # nothing counts as leaking less: tails hide what leaks
+LOW, LOWEST = (
+    0.25,
+    0.05,
+)  # quantiles; of a normal distribution they lie 0.97 deviations apart, the first 0.67 from the middle
+LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52  # deviations of a normal distribution between them, and to its middle
+MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 4.5, 1.5, 3.0  # above the leakage; times its scatter, which is at most the last
 
 
 def peaks(samples: np.ndarray, hop: int, n_frames: int) -> np.ndarray:
@@ -91,8 +97,10 @@ def _leakage(level_db: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[
         hits = level_db[use & (owner == source) & (loudest == source)]
         if len(hits) >= MANY_HITS:
             difference_db = hits - hits[:, source][:, None]
-            leakage_db[source] = np.median(difference_db, axis=0)
-            spread_db[source] = 1.4826 * np.median(np.abs(difference_db - leakage_db[source]), axis=0)
-    leakage_db = np.minimum(leakage_db, LOUDEST_DB)
+            # Leakage is always there, strikes at the same moment only add to it: the lower side tells it.
+            low, lowest = np.quantile(difference_db, (LOW, LOWEST), axis=0)
+            spread_db[source] = np.minimum((low - lowest) / LOW_TO_LOWEST, WIDEST_DB)
+            leakage_db[source] = low + LOW_TO_MIDDLE * spread_db[source]
+    leakage_db = np.clip(leakage_db, LEAST_DB, LOUDEST_DB)
     np.fill_diagonal(leakage_db, -np.inf)
-    return leakage_db, np.minimum(MARGIN_DB + MARGIN_SPREADS * spread_db, WIDEST_DB)
+    return leakage_db, MARGIN_DB + MARGIN_SPREADS * spread_db
