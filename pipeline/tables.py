@@ -207,6 +207,7 @@ steady_2? | real | | over 2 bars
 steady_4? | real | | over 4 bars
 steady_8? | real | | over 8 bars
 sag_max? | real | | greatest loss of speed that load causes, ratio
+sag_max_se? | real | | its standard error, by the drags; the same drags stand behind all takes of a group
 click_offset_s? | real | s | mean lateness against the click
 clock_ppm? | real | 1e-6 | error of the recorder's clock against the click's true tempo
 health | texts | | faults of the recording, each 'name: finding; cure'

@@ -105,6 +105,10 @@ def _spreads(used: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
     df = float((several["size"] - 1).sum())
     pooled = float(((several["size"] - 1) * several["var"]).sum() / df) if df else np.nan
     groups["value"], groups["variance"] = np.exp(groups["mean"]), pooled / groups["size"]
+    if f"{quantity}_se" in used:
+        # One fit stands behind all takes of a group: its error does not show between them and does not average out.
+        error = used.loc[logs.index, [*_KEYS, f"{quantity}_se"]].groupby(_KEYS)[f"{quantity}_se"].mean().reset_index()
+        groups["variance"] += (error[f"{quantity}_se"].fillna(0.0).astype(float) / groups["value"]) ** 2
     return groups.assign(value_se=groups["value"] * np.sqrt(groups["variance"])), df
 
 

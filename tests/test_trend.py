@@ -109,6 +109,19 @@ def test_refused_recordings_and_a_project_without_any_take_no_part():
     assert trend.trend(tables.empty("recordings"), FIRST_DAY).num_rows == 0
 
 
+def test_the_error_of_the_common_fit_keeps_a_sag_from_being_called_changed():
+    """Takes of one group share their drags: alike among themselves, and all wrong together."""
+    table = make_recordings([3, 3], takes_sd=0.01, effects=(1.0, 1.3))
+    at = table.column_names.index("sag_max_se")
+    unsure = table.set_column(at, table.schema.field("sag_max_se"), [[0.003] * 6])
+    found = [of(trend.trend(one, None), quantity="sag_max", against="previous") for one in (table, unsure)]
+    assert [one["verdict"].iloc[-1] for one in found] == ["worse", "no clear change"]
+    # sqrt(0.3² + 0.23²) of the logarithm, Student's t with 4 degrees of freedom (scipy): 2.78.
+    row = found[1].iloc[-1]
+    reach = np.log1p(row["change_high"] / (row["value"] - row["change"])) - np.log(1.3)
+    assert abs(reach / (2.776 * np.hypot(0.003 / 0.008, 0.003 / 0.0104)) - 1) < 0.05
+
+
 def test_takes_that_miss_nothing_are_alike_whatever_their_length():
     table = make_recordings([2, 2], rate=0.0)
     at = table.column_names.index("n_notes")

@@ -62,7 +62,7 @@ def _figures(fitted, late, clicks, number):
         "felt_p95_s": felt_s.abs().quantile(0.95) if len(felt_s) > 1 else None,
         "late_sd_s": mine["late_s"].std(ddof=0) if len(mine) > 2 else None,
         "together_s": _together_s(mine),
-        "sag_max": max(0.0, float(-grid["load"].min())) if _sagging(fitted) and len(grid) else None,
+        **_sag_max(fitted, grid),
         "click_offset_s": click.offset_s if click else None,
         "clock_ppm": click.clock_ppm if click and np.isfinite(click.clock_ppm) else None,
     }
@@ -76,10 +76,15 @@ def _figures(fitted, late, clicks, number):
     return row
 
 
-def _sagging(fitted):
-    """Return whether the load can be told at all: some drag is known to better than a percent of the speed."""
-    known = fitted.drag_se[np.isfinite(fitted.drag_se)]
-    return bool((known < 0.01).any())
+def _sag_max(fitted, grid):
+    """Return the greatest loss of speed by load and its error; None when no drag is known to a percent of the speed."""
+    known = np.isfinite(fitted.drag_se) & (fitted.drag != 0)
+    if not (fitted.drag_se[known] < 0.01).any() or len(grid) == 0:
+        return {}
+    lowest = fitted.load_by_striker[grid["load"].idxmin()]
+    # Each striker's part is its drag times something known; the drags' errors are taken as independent.
+    error = lowest[known] / fitted.drag[known] * fitted.drag_se[known]
+    return {"sag_max": max(0.0, float(-grid["load"].min())), "sag_max_se": float(np.sqrt(np.square(error).sum()))}
 
 
 def _tempo_bpm(fitted, mine):
