@@ -1,0 +1,122 @@
+"""Read the machine's place and speed at the half beats off a solved fit, with their errors."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline.timing import design, load
+from pipeline.timing.equations import Scales
+from pipeline.timing.rounds import Covariance, Solved, Work
+from pipeline.timing.score import GRID_BEAT
+
+LOG_STEP = 0.01  # of the recovery, for the central difference
+
+
+def curve(
+    work: Work, now: Scales, solved: Solved, covariance: Covariance, use, pace
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Return the speed curve, and each striker's load in it.
+
+    Parameters
+    ----------
+    use : np.ndarray of bool, shape=(n_hits,)
+        Hits that make the straight line of each line (no freak ones).
+    pace : np.ndarray, shape=(n_lines,)
+        Seconds per nominal second on those straight lines.
+
+    Returns
+    -------
+    curve : pd.DataFrame
+        `Fit.grid`.
+    load_by_striker : np.ndarray, shape=(n, n_strikers)
+        Part of the relative speed, less its mean on each line.
+    """
+    frame = _places(work)
+    line, u_beat, state = frame["line"].to_numpy(), frame["u_beat"].to_numpy(), work.layout.grid_state
+    at, rate = _columns(work, solved, line, u_beat)
+    x, beta, places = solved.solution.x, solved.solution.beta, solved.border.places
+    of_load = np.r_[places["drag"], places["recovery"]]
+    machine_beat_s, straight_beat_s = work.beat_s[line], pace[line] / work.score.beat_per_s
+    beat_s = machine_beat_s + x[state + 1] + rate @ beta
+    load_s = rate[:, of_load] @ beta[of_load] - _load_slope(work, solved, line, use)
+    frame = frame.assign(
+        time_s=work.start_s[line] + machine_beat_s * u_beat + x[state] + at @ beta,
+        time_se=np.sqrt(covariance.variance(state, at)),
+        pace=beat_s * work.score.beat_per_s,
+        speed=straight_beat_s / beat_s - 1,
+        speed_se=np.sqrt(_rate_variance(work, now, covariance.variance(state + 1, rate))) / straight_beat_s,
+        motion=(straight_beat_s - beat_s + load_s) / straight_beat_s,
+        load=-load_s / straight_beat_s,
+        shaft=0.0,
+    )
+    by_striker = np.zeros((len(frame), work.n_strikers))
+    by_striker[:, work.loading] = -rate[:, places["drag"]] * beta[places["drag"]] / straight_beat_s[:, None]
+    for one in np.unique(line):
+        by_striker[line == one] -= by_striker[line == one].mean(axis=0)
+    return frame, by_striker
+
+
+def _places(work):
+    """Return where the half beats lie: `take, line, track, playthrough, segment, place, u_beat` (unrolled)."""
+    tracks = work.hits.groupby("track").first()
+    track = tracks.loc[work.layout.grid_track]
+    turned_beat = (track["along_s"] - track["score_s"]).to_numpy() * work.score.beat_per_s
+    frame = track[["take", "line", "playthrough", "segment"]].reset_index()
+    u_beat = work.score.knot_u_beat[work.score.grid_knot[work.layout.grid]] + turned_beat
+    return frame.assign(place=work.layout.grid, u_beat=u_beat)
+
+
+def _columns(work, solved, line, u_beat):
+    """Return what one unit of each of the border's unknowns adds to the time, and to the rate per beat, at places.
+
+    The rate of the load is its mean over the half beat around the place: at a strike it has a step.
+    """
+    places, row = solved.border.places, np.arange(len(line))
+    at, rate = np.zeros((len(line), len(solved.solution.beta))), np.zeros((len(line), len(solved.solution.beta)))
+    lines = np.unique(work.line)
+    middle = np.array([work.u_beat[work.line == one].mean() for one in lines])
+    order = np.searchsorted(lines, line)
+    at[row, places["slope"].start + order] = u_beat - middle[order]
+    rate[row, places["slope"].start + order] = 1
+    first, tau = work.first_u_beat[line], work.solved_recovery
+    at[row, places["start"].start + order] = design.start_column(u_beat, line, work.first_u_beat, tau, work.beat_s)
+    begun = np.where(u_beat >= first, np.exp(-np.maximum(u_beat - first, 0) / tau), 0.0)
+    rate[row, places["start"].start + order] = work.beat_s[line] * begun
+    of_load = np.r_[places["drag"], places["recovery"]]
+    at[:, of_load] = _load_columns(work, line, u_beat)
+    ahead, behind = (_load_columns(work, line, u_beat + side * GRID_BEAT / 2) for side in (1, -1))
+    rate[:, of_load] = (ahead - behind) / GRID_BEAT
+    return at, rate
+
+
+def _load_columns(work, line, u_beat):
+    """Return the columns of drags and recovery at any place, stripped as those of the hits are."""
+
+    def stripped(recovery):
+        at_hits = load.lateness(work.strikes, recovery, work.line, work.u_beat, work.beat_s)
+        raw = load.lateness(work.strikes, recovery, line, u_beat, work.beat_s)
+        return raw - design.projected(at_hits, work.line, work.u_beat, line, u_beat)
+
+    tau = work.solved_recovery
+    more, less = stripped(tau * np.exp(LOG_STEP)), stripped(tau * np.exp(-LOG_STEP))
+    return np.column_stack([stripped(tau)[:, work.loading], (more - less) @ work.solved_drag / (2 * LOG_STEP)])
+
+
+def _load_slope(work, solved, line, use):
+    """Return the slope per beat of the load's lateness over the hits in `use`, at places on `line`."""
+    places, beta = solved.border.places, solved.solution.beta
+    of_load = np.r_[places["drag"], places["recovery"]]
+    load_s = solved.border.matrix[:, of_load] @ beta[of_load]
+    lines = np.unique(line)
+    ends = np.repeat([0.0, 1.0], len(lines))
+    straight = design.projected(load_s, work.line, work.u_beat, np.tile(lines, 2), ends, use)
+    return (straight[len(lines) :] - straight[: len(lines)])[np.searchsorted(lines, line)]
+
+
+def _rate_variance(work, now, variance):
+    """Return the variance of the mean rate over a half beat, from that of the rate at its middle.
+
+    The mean is known better than one point: less the variance of a Wiener path of intensity 2σ²/ℓ about its mean over
+    ±h, which is that intensity × h/6.
+    """
+    within = 2 * now.speed_sd**2 / now.speed_beats * (GRID_BEAT / 2) / 6 * np.mean(work.beat_s) ** 2
+    return np.maximum(variance - within, variance / 2)
