@@ -370,3 +370,37 @@ def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(ordinar
     row = got["recordings"].set_index("recording").loc["spoiler"]
     assert row["status"] == "refused" and "no speed explains" in row["reason"]
     np.testing.assert_array_equal(got["strikers"]["delay_s"], before["strikers"]["delay_s"])
+
+
+def test_a_pin_costs_more_time_in_a_slower_take_and_a_delay_does_not():
+    chance, notes, truth = make_exact()
+    truth.delay_s = np.array([0.006, -0.002, -0.002, -0.002])
+    takes = []
+    for number, speed in enumerate((1.0, 0.8, 1.0, 0.8)):
+        slow = replace(truth, pin_s=np.where(np.arange(len(notes)) == 17, 0.010 / speed, 0.0))
+        takes.append(timing_machine.make_take(chance, notes, slow, f"take-{number}", speed=speed))
+    got = run(notes, takes)
+    late = got["lateness"]
+    pin = late[late["note_id"] == 17].sort_values("recording")["pin_s"].to_numpy()
+    np.testing.assert_allclose(pin, 0.010 / np.array([1.0, 0.8, 1.0, 0.8]), atol=4e-4)
+    np.testing.assert_allclose(got["strikers"]["delay_s"], truth.delay_s, atol=2e-4)
+    # Told at the mean pace of the takes: (1 + 1.25) / 2.
+    assert got["pins"].set_index("pin_id").loc[17, "offset_s"] == pytest.approx(0.01125, abs=4e-4)
+
+
+def test_misses_at_short_gaps_are_named_so_and_give_the_shortest_good_gap():
+    chance, notes, truth = make_exact(2, bars=60)
+    pitch, beat = notes["pitch"].to_numpy(), notes["score_beat"].to_numpy()
+    takes = []
+    for number in range(3):
+        hit_s = timing_machine.make_take(chance, notes, truth).aligned["hit_s"].to_numpy()
+        missed = np.zeros(len(notes), dtype=bool)
+        mine = np.flatnonzero(pitch == 61)
+        short = np.r_[False, np.diff(beat[mine]) < 0.3]
+        missed[mine[short & (chance.random(len(mine)) < 0.3)]] = True
+        once = np.ones(len(notes), dtype=int)
+        takes.append(timing_machine.take_of(notes, hit_s, missed, once, f"take-{number}"))
+    striker = run(notes, takes, 2)["strikers"].set_index("striker").loc["striker 1"]
+    assert striker["miss_pattern"] == "short gaps"
+    # A quarter beat is 0.156 s: too short; anything from a half beat on is good.
+    assert striker["shortest_good_gap_s"] > 0.25

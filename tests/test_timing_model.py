@@ -250,3 +250,35 @@ def test_miss_statistics_are_those_of_scipy():
     )
     assert misses._rank_p(values, missed) == pytest.approx(expected.pvalue, rel=1e-6)
     assert misses._at_least(4, 9, 20, 100) == pytest.approx(scipy.stats.hypergeom.sf(3, 100, 9, 20), rel=1e-9)
+
+
+def test_company_and_gaps_are_what_counting_gives():
+    chance = np.random.default_rng(10)
+    notes = timing_machine.make_notes(chance, 5, bars=12, density=(1.0, 2.0))
+    truth = timing_machine.make_truth(chance, notes, 5)
+    truth.missed = 0.2
+    gathered = strikes.strikes_of(
+        timing_machine.make_takes(chance, notes, truth, 2), score.score_of(notes), timing_machine.make_machine(5)
+    )
+    rows, heavy, pace = gathered.rows, np.array([0.5, 1, 2, 0.7, 1.3]), np.array([1.0, 1.1])
+    shift_s = chance.choice([0.0, 0.0, 0.02], len(rows))
+    place_s = rows["along_s"].to_numpy() + shift_s
+    company, gap_s = strikes.company(gathered, heavy, shift_s), strikes.gap_s(gathered, pace)
+    for k in range(0, len(rows), 7):
+        one = rows.iloc[k]
+        near = (rows["line"] == one["line"]) & rows["fires"] & (np.abs(place_s - place_s[k]) <= 0.015 + 1e-9)
+        near.iloc[k] = False
+        assert company[k] == pytest.approx(heavy[rows.loc[near, "striker"]].sum(), abs=1e-9)
+        mine = (rows["line"] == one["line"]) & (rows["striker"] == one["striker"]) & rows["fires"]
+        before = rows.loc[mine & (rows["along_s"] < one["along_s"]), "along_s"]
+        expected = (one["along_s"] - before.max()) * pace[one["line"]] if len(before) else np.inf
+        assert gap_s[k] == pytest.approx(expected)
+
+
+def test_calls_leave_a_majority_of_a_striker_to_measure_against():
+    called = np.array([True, True, True, False, True, True])
+    z = np.array([5.0, -9.0, 6.0, 0.1, 8.0, 7.0])
+    striker = np.array([0, 0, 0, 0, 1, 1])
+    kept = misplaced.minority(called, np.zeros(6, dtype=bool), z, striker)
+    # One of four at first, the furthest out; none of two.
+    np.testing.assert_array_equal(kept, [False, True, False, False, False, False])
