@@ -8,7 +8,7 @@ to it. Levels are held against the usual strike of each channel, so that gains m
 
 import numpy as np
 
-OWN_FRAMES, OWN_BEFORE = (-2, 8), (-14, -4)  # around a rise: its own peak, and what rang before
+OWN_FRAMES, OWN_BEFORE = (-1, 6), (-13, -3)  # around a rise: its own peak, and what rang before
 OTHER_FRAMES, OTHER_BEFORE = (-8, 8), (-20, -9)  # the same for neighbours: a leak may be found milliseconds later
 SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
 QUIET_SHARE, QUIET_TIMES = 20, 1.5  # percentile of a channel's frames that is noise; highest of ten frames over it

@@ -97,8 +97,15 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
         for number, one in enumerate(heard):
             rows, frame = candidate.of_block(one, power[number], idle.get(number), begin, length, cut, gap)
             rows["channel"] = number
+            start = np.round(rows["at"] / cut.hop).astype(np.int64)
             risen.append(
-                np.stack([leak.arriving(its, frame, other == number) for other, its in enumerate(peaks)], axis=1)
+                np.stack(
+                    [
+                        leak.arriving(its, start if other == number else frame, other == number)
+                        for other, its in enumerate(peaks)
+                    ],
+                    axis=1,
+                )
             )
             store.write(candidate.waveforms(one, rows["at"], columns).tobytes())
             rows["at"] += first
