@@ -13,6 +13,8 @@ WRONG_NAME = 0.02  # share of hits that carry another striker's name
 REBOUND_WINDOW_S = 0.09  # after a hit; bodies that bounce longer are seldom heard
 REBOUND_RATE_HZ = 1.0  # of strays within it
 STRAY_SHARE = 0.04  # strays elsewhere, of all hits
+USUAL_BELOW_DB = 12.0  # a soft strike may lie so far below the usual one; each WEAK_DB more counts one nat
+WEAK_DB, MOST_AGAINST, FEWEST_LEVELS = 4.0, 4.0, 4
 LABEL_RIGHT = 0.85  # share of the hits called rebounds that are
 
 
@@ -31,6 +33,7 @@ class Evidence:
     striker: np.ndarray
     by_striker: np.ndarray
     stray: np.ndarray
+    probability: np.ndarray
     bands_db: np.ndarray
     seconds: float
 
@@ -104,7 +107,8 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
     is_rebound = kind == "rebound"
     probability = np.clip(taken["probability"].to_numpy(), 0.02, 1.0)
-    by_striker += (np.log(probability) + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
+    weak = _weak(taken["level_db"].to_numpy(), striker, probability)
+    by_striker += (np.log(probability) - weak + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
     seconds = float(hit_s[-1] - hit_s[0]) if len(row) else 0.0
     stray = _stray(hit_s, striker, is_rebound, probability, len(strikers), seconds)
     bands = taken["bands_db"].combine_chunks()
@@ -116,6 +120,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
         striker,
         np.maximum(by_striker, FORBIDDEN),
         stray,
+        probability,
         bands.flatten().to_numpy(zero_copy_only=False).reshape(len(row), N_BANDS),
         seconds,
     )
@@ -126,10 +131,8 @@ def perfect(time_s: np.ndarray, n_strikers: int) -> Evidence:
     n_hits = len(time_s)
     nobody, seconds = np.full(n_hits, -1), float(time_s[-1] - time_s[0]) if n_hits else 0.0
     stray = _stray(time_s, nobody, np.zeros(n_hits, bool), np.ones(n_hits), n_strikers, seconds)
-    silence = np.full((n_hits, 1), np.nan)
-    return Evidence(
-        nobody, nobody, time_s, np.zeros(n_hits), nobody, np.zeros((n_hits, n_strikers)), stray, silence, seconds
-    )
+    anyone, silence = np.zeros((n_hits, n_strikers)), np.full((n_hits, N_BANDS), np.nan)
+    return Evidence(nobody, nobody, time_s, np.zeros(n_hits), nobody, anyone, stray, np.ones(n_hits), silence, seconds)
 
 
 def _by_striker(striker, channel, strikers, rig) -> np.ndarray:
@@ -145,6 +148,18 @@ def _by_striker(striker, channel, strikers, rig) -> np.ndarray:
     known = np.flatnonzero(striker >= 0)
     by_striker[known, striker[known]] = np.log(1 - WRONG_NAME)
     return by_striker
+
+
+def _weak(level_db, striker, probability) -> np.ndarray:
+    """Return how much (nats) a level far below the striker's usual one speaks against a named hit being its strike."""
+    against = np.zeros(len(level_db))
+    for one in np.unique(striker[striker >= 0]):
+        mine = striker == one
+        sure = mine & (probability > 0.8) & np.isfinite(level_db)
+        if sure.sum() >= FEWEST_LEVELS:
+            below_db = np.median(level_db[sure]) - USUAL_BELOW_DB - np.nan_to_num(level_db[mine])
+            against[mine] = np.clip(below_db / WEAK_DB, 0.0, MOST_AGAINST)
+    return against
 
 
 def _stray(hit_s, striker, is_rebound, probability, n_strikers, seconds) -> np.ndarray:

@@ -26,6 +26,7 @@ ODDS = (-4.2, 15.0, -2.7, -5.0)
 # silent onsets tell, and these shares of both together are let pass.
 LEAST_LEAD = 0.25
 MOST_WRONG = 0.25
+MOST_WRONG_CLOCK = 0.5  # a clock test has one striker and long gaps, in which many strays may gather
 # No wrong tune of so many hits came near this share of strays and silent onsets together (least of 240 simulated: .12).
 CLEAN, MANY = 0.05, 60
 
@@ -38,7 +39,10 @@ def score(
     per_hit = (total - evidence.stray.sum()) / n_hits
     if names_tell(evidence):
         return float(per_hit - NAMED_LEAST)
-    strays = 1 - len(np.unique(take.hit[take.hit >= 0])) / n_hits
+    # A hit that was perhaps none at all is no reproach.
+    unused = np.ones(n_hits, bool)
+    unused[take.hit[take.hit >= 0]] = False
+    strays = float(evidence.probability[unused].sum() / evidence.probability.sum())
     silent = silent_share(take, onsets)
     if strays + silent < CLEAN and n_hits >= MANY:
         return float(10 * (MOST_WRONG - strays - silent))
@@ -55,7 +59,7 @@ def score(
     per_hit_leads = np.array(leads) / few
     per_hit_perfect = np.array(perfect_leads) / len(ideal)
     if per_hit_perfect.min() < LEAST_LEAD:
-        return float(10 * (MOST_WRONG - strays - silent))
+        return float(10 * ((MOST_WRONG_CLOCK if expected.from_top else MOST_WRONG) - strays - silent))
     share = np.min(per_hit_leads / per_hit_perfect)
     return float(ODDS[0] + ODDS[1] * share + ODDS[2] * strays + ODDS[3] * silent)
 
