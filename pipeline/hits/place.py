@@ -75,7 +75,8 @@ def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
     noise = np.sqrt(np.square(cut[:, model]).mean(axis=1))
     peak = np.abs(cut[:, before - search[0] : before + round(LEVEL_S * rate_hz)]).max(axis=1)
     error = np.square(_residual(cut, predictor(cut[:, model])))
-    usual = error[:, model].mean(axis=1) + np.square(peak * 10 ** (ONSET_DB / 20)) + 1e-20
+    sharpest = error[:, before - search[0] : before + round(LEVEL_S * rate_hz)].max(axis=1)
+    usual = error[:, model].mean(axis=1) + sharpest * 10 ** (ONSET_DB / 10) + 1e-20
     total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
     start, spread, gain = _first_change(total, before - search[0], before + search[1], rate_hz)
     loud = np.abs(cut) >= ATTACK_SHARE * peak[:, None]
