@@ -101,7 +101,8 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     hit_s = hits["hit_s"].to_numpy()[row]
     row = row[np.argsort(hit_s, kind="stable")]
     taken = hits.take(pa.array(row))
-    hit_s, kind = taken["hit_s"].to_numpy(), kind[row]
+    # A copy: what Arrow lends is read-only, and for the compiled search that would be one more kind of array.
+    hit_s, kind = np.array(taken["hit_s"].to_numpy()), kind[row]
     code = {name: place for place, name in enumerate(strikers)}
     striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
     by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
