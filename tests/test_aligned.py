@@ -92,6 +92,35 @@ def test_notes_before_a_late_begin_and_after_an_early_stop_are_outside():
     assert {status[k] for k in (*range(40), *range(90, len(striker)))} == {"outside"}
 
 
+def test_silent_notes_at_both_ends_of_a_whole_take_are_missed():
+    score_s, striker = make_song(4, chords=False)
+    part = slice(2, len(striker) - 1)
+    status = status_of(align_song(score_s, striker, make_hits(5 + score_s[part], striker[part]))[0])
+    assert [k for k, one in status.items() if one == "missed"] == [0, 1, len(striker) - 1]
+    # Cut off at its first hit, the recording cannot have held what came before.
+    status = status_of(align_song(score_s, striker, make_hits(0.01 + score_s[part] - score_s[2], striker[part]))[0])
+    assert [status[0], status[1]] == ["outside", "outside"]
+
+
+def test_a_click_nobody_keeps_to_does_no_harm():
+    score_s, striker = make_song(17)
+    click_s = np.arange(1, 90, 0.3)
+    hit_s = 1 + score_s * 1.1
+    order = np.argsort(np.concatenate((hit_s, click_s)), kind="stable")
+    kind = np.array(["strike"] * len(hit_s) + ["click"] * len(click_s), object)[order]
+    hits = make_hits(np.concatenate((hit_s, click_s))[order], kind=kind.tolist())
+    table, _ = align_song(score_s, striker, hits, ONE_MICROPHONE)
+    assert set(status_of(table).values()) == {"played"}
+
+
+def test_a_name_the_arrangement_does_not_know_stays_an_extra_hit():
+    score_s, striker = make_song(18, chords=False)
+    order = np.argsort(np.append(1 + score_s, 1.1 + score_s[50]))
+    names = [(*striker, "gong")[k] for k in order]
+    table, _ = align_song(score_s, striker, make_hits(np.append(1 + score_s, 1.1 + score_s[50])[order], names))
+    assert [row["striker"] for row in table.to_pylist() if row["status"] == "extra"] == ["gong"]
+
+
 def test_a_song_that_goes_round_counts_its_playthroughs():
     score_s, striker = make_song(5)
     round_s = score_s[-1] + 0.5

@@ -13,7 +13,7 @@ from pipeline.aligned import refine as refining
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
-from pipeline.aligned.take import Take, unroll
+from pipeline.aligned.take import Take, unroll, with_ends
 from pipeline.settings import Machine, Recording, Rig
 
 FEWEST_HITS = 5
@@ -50,7 +50,8 @@ def align(
         hits of a mixed microphone whose striker its sound tells; None where sound was not used).
     """
     is_clock = len(notes) > 0 and not notes["pitch"].to_numpy().any()
-    strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist()})
+    named = hits["striker"].drop_null().to_pylist()
+    strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist(), *named})
     is_heard, mixed = weighing.heard(strikers, hits, rig)
     evidence = weighing.weigh(hits, strikers, rig, ("strike", "rebound"))
     if is_clock and len(evidence) == 0:
@@ -110,7 +111,11 @@ def find_best(
     best = (*find(onsets, own, evidence, expected), expected)
     if own.any() or _clean(best, onsets, evidence):
         return best
-    for tempo, wander, jitter_s in OTHER_BEGINNINGS:
+    beginnings = list(OTHER_BEGINNINGS)
+    if abs(np.log(expected.tempo)) > 0.1:
+        # Nobody may have kept to the click, or it may count something else than its beats.
+        beginnings.append((1 / expected.tempo, expected.wander, expected.jitter_s))
+    for tempo, wander, jitter_s in beginnings:
         other = expected._replace(
             tempo=expected.tempo * tempo, tempo_sd=min(expected.tempo_sd, 0.12), wander=wander, jitter_s=jitter_s
         )
@@ -168,7 +173,7 @@ def judge(
         # Every strike of a clock test is like every other; counting from the first is what it means.
         around = np.ones_like(around)
     take = refining.refine(stretches.mark(take, onsets, evidence), onsets, evidence, P_MISS)
-    take = stretches.mark(take, onsets, evidence)
+    take = with_ends(stretches.mark(take, onsets, evidence), onsets, evidence)
     # A hit that refining moved or found is as well placed as the hits around it.
     after = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
     place = np.maximum(after, around)

@@ -1,11 +1,14 @@
 """Unroll a path into a take: which member of which onset each hit is, playthrough by playthrough."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import LOOP, RESTART, STALL, START
+
+ENDS = 3  # onsets at the top and at the end that may be silent in a whole take
 
 
 @dataclass(frozen=True)
@@ -77,3 +80,31 @@ def unroll(paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -> Take:
         if p:
             ways.append(int(how[mine[0]]))
     return Take(take_hit, segment, reached, tuple(ways), turnaround_s)
+
+
+def with_ends(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
+    """Return the take with its first and last few onsets reached, though silent.
+
+    A take that begins within the first `ENDS` onsets began at the top, if the recording ran long enough before its
+    first hit; one that ends within the last `ENDS` played to the end. What is silent there was missed, not left out.
+    """
+    reached = take.reached.copy()
+    matched = np.flatnonzero(take.hit[0] >= 0)
+    if len(onsets) < 10 * ENDS or not len(matched):
+        return take
+    onset = np.searchsorted(onsets.first, matched, side="right") - 1
+    nominal_s = onsets.score_s[onset]
+    hit_s = evidence.hit_s[take.hit[0][matched]]
+    if onset[0] <= ENDS:
+        # The pace of the first hits says when the top must have been.
+        few = slice(0, min(len(onset), 12))
+        span_s = np.ptp(nominal_s[few])
+        pace = np.ptp(hit_s[few]) / span_s if span_s > 0 else 1.0
+        if hit_s[0] - pace * (nominal_s[0] - onsets.score_s[0]) > 0:
+            reached[0, : onsets.first[onset[0]]] = True
+    last = np.flatnonzero(take.hit[-1] >= 0)
+    if len(last):
+        end = np.searchsorted(onsets.first, last[-1], side="right") - 1
+        if end >= len(onsets) - 1 - ENDS:
+            reached[-1, onsets.first[end] :] = True
+    return replace(take, reached=reached)
