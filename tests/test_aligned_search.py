@@ -7,7 +7,7 @@ import dtw as dtw_python
 import numpy as np
 import pytest
 
-from pipeline.aligned.search import Paths, Tracker, likeliest_paths
+from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
 
 # Müller, Fundamentals of Music Processing, chapter 3 (input and algorithm; the values secondary).
 X = np.array([1, 3, 9, 2, 1], float)
@@ -85,7 +85,7 @@ def define(score_s, hit_s, evidence, stray, t):
     def begin(cell):
         i, j = cell
         state = np.array([hit_s[j], t.tempo]), np.diag([noise, (t.tempo_sd * t.tempo) ** 2])
-        gain = stray[:j].sum() + log_strike + evidence[j, i] + log(t.rate) + (t.top_bonus if i == 0 else 0.0)
+        gain = stray[:j].sum() + log_strike + evidence[j, i] + log(t.rate) + max(0.0, t.top_bonus - END_LOSS * i)
         return state, -gain
 
     def advance(state, cell, following):
@@ -162,7 +162,7 @@ def exhaustive(score_s, hit_s, evidence, stray, t):
             begin,
             advance,
         )
-        value = -cost + stray[end[1] + 1 :].sum() + (t.top_bonus if end[0] == n - 1 else 0.0)
+        value = -cost + stray[end[1] + 1 :].sum() + max(0.0, t.top_bonus - END_LOSS * (n - 1 - end[0]))
         if value > best[0]:
             best = (value, path)
     return best
@@ -178,7 +178,7 @@ def test_the_search_scores_its_path_as_the_definition_does(seed):
         state, further = advance(state, cell, following)
         cost += further
     end = path[-1]
-    value = -cost + case[3][end[1] + 1 :].sum() + (case[4].top_bonus if end[0] == len(case[0]) - 1 else 0.0)
+    value = -cost + case[3][end[1] + 1 :].sum() + max(0.0, case[4].top_bonus - END_LOSS * (len(case[0]) - 1 - end[0]))
     assert total == pytest.approx(value, abs=1e-4)  # the search keeps variances as 32-bit numbers
 
 

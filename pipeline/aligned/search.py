@@ -25,6 +25,7 @@ FORBIDDEN = -1e30  # log likelihood of what cannot be
 STUDENT = log(0.375)  # normaliser of Student's t with 4 degrees of freedom
 WIDEST = 100.0  # squared standard deviations that a step may be off
 MIXED_MEMBER = -0.7  # log probability that a further member of a chord is heard apart by a mixed microphone
+END_LOSS = 2.5  # nats of the bonus for a whole take, for each onset silent at its end
 LEADERS, NEAR_JUMP = 6, 4
 STEP, START, STALL, LOOP, RESTART = 0, 1, 2, 3, 4  # how a cell was reached
 
@@ -204,8 +205,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
                 if k < 0:
                     continue
                 value = strays[j] + enter(k, own, pass_own[i], log_miss, log_strike) + seen + log(t.rate)
-                if i == 0:
-                    value += t.top_bonus
+                value += max(0.0, t.top_bonus - END_LOSS * i)
                 if value > now_score[i] and value > floor:
                     if now_score[i] == FORBIDDEN:
                         touched[count] = i
@@ -298,7 +298,7 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
             phases[n_cells], state[n_cells] = now_state[i, 0], now_state[i, 1:]
             if value > best_ever - 25.0:
                 lead(leader_cell, leader_score, onset, n_cells, value)
-            end = value + strays[m] - strays[j + 1] + (t.top_bonus if i == n - 1 else 0.0)
+            end = value + strays[m] - strays[j + 1] + max(0.0, t.top_bonus - END_LOSS * (n - 1 - i))
             if end > best_total:
                 best_total, best_last = end, n_cells
             n_cells += 1
