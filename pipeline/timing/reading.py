@@ -67,7 +67,35 @@ def _strikers(work, solved):
     for name, which in (("company", work.companions), ("readiness", work.readied), ("drag", work.loading)):
         told[name] = _spread(work, which, beta[places[name]])
         told[name + "_se"] = _spread(work, which, np.sqrt(np.diag(covariance[places[name], places[name]])))
+    told["company_se"] = np.hypot(told["company_se"], np.abs(told["company"]) * _company_doubt(work, solved))
     return told
+
+
+def _company_doubt(work, solved):
+    """Return the relative error of each striker's company that comes from not knowing how heavy the others are.
+
+    With the company c = Σ_j n_j d_j/d̄ (n_j strikes of striker j near by) an error of the drags moves the slope against
+    c, to first order, by the regression on c of what it does to c.
+    """
+    covariance, places = solved.solution.beta_covariance, solved.border.places
+    drag = np.maximum(solved.beta("drag"), 0.0)
+    weight = np.bincount(work.strikes.rows["striker"][work.strikes.rows["fires"]], minlength=work.n_strikers)
+    weight = weight[work.loading] / max(weight[work.loading].sum(), 1)
+    mean = float(weight @ drag)
+    doubt = np.zeros(work.n_strikers)
+    if mean <= 0:
+        return doubt
+    alone = np.eye(work.n_strikers)[work.loading]
+    near = np.column_stack([strikes.company(work.strikes, one, work.shift_s)[work.played] for one in alone])
+    # d(d_j/d̄) = (δd_j − (d_j/d̄) Σ w δd)/d̄
+    answer = (near - (near @ drag / mean)[:, None] * weight) / mean
+    for striker in work.companions:
+        mine = (work.striker == striker) & (work.weight > 0)
+        centred = work.company[mine] - work.company[mine].mean()
+        if centred @ centred > 0:
+            moved = centred @ answer[mine] / (centred @ centred)
+            doubt[striker] = np.sqrt(max(moved @ covariance[places["drag"], places["drag"]] @ moved, 0.0))
+    return doubt
 
 
 def _spread(work, which, values):
