@@ -27,6 +27,7 @@ WIDEST = 100.0  # squared standard deviations that a step may be off
 MIXED_MEMBER = -0.7  # log probability that a further member of a chord is heard apart by a mixed microphone
 END_LOSS = 2.5  # nats of the bonus for a whole take, for each onset silent at its end
 LEADERS, NEAR_JUMP = 6, 4
+FIRST_HITS = 100
 STEP, START, STALL, LOOP, RESTART = 0, 1, 2, 3, 4  # how a cell was reached
 
 
@@ -48,7 +49,7 @@ class Tracker(NamedTuple):
     hits_ahead: int = 14
     onsets_ahead: int = 25
     jump_ahead: int = 40
-    most_cells: int = 2000
+    most_cells: int = 400  # a hit, once the first hits have said where in the song the take may be
     loops: int = 1
     turnaround_s: float = 0.0  # nominal time from the last onset to the first when the song goes round
     top_bonus: float = 8.0  # nats for beginning at the first onset, and for ending at the last
@@ -272,9 +273,10 @@ def likeliest_paths(score_s, first, members, own, hit_s, hit_var, evidence, stra
         # 4. Keep what lies within the beam.
         best_ever = max(best_ever + stray[j], best_here)
         floor = best_ever - t.beam
-        if count > t.most_cells:
+        most_cells = max(n, t.most_cells) if j < FIRST_HITS else t.most_cells
+        if count > most_cells:
             scores = now_score[touched[:count]]
-            floor = max(floor, np.partition(scores, count - t.most_cells)[count - t.most_cells])
+            floor = max(floor, np.partition(scores, count - most_cells)[count - most_cells])
         if n_cells + count > room:
             room = room + room // 2 + count
             onset, nearest, score, phases = (
