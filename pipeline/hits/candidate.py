@@ -8,6 +8,7 @@ from pipeline.hits import align, place, rise
 
 THRESHOLD_DB = 0.8  # of the first measure: about ten candidates a second in noise
 SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames within which only the strongest counts
+SHARP_NEAR = (-3, 9)  # around a peak of the first measure
 NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
 AROUND_FRAMES = 60  # the level is held against the loudest this near
 BANDS_S = 0.030
@@ -84,19 +85,18 @@ def of_block(
 
 
 def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
-    """Return where the first measure has its peaks, and where the shortest has others.
+    """Return where the first measure has its peaks, at the sharpest rise near each, and where others rise sharply.
 
-    The first looks 8 ms ahead: of a neighbour's leak and the strike that follows it, it sees one rise.
+    The first looks 8 ms ahead: it rises before the strike, and of a neighbour's leak and the strike that follows it
+    makes one.
     """
     frame = rise.peaks(measured[:, 0], THRESHOLD_DB, gap)
     sharp = rise.peaks(measured[:, -1], SHARP_DB, SHARP_GAP)
-    if not len(frame):
-        return sharp
-    after = np.searchsorted(frame, sharp)
-    distance = np.minimum(
-        np.abs(sharp - frame[np.maximum(after - 1, 0)]), np.abs(frame[np.minimum(after, len(frame) - 1)] - sharp)
-    )
-    return np.sort(np.concatenate([frame, sharp[distance >= SHARP_GAP]]))
+    height = np.zeros(len(measured) + sum(np.abs(SHARP_NEAR)) + 1)
+    height[sharp - SHARP_NEAR[0]] = measured[sharp, -1]
+    near = height[frame[:, None] + np.arange(SHARP_NEAR[1] - SHARP_NEAR[0] + 1)]
+    moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
+    return np.unique(np.concatenate([moved, sharp])).astype(np.int64)
 
 
 def waveforms(samples: np.ndarray, at: np.ndarray, columns: align.Shape) -> np.ndarray:

@@ -18,6 +18,7 @@ CONTEXT_S = (0.6, 0.3)  # before and after a block: longer than anything a candi
 ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
+FAINT_MARK = 0.25  # of the usual peak of turn marks and clicks: fainter ones are something else
 SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
 # three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_scores.py).
@@ -136,19 +137,32 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
     mixed = np.array([len(channel.hears) > 1 or channel.hears == ALL for channel in channels])
     probability = judge.probability(heard.candidates, mixed[number])
     wide = np.array([_is_wide(channel, channels) for channel in channels])
-    narrow = np.flatnonzero(~wide)
+    # A click comes by cable: nothing leaks from it or into it.
+    shares = ~wide & np.array([channel.hears != ("click",) for channel in channels])
+    narrow = np.flatnonzero(shares)
     above_db = np.full(len(number), np.inf)
-    mine = ~wide[number]
+    mine = shares[number]
     above_db[mine] = leak.above_leakage_db(
         heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), probability[mine]
     )
     keep = np.flatnonzero((above_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
     keep = keep[_apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
+    keep = keep[~_faint_marks(heard.candidates[keep], channels)]
     if wide.any():
         delay = np.array([channel.delay_s for channel in channels]) * rate_hz
         at = heard.candidates["at"][keep] - delay[number[keep]]
         keep = keep[~_heard_nearer(at, number[keep], channels, SAME_S * rate_hz)]
     return keep, probability[keep]
+
+
+def _faint_marks(candidates: np.ndarray, channels) -> np.ndarray:
+    """Return which turn marks and clicks are far fainter than the others of their channel, which are all alike."""
+    faint = np.zeros(len(candidates), bool)
+    for number, channel in enumerate(channels):
+        mine = candidates["channel"] == number
+        if channel.hears[0] in MARKS and mine.any():
+            faint |= mine & (candidates["peak"] < FAINT_MARK * np.quantile(candidates["peak"][mine], 0.75))
+    return faint
 
 
 def _is_wide(channel: Channel, channels: tuple[Channel, ...]) -> bool:

@@ -25,6 +25,7 @@ WAIT_MS = 0.17  # after the alarm, for a better look back
 LEVEL_S = 0.012  # the peak is looked for within
 ONSET_DB = -40.0  # an onset is where a strike passes this level below its peak
 ATTACK_SHARE = 0.1  # of the peak: an attack lasts until -20 dB
+LEAST_NOISE = 1e-4  # of the power, in every band: what a filter has cut away is not to be blown up
 SHORTEST = 3  # samples of a burst
 _HITS_AT_ONCE = 64  # keeps the stretches in the processor's cache
 
@@ -119,7 +120,7 @@ def predictor(before: np.ndarray) -> np.ndarray:
     n = before.shape[1]
     spectrum = np.fft.rfft(before * np.hanning(n), 1 << (n + ORDER).bit_length(), axis=1)
     lags = np.fft.irfft(np.square(spectrum.real) + np.square(spectrum.imag), axis=1)[:, : ORDER + 1]
-    lags[:, 0] = lags[:, 0] * (1 + 1e-7) + 1e-20
+    lags[:, 0] = lags[:, 0] * (1 + LEAST_NOISE) + 1e-20
     taps = np.zeros((len(before), ORDER + 1))
     taps[:, 0] = 1.0
     left = lags[:, 0].copy()
