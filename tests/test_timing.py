@@ -137,6 +137,7 @@ def test_a_dense_passage_that_slows_is_laid_to_its_load():
     assert sorted(passages["rank"]) == [1, 2, 3, 4, 5, 6]
     np.testing.assert_allclose(got["strikers"]["drag"].mean(), 0.005, rtol=0.1)
     assert got["recordings"]["sag_max"].between(0.01, 0.1).all()
+    assert (got["recordings"]["sag_max_se"] < 0.2 * got["recordings"]["sag_max"]).all()
 
 
 def test_a_strike_costs_the_energy_it_takes():

@@ -46,6 +46,7 @@ def curve(
         speed_se=np.sqrt(_rate_variance(work, now, covariance.variance(state + 1, rate))) / straight_beat_s,
         motion=(straight_beat_s - beat_s + load_s) / straight_beat_s,
         load=-load_s / straight_beat_s,
+        load_se=_load_se(solved, line, rate[:, of_load], of_load) / straight_beat_s,
         shaft=0.0,
     )
     by_striker = np.zeros((len(frame), work.n_strikers))
@@ -110,6 +111,15 @@ def _load_slope(work, solved, line, use):
     ends = np.repeat([0.0, 1.0], len(lines))
     straight = design.projected(load_s, work.line, work.u_beat, np.tile(lines, 2), ends, use)
     return (straight[len(lines) :] - straight[: len(lines)])[np.searchsorted(lines, line)]
+
+
+def _load_se(solved, line, rate, of_load):
+    """Return the error of the load's rate against its mean on the line, that of drags and recovery together."""
+    against = rate.copy()
+    for one in np.unique(line):
+        against[line == one] -= against[line == one].mean(axis=0)
+    covariance = solved.solution.beta_covariance[np.ix_(of_load, of_load)]
+    return np.sqrt(np.maximum(np.einsum("im,mk,ik->i", against, covariance, against, optimize=True), 0.0))
 
 
 def _rate_variance(work, now, variance):

@@ -78,13 +78,11 @@ def _figures(fitted, late, clicks, number):
 
 def _sag_max(fitted, grid):
     """Return the greatest loss of speed by load and its error; None when no drag is known to a percent of the speed."""
-    known = np.isfinite(fitted.drag_se) & (fitted.drag != 0)
-    if not (fitted.drag_se[known] < 0.01).any() or len(grid) == 0:
+    known = fitted.drag_se[np.isfinite(fitted.drag_se)]
+    if not (known < 0.01).any() or len(grid) == 0:
         return {}
-    lowest = fitted.load_by_striker[grid["load"].idxmin()]
-    # Each striker's part is its drag times something known; the drags' errors are taken as independent.
-    error = lowest[known] / fitted.drag[known] * fitted.drag_se[known]
-    return {"sag_max": max(0.0, float(-grid["load"].min())), "sag_max_se": float(np.sqrt(np.square(error).sum()))}
+    lowest = grid.loc[grid["load"].idxmin()]
+    return {"sag_max": max(0.0, float(-lowest["load"])), "sag_max_se": float(lowest["load_se"])}
 
 
 def _tempo_bpm(fitted, mine):
