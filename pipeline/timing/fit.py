@@ -32,12 +32,12 @@ class Fit:
         What was fitted.
     hits : pd.DataFrame
         The played notes, in the order of the strikes, with `along_late_s` (against the line's own straight line), its
-        parts `motion_s, load_s, shaft_s, striker_s, pin_s, rest_s`, `company, gap_s, freak` and `smooth_se`.
+        parts `motion_s, load_s, shaft_s, striker_s, pin_s, rest_s`, `company, gap_s, freak` and `weight`.
     line_pace, line_start_s : np.ndarray, shape=(n_lines,)
         The straight line of each line: hit_s = start + pace × along_s.
     grid : pd.DataFrame
-        Half beats of every track: `take, line, track, playthrough, segment, place` (in the score's grid)`, time_s,
-        speed` (relative to the line's mean)`, speed_se, motion, load, load_se, shaft`.
+        Half beats of every track: `take, line, track, playthrough, segment, place` (in the score's grid)`, u_beat,
+        time_s, time_se, pace` (seconds per nominal second)`, speed` (relative to the line's mean)`, speed_se, motion, load, load_se, shaft`.
     delay, delay_se, company, company_se, readiness, readiness_se, drag, drag_se : np.ndarray, shape=(n_strikers,)
         NaN where it cannot be told.
     load_by_striker : np.ndarray, shape=(n_grid_rows, n_strikers)
