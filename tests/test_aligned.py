@@ -113,6 +113,24 @@ def test_a_click_nobody_keeps_to_does_no_harm():
     assert set(status_of(table).values()) == {"played"}
 
 
+@pytest.mark.parametrize("kind", ["index", "click"])
+def test_marks_that_come_twice_at_once_do_no_harm(kind):
+    score_s, striker = make_song(19)
+    mark_s = np.repeat(np.arange(1, 40, 4.0), 3)
+    order = np.argsort(np.concatenate((1 + score_s, mark_s)), kind="stable")
+    kinds = np.array(["strike"] * len(score_s) + [kind] * len(mark_s), object)[order]
+    hits = make_hits(np.concatenate((1 + score_s, mark_s))[order], kind=kinds.tolist())
+    table, _ = align_song(score_s, striker, hits, ONE_MICROPHONE)
+    assert set(status_of(table).values()) == {"played"}
+
+
+@pytest.mark.parametrize("rig", [None, ONE_MICROPHONE], ids=["named", "nameless"])
+def test_a_song_of_a_dozen_notes_is_enough(rig):
+    score_s, striker = make_song(20, 12)
+    table, said = align_song(score_s, striker, make_hits(1 + 1.1 * score_s, None if rig else striker), rig)
+    assert said["refused"] == "" and set(status_of(table).values()) == {"played"}
+
+
 def test_a_name_the_arrangement_does_not_know_stays_an_extra_hit():
     score_s, striker = make_song(18, chords=False)
     order = np.argsort(np.append(1 + score_s, 1.1 + score_s[50]))

@@ -107,7 +107,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
     by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
     is_rebound = kind == "rebound"
-    probability = np.clip(taken["probability"].to_numpy(), 0.02, 1.0)
+    probability = np.clip(np.nan_to_num(taken["probability"].to_numpy(), nan=1.0), 0.02, 1.0)
     weak = _weak(taken["level_db"].to_numpy(), striker, probability)
     by_striker += (np.log(probability) - weak + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
     seconds = float(hit_s[-1] - hit_s[0]) if len(row) else 0.0

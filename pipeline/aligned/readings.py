@@ -5,15 +5,18 @@ import pyarrow as pa
 
 from pipeline.settings import Rig
 
+SAME_S = 0.02  # no barrel and no click comes round so fast
+CLICK_RATIO = 4.0  # of the written tempo, either way; beyond it the click does not count beats
 DOUBLE_TURN = 0.4  # of the usual time for a turn: a mark that comes sooner is the same one twice
 ODD_TURN = 0.3  # log of the pace against the usual beyond which a turn was no plain turn
 WHOLE_TURNS = 0.12  # how near a long gap must lie to whole turns for marks to count as lost in it
 
 
 def marks_s(hits: pa.Table, kind: str) -> np.ndarray:
-    """Return the times of the marks (index) or clicks, in order."""
+    """Return the times of the marks (index) or clicks, in order; what comes within `SAME_S` of one is the same one."""
     wanted = np.array(hits["kind"].to_pylist(), object) == kind
-    return np.sort(hits["hit_s"].to_numpy()[wanted])
+    times_s = np.sort(hits["hit_s"].to_numpy()[wanted])
+    return times_s[np.diff(times_s, prepend=-np.inf) > SAME_S]
 
 
 def turn_at(mark_s: np.ndarray, time_s: np.ndarray) -> np.ndarray | None:

@@ -219,8 +219,9 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
         return seen, expected._replace(tempo_sd=0.12)
     beat_s = readings.click_beat_s(hits, rig)
     span_beat = np.ptp(notes["score_beat"].to_numpy())
-    if beat_s is not None and span_beat > 0:
-        return evidence, expected._replace(tempo=beat_s * span_beat / np.ptp(score_s), tempo_sd=0.12)
+    ratio = beat_s * span_beat / np.ptp(score_s) if beat_s is not None and np.ptp(score_s) > 0 else 0.0
+    if 1 / readings.CLICK_RATIO < ratio < readings.CLICK_RATIO:
+        return evidence, expected._replace(tempo=ratio, tempo_sd=0.12)
     return evidence, expected
 
 

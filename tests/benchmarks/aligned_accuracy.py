@@ -4,9 +4,9 @@
 
 Every engine gets the same files. F is that of note matches (named) or of hits to onsets (nameless), mean and worst over
 takes; seconds are of process time per 1000 notes, compilation and start-up apart. `sure` is the share of matches with a
-confidence of .9 or more, `right` how many of those are right; takes called undecided as a whole (they fit several places
-of the song alike) are counted, not averaged. The general aligner is parangonar's DualDTWNoteMatcher;
-plain dynamic time warping is dtw-python on the times alone, the hits stretched to the song's length first.
+confidence of .9 or more, `right` how many of those are right; takes called undecided as a whole (they fit several
+places of the song alike) are counted, not averaged. The general aligner is parangonar's DualDTWNoteMatcher; plain
+dynamic time warping is dtw-python on the times alone, the hits stretched to the song's length first.
 """
 
 import sys
