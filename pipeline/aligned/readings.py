@@ -7,6 +7,7 @@ from pipeline.settings import Rig
 
 SAME_S = 0.02  # no barrel and no click comes round so fast
 CLICK_RATIO = 4.0  # of the written tempo, either way; beyond it the click does not count beats
+MARK_RATIO = 1.8  # of the written pace, either way; beyond it a mark is no whole turn
 DOUBLE_TURN = 0.4  # of the usual time for a turn: a mark that comes sooner is the same one twice
 ODD_TURN = 0.3  # log of the pace against the usual beyond which a turn was no plain turn
 WHOLE_TURNS = 0.12  # how near a long gap must lie to whole turns for marks to count as lost in it

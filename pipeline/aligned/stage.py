@@ -213,10 +213,14 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
     mark_s = readings.marks_s(hits, "index")
     angle = readings.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
     if angle is not None:
-        # The marks carry the slow changes of tempo; what is left to follow happens within a turn.
-        turn_s = np.ptp(score_s) / np.ptp(turn)
-        seen = replace(evidence, hit_s=np.maximum.accumulate(angle * turn_s))
-        return seen, expected._replace(tempo_sd=0.12)
+        # The marks carry the slow changes of tempo; what is left to follow happens within a turn. They count turns in
+        # seconds of the usual turn, and say the tempo unless the barrel has several marks or another gearing than told.
+        usual_s = float(np.median(np.diff(mark_s)))
+        ratio = usual_s * np.ptp(turn) / np.ptp(score_s)
+        seen = replace(evidence, hit_s=np.maximum.accumulate(angle * usual_s))
+        if 1 / readings.MARK_RATIO < ratio < readings.MARK_RATIO:
+            expected = expected._replace(tempo=float(ratio), tempo_sd=0.12)
+        return seen, expected
     beat_s = readings.click_beat_s(hits, rig)
     span_beat = np.ptp(notes["score_beat"].to_numpy())
     ratio = beat_s * span_beat / np.ptp(score_s) if beat_s is not None and np.ptp(score_s) > 0 else 0.0
