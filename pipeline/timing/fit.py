@@ -37,7 +37,8 @@ class Fit:
         The straight line of each line: hit_s = start + pace × along_s.
     grid : pd.DataFrame
         Half beats of every track: `take, line, track, playthrough, segment, place` (in the score's grid)`, u_beat,
-        time_s, time_se, pace` (seconds per nominal second)`, speed` (relative to the line's mean)`, speed_se, motion, load, load_se, shaft`.
+        time_s, time_se, pace` (seconds per nominal second)`, speed` (relative to the line's mean)`, speed_se, motion,
+        load, load_se, shaft`.
     delay, delay_se, company, company_se, readiness, readiness_se, drag, drag_se : np.ndarray, shape=(n_strikers,)
         NaN where it cannot be told.
     load_by_striker : np.ndarray, shape=(n_grid_rows, n_strikers)
