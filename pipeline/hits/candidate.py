@@ -96,7 +96,8 @@ def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
     height[sharp - SHARP_NEAR[0]] = measured[sharp, -1]
     near = height[frame[:, None] + np.arange(SHARP_NEAR[1] - SHARP_NEAR[0] + 1)]
     moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
-    return np.unique(np.concatenate([moved, sharp])).astype(np.int64)
+    left = frame[np.abs(moved - frame) >= SHARP_GAP]
+    return np.unique(np.concatenate([moved, left, sharp])).astype(np.int64)
 
 
 def waveforms(samples: np.ndarray, at: np.ndarray, columns: align.Shape) -> np.ndarray:

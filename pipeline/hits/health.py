@@ -206,7 +206,8 @@ def _gain_touched(watch, number, mine, n_all) -> str:
         if min(len(early), len(late)) < FEW_HITS // 2:
             continue
         noise_step = np.median(floor_db[at:]) - np.median(floor_db[:at])
-        level_step = np.median(late) - np.median(early)
+        # The upper quarter: what leaks in is softer than strikes.
+        level_step = np.quantile(late, 0.75) - np.quantile(early, 0.75)
         both = min(abs(noise_step), abs(level_step))
         steady = max(np.std(floor_db[at:]), np.std(floor_db[:at])) < both / 2
         if noise_step * level_step > 0 and abs(noise_step - level_step) < 2.0 and steady and both > abs(best[0]):

@@ -8,8 +8,8 @@ to it. Levels are held against the usual strike of each channel, so that gains m
 
 import numpy as np
 
-OWN_FRAMES, OWN_BEFORE = (-1, 6), (-13, -3)  # around a rise: its own peak, and what rang before
-OTHER_FRAMES, OTHER_BEFORE = (-8, 8), (-20, -9)  # the same for neighbours: a leak may be found milliseconds later
+# Around a rise: where its peak is looked for, and what rang before.
+WINDOWS = {"own": ((-1, 6), (-13, -3)), "late": ((-1, 13), (-13, -3)), "other": ((-8, 8), (-20, -9))}
 SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
 QUIET_SHARE, QUIET_TIMES = 20, 1.5  # percentile of a channel's frames that is noise; highest of ten frames over it
 USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage
@@ -35,9 +35,12 @@ def peaks(samples: np.ndarray, hop: int, n_frames: int) -> np.ndarray:
     return np.abs(fast).reshape(n_frames, hop).max(axis=1)
 
 
-def arriving(peak: np.ndarray, frame: np.ndarray, own: bool) -> np.ndarray:
-    """Return how far a channel's peak rises at given frames above what rang before, (n,) array, 0 or more."""
-    after, before = (OWN_FRAMES, OWN_BEFORE) if own else (OTHER_FRAMES, OTHER_BEFORE)
+def arriving(peak: np.ndarray, frame: np.ndarray, window: str) -> np.ndarray:
+    """Return how far a channel's peak rises at given frames above what rang before, (n,) array, 0 or more.
+
+    `window` is 'own', 'late' (its own too, with milliseconds for a slow body behind a neighbour's leak) or 'other'.
+    """
+    after, before = WINDOWS[window]
     last = len(peak) - 1
     risen = peak[np.clip(frame[:, None] + np.arange(*after), 0, last)].max(axis=1, initial=0)
     rang = peak[np.clip(frame[:, None] + np.arange(*before), 0, last)].max(axis=1, initial=0)

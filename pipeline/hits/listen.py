@@ -33,6 +33,7 @@ class Heard:
 
     candidates: np.ndarray
     risen: np.ndarray
+    late: np.ndarray  # how far the own channel rises with some more milliseconds
     quiet: np.ndarray
     watch: health.Watch
 
@@ -84,7 +85,7 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
     """Go through the recording once; waveforms go to the open file `store`, in the order of the candidates."""
     cut, columns = rise.frames(sound.rate_hz), align.shape(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, risen, quiet = [], [], []
+    found, risen, late, quiet = [], [], [], []
     idle = _idle_floors(detection, channels, cut)
     watch = health.Watch(channels, sound.rate_hz, detection.mains_hz)
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
@@ -102,16 +103,17 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
             risen.append(
                 np.stack(
                     [
-                        leak.arriving(its, start if other == number else frame, other == number)
+                        leak.arriving(its, *((start, "own") if other == number else (frame, "other")))
                         for other, its in enumerate(peaks)
                     ],
                     axis=1,
                 )
             )
+            late.append(leak.arriving(peaks[number], start, "late"))
             store.write(candidate.waveforms(one, rows["at"], columns).tobytes())
             rows["at"] += first
             found.append(rows)
-    return Heard(np.concatenate(found), np.concatenate(risen), np.median(quiet, axis=0), watch)
+    return Heard(np.concatenate(found), np.concatenate(risen), np.concatenate(late), np.median(quiet, axis=0), watch)
 
 
 def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, np.ndarray]:
@@ -145,8 +147,12 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
     above_db[mine] = leak.above_leakage_db(
         heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), probability[mine]
     )
-    keep = np.flatnonzero((above_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
-    keep = keep[_apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
+    own = heard.risen[np.arange(len(number)), number]
+    late_db = above_db + 20 * np.log10((heard.late + 1e-9) / (own + 1e-9))
+    keep = np.flatnonzero((late_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
+    # A slow strike behind a leak counts where no better candidate stands.
+    worth = probability[keep] - (above_db[keep] < 0)
+    keep = keep[_apart(heard.candidates[keep], worth, detection.minimum_gap_ms / 1000 * rate_hz)]
     keep = keep[~_faint_marks(heard.candidates[keep], channels)]
     if wide.any():
         delay = np.array([channel.delay_s for channel in channels]) * rate_hz
@@ -190,11 +196,12 @@ def _heard_nearer(at: np.ndarray, number: np.ndarray, channels, same: float) -> 
     return twice
 
 
-def _apart(candidates: np.ndarray, probability: np.ndarray, gap: float) -> np.ndarray:
-    """Return which candidates are the most probable of their channel within `gap` samples, in the order given."""
+def _apart(candidates: np.ndarray, worth: np.ndarray, gap: float) -> np.ndarray:
+    """Return which candidates are worth most of their channel within `gap` samples, in the order given."""
     order = np.lexsort((candidates["at"], candidates["channel"]))
     at, channel = candidates["at"][order], candidates["channel"][order]
-    height = probability[order] + 1e-3 * candidates["rise"][order, 0]
+    # Of two that are worth the same, the one at the sharper rise.
+    height = np.round(worth[order], 2) + 1e-4 * candidates["rise"][order, -1]
     alive = np.ones(len(order), bool)
     # The highest first: what stands within the gap of it falls.
     for middle in np.argsort(-height, kind="stable"):

@@ -20,7 +20,7 @@ SOUNDS = tuple(
     """
 drum_cowbell drum_cymbal_closed drum_snare_hard drum_snare_soft drum_tom_hi_hard drum_tom_hi_soft
 drum_tom_lo_hard drum_tom_lo_soft drum_tom_mid_hard drum_tom_mid_soft drum_bass_soft drum_heavy_kick
-elec_beep elec_bell elec_blip elec_blip2 elec_bong bd_zum elec_cymbal elec_flip elec_hi_snare
+elec_beep elec_bell elec_blip elec_blip2 elec_bong elec_hollow_kick elec_cymbal elec_flip elec_hi_snare
 elec_mid_snare elec_ping elec_pop elec_snare elec_tick elec_triangle elec_twip elec_lo_snare sn_dub
 sn_generic sn_zome tabla_ke1 tabla_ke2 tabla_na tabla_na_o tabla_na_s tabla_tas1 tabla_tas2
 tabla_tas3 tabla_te1 tabla_te2 tabla_te_m tabla_te_ne tabla_tun2 tabla_tun3 tabla_ghe4 tabla_ghe8

@@ -1,0 +1,168 @@
+"""Faults of a recording: each is found when it is made, and none is found where there is none."""
+
+from datetime import date
+
+import numpy as np
+import pytest
+import soundfile
+
+from pipeline import hits
+from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
+
+RATE_HZ = 48000
+NAMES = ("oak", "slate")
+MACHINE = Machine(Barrel(), (), None, tuple(Striker(name, (k,)) for k, name in enumerate(NAMES)))
+CLICK_S = 0.625  # 96 bpm
+
+
+def make_take(seed: int, duration_s: float = 40.0) -> np.ndarray:
+    """Two strikers of several modes that leak a little into each other, and a looped-back click, in noise."""
+    rng = np.random.default_rng(seed)
+    n = round(duration_s * RATE_HZ)
+    own = np.zeros((n, 2))
+    for striker in (0, 1):
+        modes = rng.uniform(180, 700) * np.array([1.0, 2.7, 5.3, 9.1])
+        for start_s in np.arange(0.7 + 0.2 * striker, duration_s - 1, 0.55) + rng.normal(size=1) * 0.01:
+            add(own[:, striker], start_s + rng.normal() * 0.005, modes, 0.25 * 10 ** (rng.normal() * 1.5 / 20), rng)
+    take = np.zeros((n, 3))
+    take[:, 0] = own[:, 0] + 0.06 * np.roll(own[:, 1], 12)
+    take[:, 1] = own[:, 1] + 0.06 * np.roll(own[:, 0], 12)
+    for start_s in np.arange(0.5, duration_s - 0.5, CLICK_S):
+        add(take[:, 2], start_s + rng.normal() * 5e-6, np.array([1900.0]), 0.4, rng, 0.003)
+    return take + rng.normal(size=(n, 3)) * np.array([4e-4, 4e-4, 1e-4])
+
+
+def add(samples, start_s, modes, peak, rng, decay_s=0.05) -> None:
+    begin = int(np.ceil(start_s * RATE_HZ))
+    after = np.arange(round(8 * decay_s * RATE_HZ)) / RATE_HZ + begin / RATE_HZ - start_s
+    wave = sum(
+        rng.uniform(0.5, 1) / (k + 1) * np.exp(-after * (k + 1) / decay_s) * np.sin(2 * np.pi * hz * after)
+        for k, hz in enumerate(modes)
+    )
+    end = min(begin + len(wave), len(samples))
+    samples[begin:end] += peak * wave[: end - begin]
+
+
+def faults_of(folder, take, click=None) -> list[str]:
+    soundfile.write(folder / "take.wav", take, RATE_HZ, subtype="PCM_24")
+    hears = (*((name,) for name in NAMES), ("click",))
+    channels = [Channel(k, what, bpm=96.0 if what == ("click",) else None) for k, what in enumerate(hears, 1)]
+    if click is not None:
+        channels[2] = click
+    recording = Recording("take", str(folder / "take.wav"), date(2031, 5, 3), "rig", "song")
+    _, said = hits.find(recording, Rig("rig", tuple(channels)), MACHINE, Detection())
+    assert said["refused"] == ""
+    return said["health"]
+
+
+def clip(take):
+    take[:, 0] = np.clip(take[:, 0] * 2, -0.45, 0.45)
+    return take
+
+
+def hum(take):
+    time = np.arange(len(take)) / RATE_HZ
+    take[:, 1] += 0.004 * sum(np.sin(2 * np.pi * 50 * k * time + k) / k for k in (1, 2, 3, 5))
+    return take
+
+
+def rumble(take):
+    time = np.arange(len(take)) / RATE_HZ
+    take[:, 0] += 0.006 * np.sin(2 * np.pi * 14 * time) * (1 + 0.3 * np.sin(2 * np.pi * 0.4 * time))
+    return take
+
+
+def gate(take):
+    level = np.convolve(np.abs(take[:, 0]), np.ones(2400) / 2400, "same")
+    take[level < 0.003, 0] = 0.0
+    return take
+
+
+def touch_gain(take):
+    take[len(take) // 2 :, 1] *= 10 ** (-5 / 20)
+    return take
+
+
+def die(take):
+    take[:, 1] = 0.0
+    return take
+
+
+def copy(take):
+    take[:, 1] = 0.8 * take[:, 0]
+    return take
+
+
+def drop_out(take):
+    at = round(17.3 * RATE_HZ)
+    return np.concatenate([take[:at], take[at + 256 :]])
+
+
+def swap(take):
+    return take[:, [0, 2, 1]]
+
+
+def two_clocks(take):
+    at = np.arange(len(take)) * (1 + 120e-6)
+    return np.stack([np.interp(at, np.arange(len(take)), column) for column in take.T], axis=1)
+
+
+def limit(take):
+    level = np.zeros(len(take))
+    held = 0.0
+    fall = np.exp(-1 / (0.25 * RATE_HZ / 48))
+    for k in range(0, len(take), 48):
+        held = max(np.abs(take[k : k + 48, 0]).max(), held * fall)
+        level[k : k + 48] = held
+    take[:, 0] *= np.minimum(1, 0.02 / np.maximum(level, 1e-6)) ** 0.7
+    return take
+
+
+def thin(take):
+    # Only a sound without any lows is told from bright strikers.
+    from scipy.signal import butter, lfilter
+
+    take[:, :2] = lfilter(*butter(4, 3000, "high", fs=RATE_HZ), take[:, :2], axis=0)
+    return take
+
+
+FAULTS = {
+    "clipped": clip,
+    "hum": hum,
+    "rumble": rumble,
+    "gate": gate,
+    "gain touched": touch_gain,
+    "dead": die,
+    "identical": copy,
+    "dropout": drop_out,
+    "swapped": swap,
+    "two clocks": two_clocks,
+    "limiter": limit,
+    "thin": thin,
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_a_fault_is_named_with_its_cure(tmp_path, name):
+    said = faults_of(tmp_path, FAULTS[name](make_take(31)))
+    mine = [sentence for sentence in said if sentence.startswith(name)]
+    assert mine, said
+    assert all("; " in sentence for sentence in mine)
+
+
+@pytest.mark.parametrize("seed", [41, 42, 43])
+def test_a_sound_recording_has_no_faults(tmp_path, seed):
+    assert faults_of(tmp_path, make_take(seed)) == []
+
+
+def test_a_click_that_was_not_looped_back_is_told(tmp_path):
+    take = make_take(32)
+    take[:, 2] = 0.0
+    for start in range(24000, len(take) - 24000, 30000):
+        take[start : start + 96, 2] = 0.4 * np.sin(np.arange(96) / 3) * np.linspace(1, 0, 96)
+    assert any(sentence.startswith("click not looped back") for sentence in faults_of(tmp_path, take))
+
+
+def test_a_wrong_tempo_of_the_click_is_told(tmp_path):
+    said = faults_of(tmp_path, make_take(33), Channel(3, ("click",), bpm=90.0))
+    assert any(sentence.startswith("click tempo") and "96.00 bpm" in sentence for sentence in said)
