@@ -282,3 +282,14 @@ def test_calls_leave_a_majority_of_a_striker_to_measure_against():
     kept = misplaced.minority(called, np.zeros(6, dtype=bool), z, striker)
     # One of four at first, the furthest out; none of two.
     np.testing.assert_array_equal(kept, [False, True, False, False, False, False])
+
+
+def test_a_steep_beginning_makes_no_freak_hits():
+    # The machine slows by a tenth over the first beats: more than 50 ms from any average, but no hit is a freak.
+    notes = timing_machine.notes_of([(k / 2, k % 3, "x") for k in range(120)])
+    score_s = notes["score_s"].to_numpy()
+    hit_s = 1 + score_s + 0.1 * 6 * (1 - np.exp(-score_s / 6))
+    hit_s[60] += 0.2
+    take = timing_machine.take_of(notes, hit_s, np.zeros(120, dtype=bool), np.ones(120, dtype=int))
+    gathered = strikes.strikes_of([take], score.score_of(notes), timing_machine.make_machine(3))
+    assert np.flatnonzero(strikes.first_weights(gathered) == 0).tolist() == [60]

@@ -39,7 +39,7 @@ def _doubted(work, solved, estimate, variance, rest_s, freak):
     second strike decides, neither is known.
     """
     lone = (work.pin_count[work.pin] == 1) & (work.pin_kind[work.pin] > 0) & ~freak
-    lone &= (work.weight > 0) & (work.weight < 0.999 * work.first_weight)
+    lone &= (work.weight > 0) & (work.weight < 0.999 * work.full_weight)
     half_s = np.where(lone, rest_s / 2, 0.0)
     pin = work.pin[lone]
     half_at_pin_s = half_s[lone] / solved.data.pace[lone]

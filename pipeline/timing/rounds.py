@@ -72,7 +72,9 @@ class Work:
             on = self.track == one
             if on.any() and not self.weight[on].any():
                 self.weight[on] = 1 / hits["shared"].to_numpy()[on]
-        self.first_weight = self.weight
+        # Only the first round goes by that; then the model itself says what is a freak.
+        sure = hits["confidence"].to_numpy() >= strikes.UNSURE
+        self.full_weight = np.where(sure, 1 / hits["shared"].to_numpy(), 0.0)
         use = self.weight > 0
         ends = np.concatenate([np.zeros(self.strikes.n_lines), np.ones(self.strikes.n_lines)])
         lines = np.tile(np.arange(self.strikes.n_lines), 2)
@@ -242,10 +244,10 @@ class Work:
         # Pins that come 15 ms away from where they are written are no company to the others there.
         self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
         self.company = strikes.company(self.strikes, self.heaviness(solved), self.shift_s)[self.played]
-        self.weight = self.first_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S)
+        self.weight = self.full_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S)
         for one in np.unique(self.track):
             if not self.weight[self.track == one].any():
-                self.weight[self.track == one] = self.first_weight[self.track == one]
+                self.weight[self.track == one] = 1 / self.hits["shared"].to_numpy()[self.track == one]
         self.scatter = self.scatter_over_common(now, rest_s)
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
