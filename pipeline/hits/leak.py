@@ -9,7 +9,7 @@ to it. Levels are held against the usual strike of each channel, so that gains m
 import numpy as np
 
 # Around a rise: where its peak is looked for, and what rang before.
-WINDOWS = {"own": ((-1, 6), (-13, -3)), "late": ((-1, 13), (-13, -3)), "other": ((-8, 8), (-20, -9))}
+WINDOWS = {"own": ((-1, 6), (-13, -3)), "late": ((-1, 11), (-13, -3)), "other": ((-8, 8), (-20, -9))}
 SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
 QUIET_SHARE, QUIET_TIMES = 20, 1.5  # percentile of a channel's frames that is noise; highest of ten frames over it
 USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage

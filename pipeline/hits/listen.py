@@ -13,11 +13,12 @@ from pipeline.errors import InputError
 from pipeline.hits import align, candidate, health, judge, leak, rebound, rise
 from pipeline.settings import Channel, Detection, Recording, Rig
 
-BLOCK_S = 10.0
+BLOCK_S = 5.0  # two pieces of health.PIECE_S
 CONTEXT_S = (0.6, 0.3)  # before and after a block: longer than anything a candidate is measured on
 ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
+LATE_DB = 7.0  # above what leaks in: a slow strike behind a leak must be plain
 FAINT_MARK = 0.25  # of the usual peak of turn marks and clicks: fainter ones are something else
 SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
@@ -149,7 +150,8 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
     )
     own = heard.risen[np.arange(len(number)), number]
     late_db = above_db + 20 * np.log10((heard.late + 1e-9) / (own + 1e-9))
-    keep = np.flatnonzero((late_db >= 0) & (probability >= 0.5 * (1 - detection.sensitivity)))
+    belongs = (above_db >= 0) | (late_db >= LATE_DB)
+    keep = np.flatnonzero(belongs & (probability >= 0.5 * (1 - detection.sensitivity)))
     # A slow strike behind a leak counts where no better candidate stands.
     worth = probability[keep] - (above_db[keep] < 0)
     keep = keep[_apart(heard.candidates[keep], worth, detection.minimum_gap_ms / 1000 * rate_hz)]

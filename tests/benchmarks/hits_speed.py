@@ -1,0 +1,105 @@
+"""Measure speed, memory and start-up of the hits beside librosa. Run: python -m tests.benchmarks.hits_speed [minutes]
+
+Ratios are taken in one run on one core. The memory file has 16 channels at 48 kHz; 60 minutes need 11 GB of disk, so 4
+and 12 minutes show whether memory grows.
+"""
+
+import os
+
+os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
+
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from pipeline import audio, hits
+from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
+from tests.benchmarks import hits_scenes
+
+NAMES = hits_scenes.TEST_SOUNDS[:8]
+
+
+def find(path: Path, n_channels: int):
+    """Find the hits of a file with one striker a channel."""
+    names = [f"striker {k}" for k in range(n_channels)]
+    machine = Machine(Barrel(), (), None, tuple(Striker(name, (k,)) for k, name in enumerate(names)))
+    rig = Rig("rig", tuple(Channel(k, (name,)) for k, name in enumerate(names, 1)))
+    return hits.find(Recording("take", str(path), date(2031, 5, 3), "rig", "song"), rig, machine, Detection())
+
+
+def cpu_s(work) -> float:
+    """Return the processor seconds of a call."""
+    begin = time.process_time()
+    work()
+    return time.process_time() - begin
+
+
+def speed(folder: Path) -> None:
+    """Print real-time ratios per channel: hits, decoding alone, librosa at hop 128."""
+    import librosa
+
+    scene = hits_scenes.scene(77, NAMES, mixed=False, per_s=2, snr_db=40, duration_s=60)
+    path = folder / "speed.flac"
+    soundfile.write(path, scene.samples, scene.rate_hz, subtype="PCM_24")
+    heard_s = 60 * len(NAMES)
+
+    def decode():
+        for _ in audio.look(path).blocks(480_000):
+            pass
+
+    def general():
+        for column in scene.samples.T:
+            librosa.onset.onset_detect(
+                y=np.ascontiguousarray(column), sr=scene.rate_hz, hop_length=128, backtrack=True, units="time"
+            )
+
+    decode(), general(), find(path, len(NAMES))  # warm caches and compilers
+    ours, alone, theirs = cpu_s(lambda: find(path, len(NAMES))), cpu_s(decode), cpu_s(general)
+    print(f"hits {heard_s / ours:.0f} x real time per channel; decoding alone {heard_s / alone:.0f} x", end="; ")
+    print(f"librosa at hop 128 (without decoding) {heard_s / theirs:.0f} x; hits over librosa {theirs / ours:.2f}")
+
+
+def memory(folder: Path, minutes: int) -> None:
+    """Print the peak memory of a process that finds the hits of a file with 16 channels."""
+    scene = hits_scenes.scene(78, NAMES, mixed=False, per_s=2, snr_db=40, duration_s=30)
+    block = np.concatenate([scene.samples, scene.samples[::-1]], axis=1)
+    path = folder / "long.wav"
+    with soundfile.SoundFile(path, "w", scene.rate_hz, 16, "PCM_16", format="RF64") as file:
+        for _ in range(minutes * 2):
+            file.write(block)
+    code = (
+        "import resource, pathlib; from tests.benchmarks.hits_speed import find; "
+        f"table, said = find(pathlib.Path({str(path)!r}), 16); "
+        "print(len(table), said['refused'], resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    print(f"{minutes} minutes of 16 channels: hits, peak MB = {done.stdout.strip()}")
+    path.unlink()
+
+
+def start_up() -> None:
+    """Print the processor seconds of importing the stage."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run([sys.executable, "-c", "import pipeline.hits"], check=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    print(f"start-up {after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime:.2f} s of processor time")
+
+
+def main() -> None:
+    """Print all of them."""
+    with tempfile.TemporaryDirectory() as folder:
+        start_up()
+        speed(Path(folder))
+        for minutes in [int(word) for word in sys.argv[1:]] or [4, 12]:
+            memory(Path(folder), minutes)
+
+
+if __name__ == "__main__":
+    main()
