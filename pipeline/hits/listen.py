@@ -14,7 +14,7 @@ from pipeline.hits import align, candidate, health, judge, leak, rebound, rise
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 5.0  # two pieces of health.PIECE_S
-CONTEXT_S = (0.6, 0.3)  # before and after a block: longer than anything a candidate is measured on
+CONTEXT_S = (0.12, 0.25)  # before and after a block: longer than anything a candidate is measured on
 ALL = ("everything",)
 MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
@@ -100,6 +100,9 @@ def _candidates(sound: audio.Audio, channels: tuple[Channel, ...], detection: De
         for number, one in enumerate(heard):
             rows, frame = candidate.of_block(one, power[number], idle.get(number), begin, length, cut, gap)
             rows["channel"] = number
+            # What will never count is dropped at once: in noise that is most of it.
+            likely = judge.probability(rows, np.full(len(rows), _is_mixed(channels[number]))) >= _least(detection)
+            rows, frame = rows[likely], frame[likely]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
             risen.append(
                 np.stack(
@@ -137,7 +140,7 @@ def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, 
 def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
     """Return which candidates are kept, in the order found, and their probability."""
     number = heard.candidates["channel"]
-    mixed = np.array([len(channel.hears) > 1 or channel.hears == ALL for channel in channels])
+    mixed = np.array([_is_mixed(channel) for channel in channels])
     probability = judge.probability(heard.candidates, mixed[number])
     wide = np.array([_is_wide(channel, channels) for channel in channels])
     # A click comes by cable: nothing leaks from it or into it.
@@ -151,7 +154,7 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
     own = heard.risen[np.arange(len(number)), number]
     late_db = above_db + 20 * np.log10((heard.late + 1e-9) / (own + 1e-9))
     belongs = (above_db >= 0) | (late_db >= LATE_DB)
-    keep = np.flatnonzero(belongs & (probability >= 0.5 * (1 - detection.sensitivity)))
+    keep = np.flatnonzero(belongs & (probability >= _least(detection)))
     # A slow strike behind a leak counts where no better candidate stands.
     worth = probability[keep] - (above_db[keep] < 0)
     keep = keep[_apart(heard.candidates[keep], worth, detection.minimum_gap_ms / 1000 * rate_hz)]
@@ -161,6 +164,15 @@ def _kept(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[n
         at = heard.candidates["at"][keep] - delay[number[keep]]
         keep = keep[~_heard_nearer(at, number[keep], channels, SAME_S * rate_hz)]
     return keep, probability[keep]
+
+
+def _is_mixed(channel: Channel) -> bool:
+    return len(channel.hears) > 1 or channel.hears == ALL
+
+
+def _least(detection: Detection) -> float:
+    """Return the probability from which a candidate is kept."""
+    return 0.5 * (1 - detection.sensitivity)
 
 
 def _faint_marks(candidates: np.ndarray, channels) -> np.ndarray:
@@ -223,7 +235,6 @@ def _aligned(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return sample and standard error (samples) of each kept hit, placed by its own sound where one fits."""
     columns = align.shape(rate_hz)
-    stored = np.memmap(store, np.float16, "r", shape=(os.fstat(store.fileno()).st_size // 2 // columns.n, columns.n))
     at, fitted = candidates["at"].copy(), candidates["spread"].astype(float)
     for number in np.unique(candidates["channel"]):
         mine = np.flatnonzero(candidates["channel"] == number)
@@ -232,14 +243,23 @@ def _aligned(
         if len(pool) < align.FEWEST:
             continue
         pool = pool[np.argsort(-candidates["gain"][pool], kind="stable")]
-        taps, sounds = align.sounds(stored[keep[pool]].astype(np.float32), columns)
+        taps, sounds = align.sounds(_stored(store, keep[pool], columns).astype(np.float32), columns)
         for begin in range(0, len(mine), 256):
             rows = mine[begin : begin + 256]
-            lag, lag_se, _ = align.moved(stored[keep[rows]], candidates["spread"][rows], taps, sounds, columns)
+            lag, lag_se, _ = align.moved(
+                _stored(store, keep[rows], columns), candidates["spread"][rows], taps, sounds, columns
+            )
             at[rows] += lag
             fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)
     attack = candidates["attack"].astype(float)
     return at, np.sqrt(np.square(SPREADS * fitted) + np.square(ATTACKS * attack) + np.square(FLOOR_SE_S * rate_hz))
+
+
+def _stored(store, rows: np.ndarray, columns: align.Shape) -> np.ndarray:
+    """Read back waveforms; a mapped file would count as memory as it grows."""
+    size = 2 * columns.n
+    parts = [np.frombuffer(os.pread(store.fileno(), size, int(row) * size), np.float16) for row in rows]
+    return np.stack(parts) if parts else np.zeros((0, columns.n), np.float16)
 
 
 def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping, store):
