@@ -15,7 +15,9 @@ from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
 from pipeline.aligned.take import Take
 
-NAMED_LEAST = 1.5  # nats a hit over strays; right takes reach 5 to 7, wrong ones stay under 0.5 (simulated)
+# nats a hit over strays: right takes reach 4 to 7, noise stays under 0.5, a wrong tune of the same strikers on the same
+# grid of beats comes to 2 (simulated).
+NAMED_LEAST = 2.4
 FEWEST_NAMES = 2.5  # effective number of strikers from which names decide
 DECOY_HITS = 200  # more would not decide better
 DECOY_BEAM = 25.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
