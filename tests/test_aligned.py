@@ -76,6 +76,21 @@ def test_a_striker_without_a_microphone_is_unheard_and_not_missed():
     assert {status[k] for k in kept} == {"played"}
 
 
+def test_a_striker_whose_microphone_is_dead_is_missed_and_leads_nothing_astray():
+    score_s, striker = make_song(3)
+    dead = max(set(striker), key=striker.count)  # the busiest
+    kept = [k for k, name in enumerate(striker) if name != dead]
+    rig = Rig("all", tuple(Channel(place + 1, (name,)) for place, name in enumerate(sorted(set(striker)))))
+    table, said = align_song(score_s, striker, make_hits(1 + score_s[kept], [striker[k] for k in kept]), rig)
+    status = status_of(table)
+    assert {status[k] for k in kept} == {"played"}
+    inner = [k for k in range(kept[0], kept[-1]) if striker[k] == dead]
+    assert {status[k] for k in inner} == {"missed"}
+    assert said["n_playthroughs"] == 1 and [line.split(";")[0] for line in said["health"]] == [
+        f"dead: nothing was heard of {dead} though it has a microphone"
+    ]
+
+
 def test_without_a_rig_the_names_in_the_list_are_heard():
     score_s, striker = make_song(3)
     silent = sorted(set(striker))[-1]

@@ -78,6 +78,21 @@ def write(
     return tables.build("aligned", columns)
 
 
+def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:
+    """Call the unheard notes of `names` missed where their playthrough came by, outside elsewhere."""
+    status = np.array(table["status"].to_pylist(), object)
+    playthrough = table["playthrough"].to_numpy()
+    score_s = np.array(table["score_s"].to_pylist(), float)
+    silent = np.isin(np.array(table["striker"].to_pylist(), object), names) & (status == "unheard")
+    for number in np.unique(playthrough[silent]):
+        came_by = score_s[(playthrough == number) & np.isin(status, ("played", "missed"))]
+        mine = silent & (playthrough == number)
+        reached = (score_s >= came_by.min(initial=np.inf)) & (score_s <= came_by.max(initial=-np.inf))
+        status[mine & reached], status[mine & ~reached] = "missed", "outside"
+    at = table.column_names.index("status")
+    return table.set_column(at, table.schema.field("status"), pa.array(status.tolist(), pa.string()))
+
+
 def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):
     """Return hit, status, confidence and segment of each note in playthrough p."""
     heard = onsets.note_member >= 0

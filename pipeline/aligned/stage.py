@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import tables
 from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches
@@ -17,6 +18,7 @@ from pipeline.aligned.take import Take, unroll, with_ends
 from pipeline.settings import Machine, Recording, Rig
 
 FEWEST_HITS = 5
+MUTE_NOTES = 8  # notes of a striker of which none was heard: its microphone or the striker is dead
 P_MISS = 0.03
 BACK_BEAM = 40.0  # nats; the way back only weighs what the way there has found
 CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a search needs no second try
@@ -58,7 +60,8 @@ def align(
         # A clock arm that strikes once a turn may be wired as the turn mark itself.
         evidence = weighing.weigh(hits, strikers, rig, ("index",)).of_one(strikers.index(notes["striker"][0].as_py()))
         is_heard[:], mixed[:] = True, False
-    onsets = gathering.gather(notes, strikers, is_heard)
+    mute = _mute(strikers, notes, evidence, is_heard & ~mixed, rig)
+    onsets = gathering.gather(notes, strikers, is_heard & ~mute)
     around_s = turnaround_s(notes)
     said = {"refused": "", "score": 0.0, "n_playthroughs": 0}
     said |= {"click_offset_s": None, "turnaround_s": around_s, "sounds_told_apart": None}
@@ -81,8 +84,25 @@ def align(
         take, sure, doubt = judge(unroll(paths, last, onsets, around_s), paths, onsets, own, evidence, seen, expected)
         said["n_playthroughs"] = take.n_playthroughs
     table = rows.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
+    if mute.any():
+        table = rows.missed_throughout(table, [name for name, one in zip(strikers, mute, strict=True) if one])
+        lost = sorted(set(table.filter(pc.equal(table["status"], "missed"))["striker"].to_pylist()) - set(named))
+        said["health"] = [
+            f"dead: nothing was heard of {name} though it has a microphone; look at its cable and clip, then at it"
+            for name in lost
+        ]
     said["click_offset_s"] = _click_offset_s(table, hits, rig)
     return table, said
+
+
+def _mute(strikers: list[str], notes, evidence: Evidence, own: np.ndarray, rig: Rig | None) -> np.ndarray:
+    """Return which strikers have a microphone and many notes and were heard not once.
+
+    The search goes without them, as many silent notes would drive it elsewhere in the song; they are missed even so.
+    """
+    written = notes["striker"].to_pylist()
+    many = np.array([rig is not None and written.count(name) >= MUTE_NOTES for name in strikers])
+    return own & many & ~np.isin(np.arange(len(strikers)), evidence.striker)
 
 
 def find(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> tuple[Paths, int, float]:
