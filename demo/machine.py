@@ -91,7 +91,7 @@ def simulate(machine: Machine, notes: pa.Table, faults: Faults, crew: Crew, seed
     click_zero = None
     for number, leg in enumerate(crew.legs):
         # A new playthrough begins where a leg does not go on in the song.
-        if before is None or leg.first_bar < before:
+        if before is None or leg.first_bar <= before:
             playthrough += 1
         one = Run(machine, notes, faults, crew, number, leg, chance)
         lead_s = lead_in_s if number == 0 else 1.0
