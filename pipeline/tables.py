@@ -255,6 +255,8 @@ readiness_se? | real | s | its standard error
 shortest_good_gap_s? | real | s | shortest gap since its own last strike without misses or delay
 drag? | real | | share of the speed that a strike takes
 drag_se? | real | | its standard error
+recovery_beats? | real | quarter notes | time constant in which lost speed comes back; the same for all of a group
+recovery_se? | real | quarter notes | its standard error
 energy_j? | real | J | energy that a strike takes (when the inertia is known)
 rest_sd_s? | real | s | scatter
 level_sd_db? | real | dB | spread of the peak level

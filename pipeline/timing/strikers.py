@@ -24,7 +24,10 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
     missed = rows[rows["status"] == "missed"].groupby("striker").size().reindex(places).fillna(0).astype(int)
     extras = fitted.strikes.extras
     struck = misses.gaps(fitted)
+    known = np.isfinite(fitted.drag)
     columns |= {
+        "recovery_beats": np.where(known, fitted.recovery_beats, np.nan),
+        "recovery_se": np.where(known, fitted.recovery_beats * fitted.recovery_log_se, np.nan),
         "rest_sd_s": np.where(played > 1, fitted.scatter_s, np.nan),
         "level_sd_db": heard["level_db"].std().reindex(places).to_numpy(),
         "n_played": played,
