@@ -12,10 +12,10 @@ import numpy as np
 
 from pipeline.hits import place
 
-BEFORE_S, AFTER_S = 0.009, 0.013  # of a stored waveform around the first placing
+BEFORE_S, AFTER_S = 0.009, 0.020  # of a stored waveform around the first placing
 QUIET_S = 0.003  # before the placing: where the noise before a hit ends
 TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
-FARTHEST_S = 0.004  # a hit moves no farther
+FARTHEST_S = 0.010  # a hit moves no farther
 PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
 POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound

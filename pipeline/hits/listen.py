@@ -268,6 +268,10 @@ def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, d
     keep, probability = _kept(heard, channels, detection, rate_hz)
     candidates = heard.candidates[keep]
     at, at_se = _aligned(candidates, probability, keep, store, rate_hz) if len(keep) else (np.zeros(0), np.zeros(0))
+    # Two that were found at a leak and at the strike behind it may have moved to the same place.
+    candidates["at"] = at
+    once = _apart(candidates, probability, detection.minimum_gap_ms / 1000 * rate_hz)
+    candidates, at, at_se, probability = candidates[once], at[once], at_se[once], probability[once]
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])
     hit_s = at / rate_hz - delay_s[candidates["channel"]]
     order = np.lexsort((candidates["channel"], hit_s))
@@ -286,7 +290,7 @@ def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, d
     table = tables.build(
         "hits",
         {
-            "hit_id": np.arange(len(keep)),
+            "hit_id": np.arange(len(hit_s)),
             "channel": np.array([channel.channel for channel in channels])[candidates["channel"]],
             "hit_s": hit_s,
             "hit_se": at_se / rate_hz,
