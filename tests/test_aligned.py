@@ -65,6 +65,17 @@ def test_a_silent_note_is_missed_and_a_stray_is_extra():
     assert extra[0]["note_id"] is None and extra[0]["striker"] == striker[10] and extra[0]["shared"] == 1
 
 
+def test_a_stray_that_was_hardly_heard_is_undecided_and_no_double_strike():
+    score_s, striker = make_song(2, chords=False)
+    times = np.concatenate((1 + score_s, [1 + score_s[70] + 0.06]))
+    order = np.argsort(times)
+    names = [[*striker, striker[10]][k] for k in order]
+    for probability, status in ((0.3, "undecided"), (0.9, "extra")):
+        sure = np.where(order == len(score_s), probability, 1.0)
+        table, _ = align_song(score_s, striker, make_hits(times[order], names, probability=sure))
+        assert [row["status"] for row in table.to_pylist() if row["note_id"] is None] == [status]
+
+
 def test_a_striker_without_a_microphone_is_unheard_and_not_missed():
     score_s, striker = make_song(3)
     heard = sorted(set(striker))[:-1]

@@ -9,6 +9,7 @@ from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.take import Take
 from pipeline.settings import Recording
 
+HARDLY_HEARD = 0.5  # probability of a hit
 SHARED_RIGHT = 0.97  # share of the silent notes of an onset that did strike, with the one that was heard
 
 
@@ -52,6 +53,8 @@ def write(
     shared = np.where(hit >= 0, count[hit], 0)
 
     stray = np.flatnonzero(count == 0)
+    # Of what fits no note and was hardly heard, nothing tells whether it was a strike at all.
+    open_stray = doubt[stray] | (evidence.probability[stray] < HARDLY_HEARD)
     stray_playthrough, stray_segment = _where(stray, take, evidence)
     hit = np.concatenate((hit, stray))
     played = hit >= 0
@@ -61,7 +64,7 @@ def write(
         "setup": pa.array([recording.setup] * len(hit), pa.string()),
         "playthrough": np.concatenate((playthrough, stray_playthrough)),
         "segment": np.concatenate((segment, stray_segment)),
-        "status": pa.array(np.concatenate((status, np.where(doubt[stray], "undecided", "extra").astype(object)))),
+        "status": pa.array(np.concatenate((status, np.where(open_stray, "undecided", "extra").astype(object)))),
         "hit_id": pa.array(evidence.hit_id[hit] if len(evidence) else hit, mask=~played),
         "hit_s": pa.array(evidence.hit_s[hit] if len(evidence) else hit.astype(float), mask=~played),
         "shared": np.concatenate((shared, np.ones(len(stray), np.int64))),
