@@ -9,6 +9,7 @@ from pipeline.timing import keys
 from pipeline.timing.fit import Fit
 
 COSTLY = 3  # strikers named per passage
+WORTHLESS = 0.5  # standard error of a share from which it tells nothing
 SURE = 2.0  # standard errors below which a sag is none that could be shared out
 
 
@@ -102,9 +103,9 @@ def _sag(grid, fitted):
     row["costs_most"] = [fitted.strikes.striker_names[place] for place in costly]
     if sag > SURE * sag_se:
         share = by_load / sag
-        of_load = _load_se(fitted, by_load)
-        row["load_share"] = float(share)
-        row["load_share_se"] = float(np.hypot(of_load / sag, share * sag_se / sag))
+        share_se = float(np.hypot(_load_se(fitted, by_load) / sag, share * sag_se / sag))
+        if share_se < WORTHLESS:
+            row |= {"load_share": float(share), "load_share_se": share_se}
     return row
 
 
