@@ -6,6 +6,7 @@ per minute, speeds and drags ratios; `late_*`, `felt_*`, offsets and delays are 
 error in the unit of its quantity. A column marked `?` may be null. A table with nothing to say has no rows.
 """
 
+import hashlib
 import json
 import os
 import tempfile
@@ -18,7 +19,7 @@ import pyarrow.parquet as pq
 
 from pipeline.errors import InputError
 
-VERSION = "1"  # of the contracts; a change of a name, unit or sign raises it
+EDITION = 1  # a change of a unit, a sign or a meaning raises it; names and types tell for themselves
 N_BANDS = 12  # frequency bands of `bands_db`
 
 _TYPES = {
@@ -373,6 +374,11 @@ certainty | real | | probability that the finding is not chance
         ),
     )
 }
+
+_columns = [
+    (one.name, [(field.name, str(field.type), field.nullable) for field in one.schema]) for one in CONTRACTS.values()
+]
+VERSION = f"{EDITION}-{hashlib.sha256(repr(_columns).encode()).hexdigest()[:8]}"  # stands in every file
 
 
 def empty(name: str) -> pa.Table:

@@ -7,6 +7,7 @@ import hashlib
 import os
 from functools import lru_cache
 
+from pipeline import tables
 from pipeline.settings.model import Group, Machine, Recording, Settings
 
 STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
@@ -59,7 +60,8 @@ def fingerprint(
         parts = _report(settings)
     else:
         raise ValueError(f"stage {stage!r} is none of {STAGES}")
-    return hashlib.sha256(repr((stage, parts)).encode()).hexdigest()[:16]
+    # What an older version of the contracts has written is made anew.
+    return hashlib.sha256(repr((tables.VERSION, stage, parts)).encode()).hexdigest()[:16]
 
 
 def _notes(settings: Settings, name: str):
