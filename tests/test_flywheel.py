@@ -1,4 +1,4 @@
-"""Hold the flywheel's mechanics against handbook examples (CHECKS.md; most of them read in copies: secondary)."""
+"""Hold the flywheel's mechanics against handbook examples (most of them read in copies: secondary)."""
 
 import math
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pipeline import tables
 from pipeline.errors import InputError
 
-# The columns that DESIGN promises to other people's scripts, as they are written there.
+# The columns that other people's scripts and tables rely on: the contract in words, as it was agreed.
 PROMISED = {
     "notes": "note_id pin_id bar beat_in_bar score_beat score_s striker pitch velocity passage barrel_turn",
     "hits": "hit_id channel hit_s hit_se level_db snr_db probability striker kind bands_db",
