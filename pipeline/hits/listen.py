@@ -22,7 +22,7 @@ LATE_DB = 7.0  # above what leaks in: a slow strike behind a leak must be plain
 FAINT_MARK = 0.25  # of the usual peak of turn marks and clicks: fainter ones are something else
 SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
-# three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_scores.py).
+# three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_goals.py).
 SPREADS, ATTACKS, FLOOR_SE_S = 1.5, 0.5, 0.00005
 IDLE_S = 20.0  # of an idle recording that are read
 SURE = 0.6  # probability from which a hit helps to make an average

@@ -1,0 +1,204 @@
+"""Print how the hits stand against their goals, a line a case. Run: python -m tests.benchmarks.hits_goals [first_seed]
+
+The sounds are those that nothing was tuned on (`hits_scenes.TEST_SOUNDS`). F counts hits found within 10 ms, matched
+channel by channel by mir_eval, among those with a probability of at least .5. Timing errors are taken after each
+sound's own bias (its median error in the scene).
+"""
+
+import os
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import sys
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+import mir_eval
+import numpy as np
+import soundfile
+
+from pipeline import hits
+from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
+from tests.benchmarks import hits_scenes
+from tests.benchmarks.hits_scenes import Scene, scene
+
+SOUNDS = hits_scenes.TEST_SOUNDS
+LEAKING = SOUNDS[4:12]
+FIRST_SEED = 41_000
+WITHIN_S = 0.010
+ALONE_S = 0.1  # an isolated hit has no other in its channel within this
+
+
+@dataclass(frozen=True)
+class Case:
+    """A line of the goals: its scenes, what each channel hears (None: its own sound), and which hits are timed."""
+
+    name: str
+    goal: str
+    scenes: tuple[Scene, ...]
+    hears: tuple[str, ...] | None = None
+    sharp_only: bool = False
+    alone_only: bool = False
+
+
+@dataclass(frozen=True)
+class Score:
+    """What was found in the scenes of a case; errors in ms, of the hits that are timed."""
+
+    n_true: int
+    n_found: int
+    n_right: int
+    error_ms: np.ndarray
+    raw_ms: np.ndarray
+    n_rebounds: int
+    n_rebounds_right: int
+    n_rebounds_called: int
+    n_strikes_called: int
+
+
+def cases(seed: int) -> Iterator[Case]:
+    """Yield the cases; each takes its own seeds, counted from `seed`."""
+    sharp = tuple(name for name in SOUNDS if hits_scenes.one_hit(name, 48000, 0.0, 0.0)[2])
+    groups = [SOUNDS[first : first + 8] for first in (0, 8, 16)]
+    own = {"mixed": False, "per_s": 2}
+    yield Case(
+        "own 20 dB, sharp",
+        "F .98, .05 / .25 / .8, raw bias .1",
+        (scene(seed, sharp, **own, snr_db=20),),
+        sharp_only=True,
+    )
+    yield Case("own 10 dB", "F .93, .1 / .5 sharp", (scene(seed + 1, SOUNDS, **own, snr_db=10),), sharp_only=True)
+    for per_s, goal in ((8, "F .95, .1 / .8 sharp, isolated"), (12, "F .92")):
+        made = [
+            scene(seed + 10 * per_s + k, names, mixed=True, per_s=per_s, snr_db=20, least_gap_s=0.03)
+            for k, names in enumerate(groups)
+        ]
+        yield Case(f"mixed {per_s}/s, 20 dB", goal, tuple(made), ("everything",), sharp_only=True, alone_only=True)
+    for leak_db, goal in (((-30, -18), "F .93, .1 / .8"), ((-18, -8), "F .85, .1 / .8")):
+        made = scene(seed + 200 - leak_db[0], LEAKING, mixed=False, per_s=1.5, leak_db=leak_db)
+        yield Case(f"8 leaking {leak_db[0]}..{leak_db[1]} dB", goal, (made,))
+    # One striker a recording: strikes at the same instant in every channel would be taken for leakage.
+    made = [scene(seed + 280 + k, (name,), **own, at=rolls(seed + 300 + k)) for k, name in enumerate(SOUNDS[:14])]
+    yield Case("rolls at 60 ms", "F .95", tuple(made))
+    made = scene(seed + 315, LEAKING, mixed=False, per_s=1, chords=0.5, leak_db=(-30, -18))
+    yield Case("chords within 12 ms, leaking", "F .95", (made,))
+    yield Case("6 dB clipped", "F .95", (clipped(scene(seed + 320, SOUNDS[:14], **own, level_sd_db=1), 0.3),))
+    made = scene(seed + 330, SOUNDS[:14], mixed=False, per_s=1.5, rebounds=0.5, least_gap_s=0.15)
+    yield Case("rebounds 15-60 ms", "F .95, called so .80 of the kept", (made,))
+    rng = np.random.default_rng(seed + 340)
+    at = 0.5 + np.arange(500) * 0.21 + rng.uniform(-0.004, 0.004, 500)
+    names = ("elec_tick", "drum_tom_hi_soft")
+    made = scene(seed + 341, names, mixed=False, per_s=1, snr_db=50, at=at, duration_s=107, level_sd_db=0.5)
+    yield Case("index and click", "1000 of 1000, .05", (made,), ("click", "index"))
+
+
+def rolls(seed: int) -> np.ndarray:
+    """Return the times of rolls of eight hits, 60 ms apart within 2 ms."""
+    rng = np.random.default_rng(seed)
+    at = np.arange(1.0, 28.0, 1.0)[:, None] + np.arange(8) * 0.06
+    return (at + rng.uniform(-0.002, 0.002, at.shape)).ravel()
+
+
+def clipped(made: Scene, peak: float) -> Scene:
+    """Return a scene recorded so loud that hits of the usual peak stand 6 dB above full scale."""
+    return replace(made, samples=np.clip(made.samples * (10 ** (6 / 20) / peak), -1, 1).astype(np.float32))
+
+
+def find(made: Scene, hears: tuple[str, ...]) -> dict[str, np.ndarray]:
+    """Return columns of the hits that are found in a scene, of probability .5 and more."""
+    strikers = tuple(Striker(name, (k,)) for k, name in enumerate(SOUNDS))
+    rig = Rig("rig", tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1)))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "take.wav"
+        soundfile.write(path, made.samples, made.rate_hz, subtype="FLOAT")
+        recording = Recording("take", str(path), date(2031, 5, 3), "rig", "song")
+        table, said = hits.find(recording, rig, Machine(Barrel(), (), None, strikers), Detection())
+    if said["refused"]:
+        raise RuntimeError(said["refused"])
+    found = {name: np.array(table[name].to_pylist()) for name in ("hit_s", "channel", "kind", "probability")}
+    return {name: column[found["probability"] >= 0.5] for name, column in found.items()}
+
+
+def own_names(made: Scene) -> tuple[str, ...]:
+    """Return the sound of each channel of a scene with a microphone on each striker."""
+    return tuple(made.sound[made.channel == k][0] for k in range(1, made.samples.shape[1] + 1))
+
+
+def alone(made: Scene) -> np.ndarray:
+    """Return which hits have no other within `ALONE_S` in their channel."""
+    apart = np.abs(made.hit_s[:, None] - made.hit_s)
+    apart[made.channel[:, None] != made.channel] = np.inf
+    np.fill_diagonal(apart, np.inf)
+    return apart.min(axis=1) > ALONE_S
+
+
+def scored(case: Case, made: Scene) -> Score:
+    """Find the hits of a scene and hold them against its truth."""
+    found, pairs = find(made, case.hears or own_names(made)), []
+    for channel in np.unique(made.channel):
+        true, mine = np.flatnonzero(made.channel == channel), np.flatnonzero(found["channel"] == channel)
+        matches = mir_eval.util.match_events(made.hit_s[true], found["hit_s"][mine], WITHIN_S)
+        pairs += [(true[a], mine[b]) for a, b in matches]
+    true, mine = np.array(pairs).T
+    raw_ms = (found["hit_s"][mine] - made.hit_s[true]) * 1000
+    timed = np.ones(len(true), bool)
+    if case.sharp_only:
+        timed &= made.sharp[true]
+    if case.alone_only:
+        timed &= alone(made)[true]
+    raw_ms, sound = raw_ms[timed], made.sound[true][timed]
+    error_ms = raw_ms.copy()
+    for name in np.unique(sound):
+        error_ms[sound == name] -= np.median(raw_ms[sound == name])
+    called, bounced = found["kind"][mine] == "rebound", made.rebound[true]
+    return Score(
+        len(made.hit_s),
+        len(found["hit_s"]),
+        len(pairs),
+        error_ms,
+        raw_ms,
+        int(made.rebound.sum()),
+        int(bounced.sum()),
+        int((bounced & called).sum()),
+        int((~bounced & called).sum()),
+    )
+
+
+def line(case: Case) -> str:
+    """Return the line of a case: what was reached, then the goal."""
+    scores = [scored(case, made) for made in case.scenes]
+
+    def total(name: str) -> int:
+        return sum(getattr(score, name) for score in scores)
+
+    error_ms = np.abs(np.concatenate([score.error_ms for score in scores]))
+    bias_ms = np.median(np.concatenate([score.raw_ms for score in scores]))
+    f = 2 * total("n_right") / (total("n_true") + total("n_found"))
+    middle, most, nearly_all = np.percentile(error_ms, [50, 95, 99])
+    said = (
+        f"{case.name:29s} F {f:.3f} ({total('n_right')} right of {total('n_true')}, {total('n_found')} found)  "
+        f"{middle:.3f} / {most:.2f} / {nearly_all:.2f} ms of {len(error_ms)}, raw bias {bias_ms:+.3f}"
+    )
+    if rebounds := total("n_rebounds"):
+        kept, called = total("n_rebounds_right"), total("n_rebounds_called")
+        said += f"  rebounds: {kept} of {rebounds} kept, {called} called so ({called / max(1, kept):.2f})"
+        said += f", {total('n_strikes_called')} strikes called so"
+    return f"{said}  | goal: {case.goal}"
+
+
+def main() -> None:
+    """Print the table."""
+    if not hits_scenes.installed():
+        sys.exit("expected the sounds of package sonic-pi-samples; found none; install it")
+    seed = int(sys.argv[1]) if len(sys.argv) > 1 else FIRST_SEED
+    print(f"first seed {seed}; F within 10 ms; |error| median / 95 % / 99 % after each sound's bias")
+    for case in cases(seed):
+        print(line(case), flush=True)
+
+
+if __name__ == "__main__":
+    main()
