@@ -15,7 +15,8 @@ from pipeline.hits import place
 BEFORE_S, AFTER_S = 0.009, 0.020  # of a stored waveform around the first placing
 QUIET_S = 0.003  # before the placing: where the noise before a hit ends
 TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
-FARTHEST_S = 0.010  # a hit moves no farther
+FARTHEST_S = 0.010  # a hit moves no farther,
+FAR_S = 0.004  # and no farther than this when it cannot have been found at a neighbour's leak
 PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
 POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound
@@ -101,7 +102,7 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
     return taps, found
 
 
-def moved(waveforms, spread, taps, found: list[Sound], columns: Shape):
+def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
     """Move hits to where the sounds fit them best.
 
     Parameters
@@ -109,6 +110,8 @@ def moved(waveforms, spread, taps, found: list[Sound], columns: Shape):
     waveforms : (n_hits, columns.n) array
     spread : (n_hits,) array
         Spread of the first placing, samples.
+    leaking : (n_hits,) bool array
+        Whether a neighbour struck at the first placing.
 
     Returns
     -------
@@ -125,7 +128,7 @@ def moved(waveforms, spread, taps, found: list[Sound], columns: Shape):
         rows = slice(begin, begin + _HITS_AT_ONCE)
         white = _whitened(waveforms[rows], taps)
         spectra = np.fft.rfft(white, columns.size)
-        tried = [_fitted(spectra, white, spread[rows], one, columns) for one in found]
+        tried = [_fitted(spectra, white, spread[rows], leaking[rows], one, columns) for one in found]
         likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
         best = likelihood.argmax(axis=0)
         pick = best, np.arange(len(best))
@@ -219,9 +222,11 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     )
 
 
-def _fitted(spectra, white, spread, sound: Sound, columns: Shape):
+def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     """Return likelihood (-inf where it does not fit), lag of the onset and its standard error for one sound."""
     correlation = np.maximum(_correlated(spectra, sound.spectrum, columns), 0)
+    lags = np.arange(correlation.shape[1]) - correlation.shape[1] // 2
+    correlation[~leaking[:, None] & (np.abs(lags) > FAR_S * columns.rate_hz)] = 0.0
     energy = _energy(white, columns)
     alike = correlation / np.sqrt(energy * sound.energy + 1e-30)
     n_compared = np.count_nonzero(columns.window)
@@ -229,7 +234,6 @@ def _fitted(spectra, white, spread, sound: Sound, columns: Shape):
     rows, best = np.arange(len(white)), alike[:, 1:-1].argmax(axis=1) + 1
     left = left[rows, best][:, None] + 1e-30
     likelihood = np.square(correlation) / (2 * sound.energy * left)
-    lags = np.arange(correlation.shape[1]) - correlation.shape[1] // 2
     scale = np.hypot(PRIOR_S * columns.rate_hz, spread)[:, None]
     likelihood -= 1.5 * np.log1p(np.square((lags + sound.onset) / scale) / 2)
     best = likelihood[:, 1:-1].argmax(axis=1) + 1

@@ -20,6 +20,7 @@ MARKS = ("index", "click")
 SILENT_PEAK = 10 ** (-80 / 20)
 LATE_DB = 7.0  # above what leaks in: a slow strike behind a leak must be plain
 FAINT_MARK = 0.25  # of the usual peak of turn marks and clicks: fainter ones are something else
+LEAK_S = 0.001  # a leak comes at most this much after its strike, and may be placed as much before it
 SAME_S = 0.012  # two microphones that hear a strike within this hear the same one
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
 # three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_goals.py).
@@ -238,6 +239,7 @@ def _aligned(
     at, fitted = candidates["at"].copy(), candidates["spread"].astype(float)
     for number in np.unique(candidates["channel"]):
         mine = np.flatnonzero(candidates["channel"] == number)
+        leaking = _struck_beside(candidates, number, LEAK_S * rate_hz)
         sure = mine[probability[mine] > SURE]
         pool = np.sort(sure[np.argsort(-candidates["gain"][sure], kind="stable")[: align.POOL]])
         if len(pool) < align.FEWEST:
@@ -247,12 +249,24 @@ def _aligned(
         for begin in range(0, len(mine), 256):
             rows = mine[begin : begin + 256]
             lag, lag_se, _ = align.moved(
-                _stored(store, keep[rows], columns), candidates["spread"][rows], taps, sounds, columns
+                _stored(store, keep[rows], columns),
+                candidates["spread"][rows],
+                leaking[begin : begin + 256],
+                taps,
+                sounds,
+                columns,
             )
             at[rows] += lag
             fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)
     attack = candidates["attack"].astype(float)
     return at, np.sqrt(np.square(SPREADS * fitted) + np.square(ATTACKS * attack) + np.square(FLOOR_SE_S * rate_hz))
+
+
+def _struck_beside(candidates: np.ndarray, number: int, near: float) -> np.ndarray:
+    """Return at which candidates of a channel another one has a candidate too, within `near` samples."""
+    mine = candidates["at"][candidates["channel"] == number]
+    others = np.sort(candidates["at"][candidates["channel"] != number])
+    return np.searchsorted(others, mine + near) > np.searchsorted(others, mine - near)
 
 
 def _stored(store, rows: np.ndarray, columns: align.Shape) -> np.ndarray:
