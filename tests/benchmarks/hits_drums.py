@@ -293,9 +293,7 @@ def _summary(total: np.ndarray, rows: list, false: list) -> None:
         )
     wrong = why != ""
     counts = ", ".join(f"{sum(why == one)} {one}" for one in np.unique(why[wrong]))
-    print(
-        f"false hits: {counts}; of them called rebounds {np.mean(kind[wrong] == 'rebound') if wrong.any() else 0:.2f}"
-    )
+    print(f"false hits: {counts}; {sum(kind[wrong] == 'rebound')} of them are called rebounds")
 
 
 if __name__ == "__main__":
