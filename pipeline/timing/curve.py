@@ -3,12 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import design, load
+from pipeline.timing import design
 from pipeline.timing.equations import Scales
-from pipeline.timing.rounds import Covariance, Solved, Work
+from pipeline.timing.rounds import BENT, RECOVERY, START, Covariance, Solved, Work
 from pipeline.timing.score import GRID_BEAT
-
-LOG_STEP = 0.01  # of the recovery, for the central difference
 
 
 def curve(
@@ -32,14 +30,14 @@ def curve(
     """
     frame = _places(work)
     line, u_beat, state = frame["line"].to_numpy(), frame["u_beat"].to_numpy(), work.layout.grid_state
-    at, rate = _columns(work, solved, line, u_beat)
+    at, rate, bent_s, bent_rate = _columns(work, solved, line, u_beat)
     x, beta, places = solved.solution.x, solved.solution.beta, solved.border.places
     of_load = np.r_[places["drag"], places["recovery"]]
     machine_beat_s, straight_beat_s = work.beat_s[line], pace[line] / work.score.beat_per_s
-    beat_s = machine_beat_s + x[state + 1] + rate @ beta
-    load_s = rate[:, of_load] @ beta[of_load] - _load_slope(work, solved, line, use)
+    beat_s = machine_beat_s + x[state + 1] + rate @ beta + bent_rate
+    load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
     frame = frame.assign(
-        time_s=work.start_s[line] + machine_beat_s * u_beat + x[state] + at @ beta,
+        time_s=work.start_s[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
         time_se=np.sqrt(covariance.variance(state, at)),
         pace=beat_s * work.score.beat_per_s,
         speed=straight_beat_s / beat_s - 1,
@@ -69,7 +67,8 @@ def _places(work):
 def _columns(work, solved, line, u_beat):
     """Return what one unit of each of the border's unknowns adds to the time, and to the rate per beat, at places.
 
-    The rate of the load is its mean over the half beat around the place: at a strike it has a step.
+    And what lies beside the linear. The rate of the load is its mean over the half beat around the place: at a strike
+    it has a step.
     """
     places, row = solved.border.places, np.arange(len(line))
     at, rate = np.zeros((len(line), len(solved.solution.beta))), np.zeros((len(line), len(solved.solution.beta)))
@@ -78,38 +77,26 @@ def _columns(work, solved, line, u_beat):
     order = np.searchsorted(lines, line)
     at[row, places["slope"].start + order] = u_beat - middle[order]
     rate[row, places["slope"].start + order] = 1
-    first, tau = work.first_u_beat[line], work.solved_recovery
-    at[row, places["start"].start + order] = design.start_column(u_beat, line, work.first_u_beat, tau, work.beat_s)
-    begun = np.where(u_beat >= first, np.exp(-np.maximum(u_beat - first, 0) / tau), 0.0)
-    rate[row, places["start"].start + order] = work.beat_s[line] * begun
-    of_load = np.r_[places["drag"], places["recovery"]]
-    at[:, of_load] = _load_columns(work, line, u_beat)
-    ahead, behind = (_load_columns(work, line, u_beat + side * GRID_BEAT / 2) for side in (1, -1))
-    rate[:, of_load] = (ahead - behind) / GRID_BEAT
-    return at, rate
+    here, ahead, behind = (_load_at(work, line, u_beat + side * GRID_BEAT / 2) for side in (0, 1, -1))
+    for out, load_s in ((at, here), (rate, (ahead - behind) / GRID_BEAT)):
+        out[row, places["start"].start + order] = load_s[:, START]
+        out[:, places["drag"]], out[:, places["recovery"]] = load_s[:, work.loading], load_s[:, [RECOVERY]]
+    return at, rate, here[:, BENT], (ahead - behind)[:, BENT] / GRID_BEAT
 
 
-def _load_columns(work, line, u_beat):
-    """Return the columns of drags and recovery at any place, stripped as those of the hits are."""
-
-    def stripped(recovery):
-        at_hits = load.lateness(work.strikes, recovery, work.line, work.u_beat, work.beat_s)
-        raw = load.lateness(work.strikes, recovery, line, u_beat, work.beat_s)
-        return raw - design.projected(at_hits, work.line, work.u_beat, line, u_beat)
-
-    tau = work.solved_recovery
-    more, less = stripped(tau * np.exp(LOG_STEP)), stripped(tau * np.exp(-LOG_STEP))
-    return np.column_stack([stripped(tau)[:, work.loading], (more - less) @ work.solved_drag / (2 * LOG_STEP)])
+def _load_at(work, line, u_beat):
+    """Return the columns of `Work.load_at` at any place, stripped as those of the hits are (but for the start)."""
+    load_s = work.load_at(line, u_beat)
+    straight = design.projected(work.load, work.line, work.u_beat, line, u_beat)
+    straight[:, START] = 0.0
+    return load_s - straight
 
 
 def _load_slope(work, solved, line, use):
     """Return the slope per beat of the load's lateness over the hits in `use`, at places on `line`."""
-    places, beta = solved.border.places, solved.solution.beta
-    of_load = np.r_[places["drag"], places["recovery"]]
-    load_s = solved.border.matrix[:, of_load] @ beta[of_load]
     lines = np.unique(line)
     ends = np.repeat([0.0, 1.0], len(lines))
-    straight = design.projected(load_s, work.line, work.u_beat, np.tile(lines, 2), ends, use)
+    straight = design.projected(work.load_s(solved), work.line, work.u_beat, np.tile(lines, 2), ends, use)
     return (straight[len(lines) :] - straight[: len(lines)])[np.searchsorted(lines, line)]
 
 

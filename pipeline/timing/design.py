@@ -8,9 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing import load
 from pipeline.timing.score import Score
-from pipeline.timing.strikes import Strikes
 
 DRAG_SD = 0.05  # weak prior: a strike that takes a tenth of the speed would stop the machine
 RECOVERY_BEATS = 6.0  # centre of the weak prior of the recovery, sd of its logarithm 1
@@ -178,23 +176,3 @@ def projected(values, line, along, at_line, at_along, use=None) -> np.ndarray:
         at = at_line == one
         out[at] = constant + np.multiply.outer(at_along[at] - middle, slope)
     return out
-
-
-def drag_columns(strikes: Strikes, hits, recovery_beats, beat_s) -> np.ndarray:
-    """Return the load's lateness per unit of drag at the hits, without constant and slope on each line."""
-    line, u_beat = hits["line"].to_numpy(), hits["u_beat"].to_numpy()
-    return stripped(load.lateness(strikes, recovery_beats, line, u_beat, beat_s), line, u_beat)
-
-
-def start_column(u_beat, line, first_u_beat, recovery_beats, beat_s) -> np.ndarray:
-    """Return the lateness per unit of speed that a line starts slower with, and recovers from as from a strike."""
-    gone = np.maximum(u_beat - first_u_beat[line], 0.0)
-    return -recovery_beats * beat_s[line] * np.expm1(-gone / recovery_beats)
-
-
-def recovery_column(strikes: Strikes, hits, recovery_beats, beat_s, drag) -> np.ndarray:
-    """Return how the hits move with the logarithm of the recovery (central difference), at the drags `drag`."""
-    h = 0.01
-    more = drag_columns(strikes, hits, recovery_beats * np.exp(h), beat_s) @ drag
-    less = drag_columns(strikes, hits, recovery_beats * np.exp(-h), beat_s) @ drag
-    return (more - less) / (2 * h)

@@ -41,8 +41,7 @@ class Data:
     hit_se, weight, scatter : np.ndarray, shape=(n_hits,)
         Error of the time; weight (all above 0); scatter of the striker over the common one.
     pace : np.ndarray, shape=(n_hits,)
-        Pace of the line over the group's mean: a pin out of place costs more time in a slower take. (Within a take
-        the speed differs by some percent too; a pin's lateness is told as it is where the pin stands.)
+        Pace at the hit over the mean of all takes: a pin out of place costs more time where the machine is slower.
     loose : np.ndarray of bool, shape=(n_pins,)
         Pins called misplaced: nothing holds them.
     beat_s : float

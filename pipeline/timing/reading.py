@@ -11,7 +11,7 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
     """Return the fields of `Fit` (but score, strikes and scales)."""
     covariance = Covariance(solved, work.layout)
     estimate, variance = work.pin_estimates(solved, covariance)
-    rest_s = work.late_s - solved.fitted_s(work.layout)
+    rest_s = solved.data.late_s - solved.fitted_s(work.layout)
     scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
     estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
@@ -23,7 +23,7 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
         "line_start_s": start_s,
         "grid": grid,
         "load_by_striker": load_by_striker,
-        "pins": _pins(work, now, estimate, variance + (estimate * _pace_there(work, grid)) ** 2),
+        "pins": _pins(work, now, estimate, variance),
         "recovery_beats": work.recovery,
         "recovery_log_se": _recovery_se(solved),
         "ready_s": work.ready_s,
@@ -49,18 +49,6 @@ def _doubted(work, solved, estimate, variance, rest_s, freak):
     return estimate, variance, rest_s - half_s
 
 
-def _pace_there(work, grid):
-    """Return by what share each pin's place is slower than the mean of the takes.
-
-    The lateness of a pin is told where it stands, its millimetres at the mean speed. What lies between the two, a few
-    percent of the offset, belongs to its error.
-    """
-    by_place = grid.groupby("place")["pace"].mean()
-    at_beat = work.score.grid_score_beat[by_place.index]
-    pin_beat = work.hits.groupby("pin")["score_beat"].mean().loc[work.pin_ids].to_numpy()
-    return np.interp(pin_beat, at_beat, by_place.to_numpy()) / np.mean(work.pace[work.line]) - 1
-
-
 def _recovery_se(solved):
     at = solved.border.places["recovery"].start
     return float(np.sqrt(solved.solution.beta_covariance[at, at]))
@@ -79,35 +67,7 @@ def _strikers(work, solved):
     for name, which in (("company", work.companions), ("readiness", work.readied), ("drag", work.loading)):
         told[name] = _spread(work, which, beta[places[name]])
         told[name + "_se"] = _spread(work, which, np.sqrt(np.diag(covariance[places[name], places[name]])))
-    told["company_se"] = np.hypot(told["company_se"], np.abs(told["company"]) * _company_doubt(work, solved))
     return told
-
-
-def _company_doubt(work, solved):
-    """Return the relative error of each striker's company that comes from not knowing how heavy the others are.
-
-    With the company c = Σ_j n_j d_j/d̄ (n_j strikes of striker j near by) an error of the drags moves the slope against
-    c, to first order, by the regression on c of what it does to c.
-    """
-    covariance, places = solved.solution.beta_covariance, solved.border.places
-    drag = np.maximum(solved.beta("drag"), 0.0)
-    weight = np.bincount(work.strikes.rows["striker"][work.strikes.rows["fires"]], minlength=work.n_strikers)
-    weight = weight[work.loading] / max(weight[work.loading].sum(), 1)
-    mean = float(weight @ drag)
-    doubt = np.zeros(work.n_strikers)
-    if mean <= 0:
-        return doubt
-    alone = np.eye(work.n_strikers)[work.loading]
-    near = np.column_stack([strikes.company(work.strikes, one, work.shift_s)[work.played] for one in alone])
-    # d(d_j/d̄) = (δd_j − (d_j/d̄) Σ w δd)/d̄
-    answer = (near - (near @ drag / mean)[:, None] * weight) / mean
-    for striker in work.companions:
-        mine = (work.striker == striker) & (work.weight > 0)
-        centred = work.company[mine] - work.company[mine].mean()
-        if centred @ centred > 0:
-            moved = centred @ answer[mine] / (centred @ centred)
-            doubt[striker] = np.sqrt(max(moved @ covariance[places["drag"], places["drag"]] @ moved, 0.0))
-    return doubt
 
 
 def _spread(work, which, values):
@@ -125,10 +85,8 @@ def _hits(work, solved, estimate, rest_s, freak):
     at = design.projected(work.hit_s, line, along, both, ends, ~freak)
     straight_s, pace = at[:n_lines], at[n_lines:] - at[:n_lines]
     late_s = work.hit_s - design.projected(work.hit_s, line, along, line, along, ~freak)
-    matrix, places, beta = solved.border.matrix, solved.border.places, solved.solution.beta
-    parts = {name: matrix[:, place] @ beta[place] for name, place in places.items()}
-    load_s = design.stripped(parts["drag"] + parts["recovery"], line, along, ~freak)
-    striker_s = solved.striker_s()
+    load_s = design.stripped(work.load_s(solved), line, along, ~freak)
+    striker_s = work.striker_s(solved)
     pin_s = estimate[work.pin] * solved.data.pace
     shaft_s = np.zeros(len(late_s))
     hits = work.hits.assign(

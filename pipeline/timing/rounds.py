@@ -1,16 +1,18 @@
 """Go round: what one fit of a group keeps fixed, and what each round learns."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.timing import bordered, design, equations, misplaced, scales, strikes
+from pipeline.timing import bordered, design, equations, load, misplaced, scales, strikes
 from pipeline.timing.design import Border
 from pipeline.timing.equations import Data, Scales
 
 SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
 REPEATED = 10  # strikes beyond the first of their pin that tell place from scatter
 SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in strikes
+START, RECOVERY, BENT = -3, -2, -1  # columns of `Work.load_at` behind those of the drags
+LOG_STEP = 0.01  # of the recovery, for the central difference
 READY_STEP = 0.7  # of the Gauss-Newton step of ρ: a whole one swings about where only one gap is written
 
 
@@ -32,11 +34,6 @@ class Solved:
 
     def beta(self, name: str) -> np.ndarray:
         return self.solution.beta[self.border.places[name]]
-
-    def striker_s(self) -> np.ndarray:
-        """Return what the striker adds to each hit: delay, company, readiness."""
-        places = [self.border.places[name] for name in ("delay", "company", "readiness", "fade")]
-        return sum(self.border.matrix[:, place] @ self.solution.beta[place] for place in places)
 
     def effect_sd_s(self, name: str, before: float) -> float:
         """Return the spread of an effect over the strikers: one step of expectation-maximisation."""
@@ -89,7 +86,9 @@ class Work:
         self.late_s = at_zero - self.start_s[self.line]
         self.beat_s = self.pace / self.score.beat_per_s
         fired = self.strikes.rows[self.strikes.rows["fires"]]
-        self.first_u_beat = fired.groupby("line")["u_beat"].min().reindex(range(self.strikes.n_lines)).to_numpy()
+        every = range(self.strikes.n_lines)
+        self.first_u_beat = fired.groupby("line")["u_beat"].min().reindex(every).to_numpy()
+        self.last_u_beat = hits.groupby("line")["u_beat"].max().reindex(every).to_numpy()
 
     def _prepare_pins(self):
         hits = self.hits
@@ -109,7 +108,7 @@ class Work:
         self.band_pin = np.where(self.pin_kind[self.pin] == 1, self.pin, -1)
         self.border_pins = np.flatnonzero(self.pin_kind == 2)
         self.loose = np.zeros(self.n_pins, dtype=bool)
-        # A pin out of place costs more time in a take that is played slower; a striker's delay does not.
+        # A pin out of place costs more time where the machine turns slower; a striker's delay does not.
         self.pin_pace = self.pace[self.line] / np.mean(self.pace[self.line])
         self.tied = int((self.pin_count[self.pin_kind > 0] - 1).clip(0).sum()) < REPEATED
 
@@ -117,7 +116,7 @@ class Work:
         rows, hits = self.strikes.rows, self.hits
         self.striker = hits["striker"].to_numpy()
         self.scatter = np.ones(self.n_strikers)
-        self.drag = np.zeros(self.n_strikers)
+        self.drag, self.start = np.zeros(self.n_strikers), np.zeros(self.strikes.n_lines)
         self.recovery = design.RECOVERY_BEATS
         self.ready_s, self.readiness = design.READY_S, np.zeros(self.n_strikers)
         self.company_sd_s = self.readiness_sd_s = design.EFFECT_SD_S
@@ -128,6 +127,7 @@ class Work:
             self.loading = self.loading[:0]
         self.gap_s = strikes.gap_s(self.strikes, self.pace)[self.played]
         self.company = strikes.company(self.strikes, np.ones(self.n_strikers))[self.played]
+        self.company_by_drag = np.zeros((len(hits), self.n_strikers))
         # An effect that is the same in all strikes of a striker cannot be told from its delay.
         self.companions = np.flatnonzero(self._spread(self.company) > design.COMPANY_SPREAD)
         self.readied = np.flatnonzero(self._spread(np.exp(-self.gap_s / design.READY_S)) > design.FADE_SPREAD)
@@ -164,12 +164,12 @@ class Work:
         precision.append(np.full(len(lines), design.LOOSE))
         parts["delay"] = (striker[:, None] == self.heard) @ design.contrasts(len(self.heard))
         precision.append(np.full(max(len(self.heard) - 1, 0), design.LOOSE))
-        parts["drag"] = self.drag_matrix[use][:, self.loading]
+        parts["drag"] = (self.load_stripped[use, : self.n_strikers] + self.company_by_drag[use])[:, self.loading]
         precision.append(np.full(len(self.loading), design.DRAG_SD**-2))
         # What went on before the first strike of a line nobody heard: the speed it starts with is its own.
-        parts["start"] = np.where(place[:, None] == np.arange(len(lines)), self.start_column[use][:, None], 0.0)
+        parts["start"] = np.where(place[:, None] == np.arange(len(lines)), self.load[use, START][:, None], 0.0)
         precision.append(np.full(len(lines), design.START_SD**-2))
-        parts["recovery"] = self.recovery_matrix[use][:, None]
+        parts["recovery"] = self.load_stripped[use, RECOVERY][:, None]
         precision.append(np.ones(1))
         parts["company"] = (striker[:, None] == self.companions) * self.company[use][:, None]
         precision.append(np.full(len(self.companions), self.company_sd_s**-2))
@@ -192,7 +192,7 @@ class Work:
     def data(self, use=None) -> Data:
         use = slice(None) if use is None else use
         return Data(
-            self.late_s[use], self.hit_se[use], self.weight[use], self.scatter[self.striker[use]],
+            (self.late_s - self.bent_s)[use], self.hit_se[use], self.weight[use], self.scatter[self.striker[use]],
             self.pin_pace[use], self.loose,
             float(np.mean(self.beat_s)),
         )  # fmt: skip
@@ -204,14 +204,63 @@ class Work:
 
     def solve(self, now: Scales):
         """Solve everything linear once; return the equations and what solves them."""
-        self.solved_recovery, self.solved_drag = self.recovery, self.drag
-        self.drag_matrix = design.drag_columns(self.strikes, self.hits, self.recovery, self.beat_s)
-        self.start_column = design.start_column(self.u_beat, self.line, self.first_u_beat, self.recovery, self.beat_s)
-        self.recovery_matrix = design.recovery_column(self.strikes, self.hits, self.recovery, self.beat_s, self.drag)
+        self.law = load.Law(self.drag, self.start, self.recovery, self.beat_s, self.first_u_beat)
+        self.load = self.load_at(self.line, self.u_beat)
+        self.load_stripped = design.stripped(self.load, self.line, self.u_beat)
+        self.bent_s = self.load_stripped[:, BENT] - self.company_by_drag @ self.drag
         border = self.border(now)
         data = self.data()
         normal = equations.system(self.layout, border, data, now)
         return Solved(border, data, normal, bordered.solve(normal))
+
+    def load_at(self, line, u_beat) -> np.ndarray:
+        """Return the load's lateness at places, linear about the present drags, starts and recovery.
+
+        Columns: per unit of each drag, of the line's start, of the logarithm of the recovery; last what is beside the
+        linear. Shape=(n, n_strikers + 3).
+        """
+        late = load.lateness(self.strikes, self.law, line, u_beat, self.last_u_beat)
+        more, less = (
+            load.whole(
+                self.strikes,
+                replace(self.law, recovery_beats=self.law.recovery_beats * np.exp(step)),
+                line,
+                u_beat,
+                self.last_u_beat,
+            )
+            for step in (LOG_STEP, -LOG_STEP)
+        )
+        answer = (more - less) / (2 * LOG_STEP)
+        return np.column_stack([late.by_drag_s, late.by_start_s, answer, late.bent_s(self.law, line)])
+
+    def load_s(self, solved: Solved) -> np.ndarray:
+        """Return what the load adds to each hit."""
+        linear = self.load_stripped[:, self.loading] @ solved.beta("drag")
+        return linear + self.load_stripped[:, RECOVERY] * solved.beta("recovery") + self.load_stripped[:, BENT]
+
+    def pace_here(self, solved: Solved) -> np.ndarray:
+        """Return the pace at each hit, over the mean of all: that of the smooth curve over a beat around it."""
+        matrix, beta = solved.border.matrix, solved.solution.beta
+        straight = [solved.border.places[name] for name in ("slope", "start")]
+        smooth_s = solved.solution.x[self.layout.state] + self.load_s(solved)
+        smooth_s = smooth_s + sum(matrix[:, place] @ beta[place] for place in straight)
+        rate = np.zeros(len(smooth_s))
+        for one in np.unique(self.line):
+            on = np.flatnonzero(self.line == one)
+            u_beat, first = np.unique(self.u_beat[on], return_index=True)
+            ahead, behind = (np.clip(self.u_beat[on] + side, u_beat[0], u_beat[-1]) for side in (0.5, -0.5))
+            curve_s = smooth_s[on][first]
+            gone_s = np.interp(ahead, u_beat, curve_s) - np.interp(behind, u_beat, curve_s)
+            rate[on] = gone_s / np.maximum(ahead - behind, 0.5)
+        pace = self.beat_s[self.line] + rate
+        return np.clip(pace / np.mean(self.beat_s[self.line]), 0.5, 2.0)
+
+    def striker_s(self, solved: Solved) -> np.ndarray:
+        """Return what the striker adds to each hit: delay, company, readiness."""
+        matrix, beta = solved.border.matrix, solved.solution.beta
+        places = [solved.border.places[name] for name in ("delay", "company", "readiness", "fade")]
+        company_s = self.company_by_drag[:, self.loading] @ solved.beta("drag") - self.company_by_drag @ self.law.drag
+        return sum(matrix[:, place] @ beta[place] for place in places) + company_s
 
     def pin_estimates(self, solved: Solved, covariance) -> tuple[np.ndarray, np.ndarray]:
         """Return the pins' places and their variances; 0 and NaN for those that have none."""
@@ -228,6 +277,7 @@ class Work:
         """Take over recovery and drags; call pins; weigh the hits; see which striker scatters more."""
         self.drag = np.zeros(self.n_strikers)
         self.drag[self.loading] = solved.beta("drag")
+        self.start = solved.beta("start").copy()
         change = float(np.clip(solved.beta("recovery")[0], -0.5, 0.5))
         self.recovery = float(np.clip(self.recovery * np.exp(change), *design.RECOVERY_RANGE))
         self.readiness = np.zeros(self.n_strikers)
@@ -237,13 +287,19 @@ class Work:
         self.company_sd_s = solved.effect_sd_s("company", self.company_sd_s)
         self.readiness_sd_s = solved.effect_sd_s("readiness", self.readiness_sd_s)
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
-        rest_s = self.late_s - solved.fitted_s(self.layout)
+        rest_s = solved.data.late_s - solved.fitted_s(self.layout)
         scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
         pin_s = estimate[self.pin] * self.pin_pace
+        self.pin_pace = self.pace_here(solved)
         self.call_pins(now, estimate, variance, rest_s + pin_s, scatter_s)
         # Pins that come 15 ms away from where they are written are no company to the others there.
         self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
-        self.company = strikes.company(self.strikes, self.heaviness(solved), self.shift_s)[self.played]
+        near = strikes.neighbours(self.strikes, self.shift_s)[self.played]
+        heavy, by_drag = self.heaviness(solved)
+        effect_s = np.zeros(self.n_strikers)
+        effect_s[self.companions] = solved.beta("company")
+        self.company = near @ heavy
+        self.company_by_drag = effect_s[self.striker][:, None] * (near @ by_drag)
         self.weight = self.full_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S)
         for one in np.unique(self.track):
             if not self.weight[self.track == one].any():
@@ -259,20 +315,27 @@ class Work:
         self.pin_q[candidates[~agree]] = 1.0
         self.loose = misplaced.minority(self.pin_q < misplaced.MISPLACED_Q, self.loose, self.pin_z, self.pin_striker)
 
-    def heaviness(self, solved: Solved) -> np.ndarray:
-        """Return the load of each striker over the mean strike, drawn to 1 as far as it is not known."""
+    def heaviness(self, solved: Solved) -> tuple[np.ndarray, np.ndarray]:
+        """Return the load of each striker over the mean strike, drawn to 1 as far as it is not known.
+
+        And how that answers to the drags, shape=(n_strikers, n_strikers).
+        """
         drag = solved.beta("drag")
         places = solved.border.places["drag"]
         variance = np.diag(solved.solution.beta_covariance)[places]
         struck = np.bincount(self.strikes.rows["striker"][self.strikes.rows["fires"]], minlength=self.n_strikers)
-        heavy = np.ones(self.n_strikers)
-        mean = float(np.average(drag, weights=struck[self.loading])) if len(drag) else 0.0
-        if len(drag) == 0 or mean <= 2 * np.sqrt(variance.mean() / max(len(drag), 1)):
-            return heavy
+        heavy, answer = np.ones(self.n_strikers), np.zeros((self.n_strikers, self.n_strikers))
+        share = struck[self.loading] / max(struck[self.loading].sum(), 1)
+        mean = float(share @ drag)
+        if len(drag) == 0 or mean <= 2 * np.sqrt(variance.mean() / len(drag)):
+            return heavy, answer
         between = max(float(np.mean((drag - mean) ** 2 - variance)), 0.0)
         known = between / (between + variance)
-        heavy[self.loading] = np.clip(1 + known * (drag - mean) / mean, 0.0, None)
-        return heavy
+        drawn = 1 + known * (drag - mean) / mean
+        heavy[self.loading] = np.clip(drawn, 0.0, None)
+        by_drag = np.diag(known / mean) - np.multiply.outer(known * drag / mean**2, share)
+        answer[np.ix_(self.loading, self.loading)] = np.where(drawn[:, None] > 0, by_drag, 0.0)
+        return heavy, answer
 
     def scatter_over_common(self, now: Scales, rest_s) -> np.ndarray:
         """Return each striker's scatter over the common one, drawn to 1 by SCATTER_DF strikes."""

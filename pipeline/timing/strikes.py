@@ -61,24 +61,38 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
     return Strikes(rows, pd.concat(extras, ignore_index=True), names, rows["line"].max() + 1, rows["track"].max() + 1)
 
 
+def neighbours(strikes: Strikes, shift_s=0.0) -> np.ndarray:
+    """Return, per row, how many strikes of each striker come within ±15 ms and fire, its own apart.
+
+    Parameters
+    ----------
+    shift_s : float or np.ndarray, shape=(n_rows,)
+        By how much each comes later than written (a misplaced pin may come alone).
+
+    Returns
+    -------
+    np.ndarray, shape=(n_rows, n_strikers)
+    """
+    rows = strikes.rows
+    alone = np.zeros((len(rows), len(strikes.striker_names)))
+    alone[np.arange(len(rows)), rows["striker"]] = rows["fires"]
+    place_s = rows["along_s"].to_numpy() + shift_s + 1e4 * rows["line"].to_numpy()
+    order = np.argsort(place_s, kind="stable")
+    total = np.vstack([np.zeros(alone.shape[1]), np.cumsum(alone[order], axis=0)])
+    first = np.searchsorted(place_s[order], place_s - COMPANY_S - 1e-9)
+    last = np.searchsorted(place_s[order], place_s + COMPANY_S + 1e-9, side="right")
+    return total[last] - total[first] - alone
+
+
 def company(strikes: Strikes, heaviness: np.ndarray, shift_s=0.0) -> np.ndarray:
-    """Return, per row, how heavy the others are that come within ±15 ms and fire.
+    """Return, per row, how heavy the `neighbours` are.
 
     Parameters
     ----------
     heaviness : np.ndarray, shape=(n_strikers,)
         Load of each striker over that of a mean strike.
-    shift_s : float or np.ndarray, shape=(n_rows,)
-        By how much each comes later than written (a misplaced pin may come alone).
     """
-    rows = strikes.rows
-    weight = np.where(rows["fires"], heaviness[rows["striker"]], 0.0)
-    place_s = rows["along_s"].to_numpy() + shift_s + 1e4 * rows["line"].to_numpy()
-    order = np.argsort(place_s, kind="stable")
-    total = np.concatenate([[0.0], np.cumsum(weight[order])])
-    first = np.searchsorted(place_s[order], place_s - COMPANY_S - 1e-9)
-    last = np.searchsorted(place_s[order], place_s + COMPANY_S + 1e-9, side="right")
-    return np.where(last - first > 1, total[last] - total[first] - weight, 0.0)
+    return neighbours(strikes, shift_s) @ heaviness
 
 
 def gap_s(strikes: Strikes, line_pace: np.ndarray) -> np.ndarray:
