@@ -1,27 +1,26 @@
 """Look for faults of a recording; each is named with its cure in one sentence.
 
 `Watch` sees every block once and keeps a few numbers a channel; `faults` judges them with the hits. A threshold here
-separates simulated faults from sound recordings (tests/test_hits_health.py), not good from bad machines.
+separates simulated faults from sound recordings (tests/benchmarks/hits_health.py), not good from bad machines.
 """
 
 import numpy as np
 
-from pipeline.hits import clicks
+from pipeline.hits import clicks, gain, ground, tops
 from pipeline.settings import Channel
 
-PIECE_S = 2.5  # noise and gain are followed in pieces of this length
-QUIET_S = 0.34  # the quietest such stretch of a block tells hum and rumble
-CLIPPED_RUN = 3  # equal samples at the top: a clipped wave
-HARMONICS = 8  # of the mains that are added up
-HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 1.0  # power over that of the other noise, from which it is said
-AUDIBLE_POWER = 10 ** (-80 / 10)  # fainter hum and rumble disturb nothing
-RUMBLE_HZ = 40.0
+PIECE_S = 2.5  # a block is a whole number of them
+HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, from which it is said
+AUDIBLE_POWER = 10 ** (-73 / 10)  # fainter hum and rumble disturb nothing
+STEADY = 1.6  # hum over all that is there at the quietest moments
+QUIETER_BLOCKS = 0.25  # of the blocks: those that tell what lies under the strikes
 GATED_SHARE, GATED_RUNS = 0.1, 4  # of the time between first and last hit that is exactly 0, in this many pieces
-SAME_CORRELATION = 0.9999
+GATE_S = 0.02  # exact zeros this long
+SAME_CORRELATION, LAG_S = 0.9995, 0.0005
 DEAD_PEAK = 10 ** (-70 / 20)
 FEW_HITS = 8
-GAIN_STEP_DB = 2.5
-PUMPING_DB = 3.0
+HEARD_DB = 1.0  # by which a working microphone's level rises when its neighbours are struck
+MARKS = (("index",), ("click",))
 THIN_DB = -27.0  # level below 400 Hz against the loudest band
 
 
@@ -39,48 +38,47 @@ class Watch:
     def __init__(self, channels: tuple[Channel, ...], rate_hz: int, mains_hz: float | None):
         n = len(channels)
         self.channels, self.rate_hz, self.mains_hz = channels, rate_hz, mains_hz
+        self.start = None  # the first sample seen
         self.peak = np.zeros(n)
-        self.flat = [[] for _ in range(n)]  # (height, run, overshoot) of flat tops
+        self.tops = [[] for _ in range(n)]  # cut ones
         self.zero = [[] for _ in range(n)]  # first and last sample of stretches of zeros
-        self.quiet = [[] for _ in range(n)]  # power of hum, rumble and the other noise
-        self.floor_db = [[] for _ in range(n)]  # of the upper bands, a piece each
+        self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
+        self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
         self.product = np.zeros((n, n))
 
     def see(self, first: int, begin: int, heard: list[np.ndarray], power: list[np.ndarray], hop: int) -> None:
         """Look at one block; `heard` and `power` hold its samples and band powers with context, a channel each."""
+        here = first + begin
+        self.start = here if self.start is None else self.start
         for number, (samples, its) in enumerate(zip(heard, power, strict=True)):
             own = samples[begin:]
             self.peak[number] = max(self.peak[number], np.abs(own).max(initial=0.0))
-            self.flat[number] += _flat_tops(own)
-            self.zero[number] += [(first + begin + a, first + begin + b) for a, b in _zeros(own, self.rate_hz)]
-            self._noise(number, own)
-            piece = max(1, round(PIECE_S * self.rate_hz / hop))
-            upper = its[begin // hop :, -4:].sum(axis=1)
-            for at in range(0, len(upper) - piece // 2, piece):
-                level = np.percentile(upper[at : at + piece : 4], 15)
-                self.floor_db[number].append(10 * np.log10(level + 1e-14))
-        thinned = np.stack([samples[begin::7] for samples in heard])
+            self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
+            self.zero[number] += [(here + a, here + b) for a, b in _zeros(own, self.rate_hz)]
+            low = ground.low(own, self.rate_hz, self.mains_hz)
+            if low is not None:
+                self.low[number].append((low.hum, low.rumble, low.quietest))
+            frames = its[begin // hop : begin // hop + len(own) // hop]
+            level_db, piece_s = ground.upper_db(frames, hop / self.rate_hz)
+            self.upper_db[number].append((here, piece_s, level_db))
+        # Differences: a common offset or hum makes no two channels alike.
+        lag = round(LAG_S * self.rate_hz)
+        thinned = np.stack([samples[begin + lag :: 7] - samples[begin:-lag:7] for samples in heard])
         self.product += thinned @ thinned.T
 
-    def _noise(self, number: int, samples: np.ndarray) -> None:
-        size = round(QUIET_S * self.rate_hz)
-        n = len(samples) // (size // 2) * (size // 2)
-        if n < 2 * size:
-            return
-        halves = np.square(samples[:n].reshape(-1, size // 2)).sum(axis=1, dtype=np.float64)
-        at = int((halves[:-1] + halves[1:]).argmin()) * (size // 2)
-        stretch = samples[at : at + size] * np.hanning(size)
-        power = np.square(np.abs(np.fft.rfft(stretch))) / size**2 * 16 / 3
-        frequency = np.fft.rfftfreq(size, 1 / self.rate_hz)
-        width = 1.6 / QUIET_S
-        if self.mains_hz:
-            harmonic = np.abs(frequency - self.mains_hz * np.round(frequency / self.mains_hz)) < width
-            harmonic &= (frequency > self.mains_hz / 2) & (frequency < self.mains_hz * (HARMONICS + 0.5))
-        else:
-            harmonic = np.zeros(len(frequency), bool)
-        low = (frequency > 2) & (frequency < RUMBLE_HZ) & ~harmonic
-        rest = ~harmonic & ~low & (frequency > RUMBLE_HZ)
-        self.quiet[number].append((power[harmonic].sum(), power[low].sum(), power[rest].sum()))
+    def upper(self, number: int) -> np.ndarray:
+        """Return the level of a channel's upper bands (dB) every `ground.PIECE_S`, from the first sample seen."""
+        at_s, levels_db = [], []
+        for start, piece_s, level_db in self.upper_db[number]:
+            at_s.append((start - self.start) / self.rate_hz + (np.arange(len(level_db)) + 0.5) * piece_s)
+            levels_db.append(level_db)
+        if not at_s:
+            return np.zeros(0)
+        at_s, level_db = np.concatenate(at_s), np.concatenate(levels_db)
+        if not len(at_s):
+            return np.zeros(0)
+        grid_s = np.arange(ground.PIECE_S / 2, at_s[-1] + ground.PIECE_S / 2, ground.PIECE_S)
+        return level_db[np.clip(np.searchsorted(at_s, grid_s - ground.PIECE_S / 2), 0, len(at_s) - 1)]
 
 
 def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str]:
@@ -89,101 +87,111 @@ def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str
     Parameters
     ----------
     hits : (n_hits,) structured array
-        `channel` (number among the heard channels), `at` (sample), `level_db`, `bands` (power), `before`, `after`
-        (power of the upper bands just before and well after), in the order of time.
+        `channel` (number among the heard channels), `at` (sample), `level_db`, `bands` (power), in the order of time.
     lengths : tuple of int
         Samples of each heard channel's own file.
     """
     found = []
     for number, channel in enumerate(watch.channels):
-        mine = hits[hits["channel"] == number]
         where = f"channel {channel.channel} ({', '.join(channel.hears)})"
         for check in (_dead, _clipped, _hum, _rumble, _gated, _gain_touched, _pumping):
-            sentence = check(watch, number, mine, len(hits))
+            sentence = check(watch, number, hits)
             if sentence:
                 found.append(sentence.format(where=where))
             if sentence and check is _dead:
                 break
     found += _same(watch) + _thin(watch, hits) + _lengths(watch, lengths)
-    return found + clicks.faults(watch.channels, watch.rate_hz, hits, watch.zero)
-
-
-def _flat_tops(samples: np.ndarray) -> list[tuple[float, int, float]]:
-    """Return height, length and estimated overshoot of runs of equal samples at the block's highest level."""
-    size = np.abs(samples)
-    top = float(size.max(initial=0.0))
-    if top < 1e-3:
-        return []
-    at = np.flatnonzero(size >= top * (1 - 2e-4))
-    if len(at) < CLIPPED_RUN:
-        return []
-    runs = np.split(at, np.flatnonzero(np.diff(at) > 1) + 1)
-    flat = []
-    for run in runs:
-        if len(run) >= CLIPPED_RUN and run[0] > 0:
-            # A parabola that enters with this slope rises by slope × length / 4 above the top.
-            slope = top - size[run[0] - 1]
-            flat.append((top, len(run), slope * len(run) / 4))
-    return flat
+    silence_db = [float(np.median(level)) if len(level := watch.upper(k)) else 0.0 for k in range(len(watch.channels))]
+    return found + clicks.faults(watch.channels, watch.rate_hz, hits, silence_db)
 
 
 def _zeros(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
-    """Return first and last sample of stretches of exact zeros of 20 ms or more."""
-    shortest = round(0.02 * rate_hz)
+    """Return first and last sample of stretches of exact zeros of GATE_S or more."""
     sounds = np.flatnonzero(samples)
     edges = np.concatenate([[-1], sounds, [len(samples)]])
-    gap = np.flatnonzero(np.diff(edges) > shortest)
+    gap = np.flatnonzero(np.diff(edges) > round(GATE_S * rate_hz))
     return [(int(edges[at]) + 1, int(edges[at + 1])) for at in gap]
 
 
-def _dead(watch, number, mine, n_all) -> str:
-    channel = watch.channels[number]
+def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
+    """Find a channel without sound, or one that nobody's strikes reach, its own or a neighbour's."""
     if watch.peak[number] < DEAD_PEAK:
         return "dead: {where} holds no sound; check its cable, its gain and the rig"
-    if not len(mine) and n_all > FEW_HITS and channel.hears != ("everything",):
-        return "dead: {where} holds no strike while others do; check its cable and the rig"
-    return ""
-
-
-def _clipped(watch, number, mine, n_all) -> str:
-    flat = [one for one in watch.flat[number] if one[0] >= 0.98 * watch.peak[number]]
-    if len(flat) < 2:
+    mine = hits["channel"] == number
+    if mine.any() or len(hits) < FEW_HITS or _hears_others(watch, number, hits):
         return ""
-    over_db = 20 * np.log10(1 + np.median([one[2] / one[0] for one in flat]))
+    return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
+
+
+def _hears_others(watch: Watch, number: int, hits: np.ndarray) -> bool:
+    if watch.channels[number].hears in MARKS:
+        return False
+    struck = np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
+    level_db, piece = (
+        watch.upper(number),
+        ((hits["at"][struck] - watch.start) / watch.rate_hz / ground.PIECE_S).astype(int),
+    )
+    piece = piece[(piece >= 3) & (piece + 3 < len(level_db))]
+    if not len(piece):
+        return False
+    after = np.max([level_db[piece + k] for k in (0, 1, 2)], axis=0).astype(float)
+    before = np.max([level_db[piece - k] for k in (1, 2, 3)], axis=0).astype(float)
+    return bool(np.mean(after - before) > HEARD_DB)
+
+
+def _clipped(watch: Watch, number: int, hits: np.ndarray) -> str:
+    alike = watch.channels[number].hears == ("click",) or clicks.is_metronome(hits["at"][hits["channel"] == number])
+    clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
+    if clipped is None:
+        return ""
+    over_db = max(clipped.over_db, 0.1)
     return (
-        f"clipped: {{where}} is cut off in {len(flat)} places, by about {max(over_db, 0.1):.1f} dB; "
-        f"turn its gain down by {np.ceil(over_db + 3):.0f} dB"
+        f"clipped: {{where}} is cut off at {clipped.n_strikes} moments, by about {over_db:.1f} dB or more; "
+        f"turn its gain down by {np.ceil(over_db + 4):.0f} dB"
     )
 
 
-def _hum(watch, number, mine, n_all) -> str:
-    if not watch.quiet[number] or not watch.mains_hz:
-        return ""
-    hum, _, rest = np.median(watch.quiet[number], axis=0)
-    if hum < HUM_TO_NOISE * rest or hum < AUDIBLE_POWER:
+def _low(watch: Watch, number: int) -> tuple[float, float, float]:
+    """Return hum, rumble and the other noise of a channel's quieter blocks (power)."""
+    if not watch.low[number]:
+        return 0.0, 0.0, 1.0
+    hum, rumble, quietest = np.array(watch.low[number]).T
+    hum, rumble, quietest = np.median(hum), np.quantile(rumble, QUIETER_BLOCKS), np.quantile(quietest, QUIETER_BLOCKS)
+    # What is not there at the quietest moments is no hum, but struck bodies of that pitch.
+    hum = hum if hum < STEADY * quietest else 0.0
+    return hum, rumble, max(quietest - hum - rumble, 0.1 * quietest, 1e-12)
+
+
+def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
+    hum, _, noise = _low(watch, number)
+    if hum < HUM_TO_NOISE * noise or hum < AUDIBLE_POWER:
         return ""
     return (
-        f"hum: {{where}} carries {10 * np.log10(hum):.0f} dB of mains hum; "
+        f"hum: {{where}} carries {10 * np.log10(hum):.0f} dB of mains hum, {_above(hum, noise)}; "
         "use a balanced cable, keep it away from power leads, run computer and interface from one socket"
     )
 
 
-def _rumble(watch, number, mine, n_all) -> str:
-    if not watch.quiet[number]:
-        return ""
-    _, rumble, rest = np.median(watch.quiet[number], axis=0)
-    if rumble < RUMBLE_TO_NOISE * rest or rumble < AUDIBLE_POWER:
+def _rumble(watch: Watch, number: int, hits: np.ndarray) -> str:
+    _, rumble, noise = _low(watch, number)
+    if rumble < RUMBLE_TO_NOISE * noise or rumble < AUDIBLE_POWER:
         return ""
     return (
-        f"rumble: {{where}} carries {10 * np.log10(rumble):.0f} dB below {RUMBLE_HZ:.0f} Hz; "
-        "put the stand on foam or switch on the preamplifier's low cut"
+        f"rumble: {{where}} carries {10 * np.log10(rumble):.0f} dB below {ground.RUMBLE_TO_HZ[0]:.0f} Hz, as much as "
+        "all other noise; put the stand on foam or switch on the preamplifier's low cut"
     )
 
 
-def _gated(watch, number, mine, n_all) -> str:
+def _above(power: float, noise: float) -> str:
+    above_db = 10 * np.log10(power / noise)
+    return f"{above_db:.0f} dB above the other noise" if above_db < 30 else "far above the other noise"
+
+
+def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
+    mine = hits["at"][hits["channel"] == number]
     if len(mine) < 2 or watch.channels[number].hears == ("click",):
         return ""
-    begin, end = mine["at"].min(), mine["at"].max()
+    begin, end = mine.min(), mine.max()
     inside = [(max(a, begin), min(b, end)) for a, b in watch.zero[number] if b > begin and a < end]
     share = sum(b - a for a, b in inside) / max(end - begin, 1)
     if share < GATED_SHARE or len(inside) < GATED_RUNS:
@@ -194,46 +202,27 @@ def _gated(watch, number, mine, n_all) -> str:
     )
 
 
-def _gain_touched(watch, number, mine, n_all) -> str:
-    """Find a step at which noise and strikes change by the same amount."""
-    floor_db = np.array(watch.floor_db[number])
-    if len(floor_db) < 6 or len(mine) < 2 * FEW_HITS:
-        return ""
-    piece_of = np.clip(mine["at"] / watch.rate_hz / PIECE_S, 0, len(floor_db) - 1).astype(int)
-    best = (0.0, 0)
-    for at in range(2, len(floor_db) - 1):
-        early, late = mine["level_db"][piece_of < at], mine["level_db"][piece_of >= at]
-        if min(len(early), len(late)) < FEW_HITS // 2:
-            continue
-        noise_step = np.median(floor_db[at:]) - np.median(floor_db[:at])
-        # The upper quarter: what leaks in is softer than strikes.
-        level_step = np.quantile(late, 0.75) - np.quantile(early, 0.75)
-        both = min(abs(noise_step), abs(level_step))
-        steady = max(np.std(floor_db[at:]), np.std(floor_db[:at])) < both / 2
-        if noise_step * level_step > 0 and abs(noise_step - level_step) < 2.0 and steady and both > abs(best[0]):
-            best = (float(np.sign(level_step) * both), at)
-    if abs(best[0]) < GAIN_STEP_DB:
+def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
+    mine = hits[hits["channel"] == number]
+    step = gain.step(watch.upper(number), (mine["at"] - watch.start) / watch.rate_hz, mine["level_db"])
+    if step is None:
         return ""
     return (
-        f"gain touched: {{where}} changes by {best[0]:+.0f} dB after about {best[1] * PIECE_S:.0f} s; "
-        "leave the gain alone during a take"
+        f"gain touched: {{where}} changes by {step.step_db:+.0f} dB after about "
+        f"{step.time_s + watch.start / watch.rate_hz:.0f} s; leave the gain alone during a take"
     )
 
 
-def _pumping(watch, number, mine, n_all) -> str:
-    """Find noise that is lower after strikes than before them: a ringing body can only make it higher."""
-    if len(mine) < FEW_HITS or watch.channels[number].hears == ("click",):
+def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
+    if watch.channels[number].hears in MARKS:
         return ""
-    gap_s = np.diff(mine["at"]) / watch.rate_hz
-    alone = np.append(gap_s > 0.25, True) & np.insert(gap_s > 0.5, 0, True)
-    use = mine[alone & (mine["before"] > 1e-13) & (mine["after"] > 1e-13)]
-    if len(use) < FEW_HITS:
-        return ""
-    fall_db = 10 * np.log10(use["before"] / use["after"])
-    if np.median(fall_db) < PUMPING_DB or np.mean(fall_db > 1) < 0.8:
+    struck = np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
+    at_s = (hits["at"] - watch.start) / watch.rate_hz
+    turned_db = gain.pumping_db(watch.upper(number), np.sort(at_s[hits["channel"] == number]), np.sort(at_s[struck]))
+    if turned_db is None:
         return ""
     return (
-        f"limiter: {{where}} is turned down by about {np.median(fall_db):.0f} dB after each strike; "
+        f"limiter: {{where}} is turned down after each strike, its noise by {turned_db:.0f} dB or more; "
         "switch limiter, compressor and automatic gain off"
     )
 
@@ -256,7 +245,7 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
     low_db = []
     for number, channel in enumerate(watch.channels):
         mine = hits[hits["channel"] == number]
-        if len(mine) >= FEW_HITS and channel.hears[0] not in ("index", "click"):
+        if len(mine) >= FEW_HITS and channel.hears not in MARKS:
             level_db = 10 * np.log10(mine["bands"] + 1e-12)
             low_db.append(np.median(level_db[:, :3].max(axis=1) - level_db.max(axis=1)))
     if len(low_db) < 2 or max(low_db) > THIN_DB:

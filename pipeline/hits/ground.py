@@ -1,0 +1,113 @@
+"""Follow what lies under the strikes: hum, rumble, noise, and how loud the upper bands are over time."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+LOW_RATE_HZ = 3000  # hum and rumble are looked for at about this rate
+SHORTEST_S = 2.0  # shorter blocks tell nothing
+HARMONICS = 8  # of the mains that are added up
+LINE_HZ, LINE_PER_HARMONIC_HZ = 0.5, 0.08  # half width of a line: the window's, and how far the mains wanders
+QUIET_S, QUIET_WIDTH = 0.34, 1.6
+BESIDE_HZ = (1.5, 8.0)  # from the line: what would be there without it
+LINE_TO_BESIDE = 3.0
+RUMBLE_FROM_HZ, RUMBLE_TO_HZ = (3.0, 7.0), (30.0, 45.0)  # edges
+RUMBLE_S, QUIETEST = 0.2, 0.2  # rumble goes on between strikes: the quietest fifth of such stretches tells it
+NOISE_S = 0.05
+PIECE_S = 0.02  # the upper bands are followed in such pieces
+UPPER_BANDS = 4
+
+
+@dataclass(frozen=True)
+class Low:
+    """Mean power of one block: mains hum, rumble, and all that is there at its quietest moments."""
+
+    hum: float
+    rumble: float
+    quietest: float
+
+
+def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None) -> Low | None:
+    """Measure hum and rumble of one channel's block; None where it is too short.
+
+    Hum is what stands in narrow lines at the mains' harmonics, and at the quietest moment, too: a struck body that is
+    tuned there dies away.
+    """
+    if len(samples) < SHORTEST_S * rate_hz:
+        return None
+    step = max(1, rate_hz // LOW_RATE_HZ)
+    slow = samples[: len(samples) // step * step].reshape(-1, step).mean(axis=1, dtype=np.float64)
+    slow -= slow.mean()
+    slow_hz = rate_hz / step
+    window = np.hanning(len(slow))
+    spectrum = np.fft.rfft(slow * window)
+    power = 2 * np.square(np.abs(spectrum)) / len(slow) / np.square(window).sum()
+    frequency = np.fft.rfftfreq(len(slow), 1 / slow_hz)
+    hum = 0.0
+    if mains_hz:
+        lines = sum(_line(power, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
+        hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz))
+    return Low(hum, _rumble(spectrum, frequency, window, slow_hz), _quietest(samples, rate_hz))
+
+
+def _line(power: np.ndarray, frequency: np.ndarray, hz: float, harmonic: int) -> float:
+    away_hz = np.abs(frequency - hz)
+    inside = away_hz < LINE_HZ + LINE_PER_HARMONIC_HZ * harmonic
+    beside = (away_hz > BESIDE_HZ[0]) & (away_hz < BESIDE_HZ[1])
+    if not inside.any() or not beside.any():
+        return 0.0
+    expected = power[beside].mean() * inside.sum()
+    total = power[inside].sum()
+    return float(total - expected) if total > LINE_TO_BESIDE * expected else 0.0
+
+
+def _quiet_hum(slow: np.ndarray, slow_hz: float, mains_hz: float) -> float:
+    """Return the power near the mains' harmonics in the quietest stretch of QUIET_S."""
+    size = round(QUIET_S * slow_hz)
+    total = np.cumsum(np.pad(np.square(slow), (1, 0)))
+    at = int((total[size:] - total[:-size]).argmin())
+    window = np.hanning(size)
+    power = 2 * np.square(np.abs(np.fft.rfft(slow[at : at + size] * window))) / size / np.square(window).sum()
+    frequency = np.fft.rfftfreq(size, 1 / slow_hz)
+    harmonic = np.clip(np.round(frequency / mains_hz), 1, HARMONICS)
+    return float(power[np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum())
+
+
+def _rumble(spectrum: np.ndarray, frequency: np.ndarray, window: np.ndarray, slow_hz: float) -> float:
+    # Soft edges: a sharp one would smear strikes over the time between them.
+    low, high = (np.interp(frequency, edge, (0, np.pi / 2)) for edge in (RUMBLE_FROM_HZ, RUMBLE_TO_HZ))
+    wave = np.fft.irfft(spectrum * np.square(np.sin(low) * np.cos(high)), len(window))
+    middle = slice(len(window) // 4, -len(window) // 4)
+    wave = wave[middle] / window[middle]
+    size = round(RUMBLE_S * slow_hz)
+    pieces = np.square(wave[: len(wave) // size * size]).reshape(-1, size).mean(axis=1)
+    return float(np.quantile(pieces, QUIETEST))
+
+
+def _quietest(samples: np.ndarray, rate_hz: int) -> float:
+    size = round(NOISE_S * rate_hz)
+    pieces = samples[: len(samples) // size * size].reshape(-1, size)
+    power = np.square(pieces).mean(axis=1) - np.square(pieces.mean(axis=1))
+    return float(np.quantile(power, 0.05))
+
+
+def upper_db(power: np.ndarray, hop_s: float) -> tuple[np.ndarray, float]:
+    """Return the middle level of the upper bands in pieces of PIECE_S, dB re full scale.
+
+    Parameters
+    ----------
+    power : (n_frames, n_bands) array
+        Of one block, without its context.
+
+    Returns
+    -------
+    level_db : (n_pieces,) float16 array
+        Half precision: a tenth of a decibel is fine, and an hour is kept.
+    piece_s : float
+        Length of a piece.
+    """
+    size = max(1, round(PIECE_S / hop_s))
+    upper = power[:, -UPPER_BANDS:].sum(axis=1)
+    n = len(upper) // size
+    middle = np.median(upper[: n * size].reshape(n, size), axis=1)
+    return (10 * np.log10(middle + 1e-15)).astype(np.float16), size * hop_s
