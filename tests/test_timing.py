@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import allantools
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
@@ -378,7 +379,7 @@ def test_a_pin_costs_more_time_in_a_slower_take_and_a_delay_does_not():
     truth.delay_s = np.array([0.006, -0.002, -0.002, -0.002])
     takes = []
     for number, speed in enumerate((1.0, 0.8, 1.0, 0.8)):
-        slow = replace(truth, pin_s=np.where(np.arange(len(notes)) == 17, 0.010 / speed, 0.0))
+        slow = replace(truth, pin_s=np.where(np.arange(len(notes)) == 17, 0.010, 0.0))
         takes.append(timing_machine.make_take(chance, notes, slow, f"take-{number}", speed=speed))
     got = run(notes, takes)
     late = got["lateness"]
@@ -405,3 +406,41 @@ def test_misses_at_short_gaps_are_named_so_and_give_the_shortest_good_gap():
     assert striker["miss_pattern"] == "short gaps"
     # A quarter beat is 0.156 s: too short; anything from a half beat on is good.
     assert striker["shortest_good_gap_s"] > 0.25
+
+
+def make_broken(take):
+    """Break a take up: a stall, a stretch that is a segment of its own and nobody heard, extra hits here and there."""
+    rows = take.aligned.to_pandas()
+    after = rows["bar"] > 12
+    rows["segment"] += after
+    rows["hit_s"] += 5.0 * after
+    silent = rows["bar"].between(20, 21)
+    rows.loc[rows["bar"] >= 20, "segment"] += 1
+    rows.loc[rows["bar"] > 21, "segment"] += 1
+    rows.loc[silent, "status"] = "missed"
+    rows.loc[silent, ["hit_s", "hit_id"]] = np.nan
+    extra = rows[rows["status"] == "played"].sample(15, random_state=3)
+    extra = extra.assign(status="extra", hit_s=extra["hit_s"] + 0.07, hit_id=np.arange(15) + 90_000.0, passage=None)
+    for name in ("note_id", "pin_id", "bar", "beat_in_bar", "score_beat", "score_s"):
+        extra[name] = np.nan
+    extra.loc[extra.index[:4], "striker"] = None
+    rows = pd.concat([rows, extra], ignore_index=True)
+    return replace(take, aligned=pa.Table.from_pandas(rows, take.aligned.schema, preserve_index=False))
+
+
+def test_counts_agree_in_all_tables_when_takes_break_up():
+    chance, notes, truth = make_exact(bars=36, seed=5)
+    truth.missed = 0.05
+    takes = timing_machine.make_takes(chance, notes, truth, 2)
+    takes = [make_broken(takes[0]), takes[1], timing_machine.make_take(chance, notes, truth, "round", rounds=2)]
+    got = run(notes, takes)
+    aligned = pd.concat([take.aligned.to_pandas() for take in takes])
+    for word in ("played", "missed", "extra"):
+        total = (aligned["status"] == word).sum()
+        assert got["recordings"][f"n_{word}"].sum() == total
+        assert got["passages"][f"n_{word}"].sum() == total
+        # Four extra hits carry no name.
+        assert got["strikers"][f"n_{word}"].sum() == total - 4 * (word == "extra")
+    assert got["pins"]["n_missed"].sum() == (aligned["status"] == "missed").sum()
+    assert len(got["lateness"]) == (aligned["status"] == "played").sum()
+    assert got["recordings"]["n_notes"].sum() == aligned["status"].isin(["played", "missed"]).sum()

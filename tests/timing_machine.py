@@ -127,18 +127,18 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     places = np.unique(np.concatenate([u, grid]))
     f, _ = _motion(chance, places, truth.speed_sd / omega, truth.speed_beats)
 
-    # ω is the mean speed under load: what the load costs on average belongs to it.
-    steady = (np.where(missed, 0, truth.drag[striker]).sum() * truth.recovery_beats / omega) / (rounds * length)
+    # A strike takes the same energy from a slower barrel: a larger share. And recovery takes its time, not its beats.
+    share = np.where(missed, 0, truth.drag[striker]) / speed**2
+    loaded = _loaded(u, share, truth.recovery_beats * speed, rounds * length)
 
     def curve(at):
-        gone = np.maximum(at[:, None] - u[None, :], 0)
-        share = np.where(missed, 0, truth.drag[striker])
-        loaded = ((1 - np.exp(-gone / truth.recovery_beats)) @ share) * truth.recovery_beats / omega
-        return start_s + at / omega + f[np.searchsorted(places, at)] + loaded - steady * at
+        return start_s + at / omega + f[np.searchsorted(places, at)] + np.interp(at, *loaded) / omega
 
     mean = truth.drag[striker].mean()
     heavy = truth.drag / mean if mean > 0 else np.ones(len(truth.drag))
-    near = np.abs(u[:, None] - u[None, :]) * beat_s <= 0.015
+    # A pin far out of place comes alone.
+    comes_s = u * beat_s + np.where(np.abs(pin_s := np.tile(truth.pin_s, rounds)) >= 0.006, pin_s, 0.0)
+    near = np.abs(comes_s[:, None] - comes_s[None, :]) <= 0.015
     weight = np.where(missed, 0, heavy[striker])
     company = near @ weight - weight
     gap = np.full(len(u), np.inf)
@@ -151,8 +151,10 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     e = truth.jitter_s * (
         chance.normal(size=len(u)) if np.isinf(truth.jitter_df) else chance.standard_t(truth.jitter_df, len(u))
     )
+    # A pin out of place is out by an angle: it costs more time where the barrel turns slower.
+    slower = (1 + (np.interp(u + 0.25, *loaded) - np.interp(u - 0.25, *loaded)) / 0.5) / speed
     hit = curve(u) + truth.delay_s[striker] + truth.company_s[striker] * company
-    hit = hit + truth.readiness_s[striker] * np.exp(-gap / truth.ready_s) + np.tile(truth.pin_s, rounds) + e
+    hit = hit + truth.readiness_s[striker] * np.exp(-gap / truth.ready_s) + pin_s * slower + e
     half = np.arange(0.5, rounds * length - 0.5, 0.5)
     truth.rate.append((half, 0.5 / (curve(half + 0.25) - curve(half - 0.25)) * 60))
     return take_of(notes, hit, missed, playthrough, name)
@@ -215,6 +217,30 @@ def take_of(notes, hit_s, missed, playthrough, name="take-1", clicks=(), rig=Non
 
 def make_group(takes) -> settings.Group:
     return settings.Group("song", DAY, 1, "", tuple(take.recording for take in takes))
+
+
+def _loaded(u, share, recovery_beats, length, step=0.01):
+    """Return places and the lateness there, in beats, by integrating the balance of energy step by step.
+
+    With the speed v over its mean under load and y = (v² − 1)/2: torque that falls with v gives
+    dy/du = a − (v − 1)/τ, a strike takes its share from y. `a`, and y at the start, are what make the mean of 1/v one.
+    """
+    order = np.argsort(u)
+    u, share = u[order], share[order]
+    place = np.union1d(np.arange(0, length + step, step), u)
+    first = np.searchsorted(u, place, side="left")  # a strike has not yet acted where it is
+    taken = np.diff(np.concatenate([[0.0], np.cumsum(share)])[first])
+    a, begun = share.sum() / length, min(share.sum() / length * recovery_beats, 0.3)
+    for _ in range(4):
+        y, speed = begun, np.empty(len(place))
+        for k, (gone, loss) in enumerate(zip(np.diff(place), taken, strict=True)):
+            speed[k] = np.sqrt(1 + 2 * y)
+            y += gone * (a - (speed[k] - 1) / recovery_beats) - loss
+        speed[-1] = np.sqrt(1 + 2 * y)
+        between = 0.5 * (1 / speed[1:] + 1 / speed[:-1]) * np.diff(place)
+        a += (between.sum() / place[-1] - 1) / recovery_beats
+    late = np.concatenate([[0.0], np.cumsum(between)]) - place
+    return place, late
 
 
 def _motion(chance, places, sd, length):

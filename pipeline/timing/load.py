@@ -186,7 +186,7 @@ def _course(law, number, rows, u_beat, until, together=False):
     width = np.multiply.outer(step, WEIGHTS)
     inside = (at > begin - 1e-9) & (at < until - 1e-9)
     loss = (left @ np.append(size, law.start[number]))[:, None] * gone
-    slow = _bent(loss, width, inside, edges, recovery)
+    slow = _bent(loss, width, inside, edges, recovery, at > begin - 1e-9)
     return _Course(edges, begin, left, gone, width, slow, inside)
 
 
@@ -208,15 +208,15 @@ def _remembered(struck, heavy, recovery, at):
     return out
 
 
-def _bent(loss, width, inside, edges, recovery):
-    """Return S at the points from the first order of it, `loss`."""
+def _bent(loss, width, inside, edges, recovery, begun):
+    """Return S at the points from the first order of it, `loss`; S₂ is 0 until the line has `begun`."""
     if not inside.any():
         return np.zeros_like(loss)
     own = width[inside] / width[inside].sum()
     first = np.clip(loss - (own * loss[inside]).sum(), -SLOWEST, SLOWEST)
     # −S₂: driven by (y²/2)/τ, its mean apart, and fading as all else does.
     drive = first**2 / (2 * recovery)
-    drive -= (own * drive[inside]).sum()
+    drive = np.where(begun[:, None], drive - (own * drive[inside]).sum(), 0.0)
     step = np.diff(edges)
     come = (width * drive * np.exp(-np.multiply.outer(step, 1 - POINTS) / recovery)).sum(axis=1)
     carried = np.concatenate([[0.0], fade_sums(edges[1:], come, recovery)[:-1]])

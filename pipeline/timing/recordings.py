@@ -27,7 +27,7 @@ def recordings(
     for take in takes:
         row = {"recording": take.recording.recording, "reason": take.refused, "health": _health(take)}
         row["status"] = "refused" if take.refused else "used"
-        row |= _counts(take)
+        row |= _counts(take, fitted, number)
         if not take.refused:
             row |= _figures(fitted, late, clicks, number) if fitted is not None else {}
             number += 1
@@ -41,13 +41,19 @@ def _health(take):
     return [str(fault) for fault in take.said.get("health", [])]
 
 
-def _counts(take):
+def _counts(take, fitted, number):
     """Count notes; a refused take is not counted: what was matched in it is not to be believed."""
-    if take.refused:
+    if take.refused or fitted is None:
         return {"n_notes": 0, "n_played": 0, "n_missed": 0, "n_extra": 0}
-    status = take.aligned["status"].to_pandas().value_counts()
-    played, missed, extra = (int(status.get(word, 0)) for word in ("played", "missed", "extra"))
-    return {"n_notes": played + missed, "n_played": played, "n_missed": missed, "n_extra": extra}
+    rows, extras = fitted.strikes.rows, fitted.strikes.extras
+    rows = rows[rows["take"] == number]
+    played, missed = int(rows["played"].sum()), int((rows["status"] == "missed").sum())
+    return {
+        "n_notes": played + missed,
+        "n_played": played,
+        "n_missed": missed,
+        "n_extra": int((extras["take"] == number).sum()),
+    }
 
 
 def _figures(fitted, late, clicks, number):

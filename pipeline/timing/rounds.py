@@ -35,13 +35,22 @@ class Solved:
     def beta(self, name: str) -> np.ndarray:
         return self.solution.beta[self.border.places[name]]
 
-    def effect_sd_s(self, name: str, before: float) -> float:
-        """Return the spread of an effect over the strikers: one step of expectation-maximisation."""
+    def effect_precision(self, name: str, before) -> np.ndarray:
+        """Return the prior precision of an effect for each striker that has one: one step of expectation-maximisation.
+
+        The effect is Cauchy's over the strikers (next to none for most, much for a few): normal with a precision w/s²
+        of each striker's own, w = 2 / (1 + E θ²/s²), s² the mean of w E θ² (Lange, Little & Taylor 1989, J. Am. Stat.
+        Assoc. 84, 881, for Student's t of any freedom; from memory).
+        """
         place = self.border.places[name]
         if place.start == place.stop:
             return before
-        own = np.diag(self.solution.beta_covariance)[place]
-        return float(max(np.sqrt(np.mean(self.beta(name) ** 2 + own)), 1e-5))
+        square = self.beta(name) ** 2 + np.diag(self.solution.beta_covariance)[place]
+        square = np.maximum(square, 1e-10)  # (10 µs)²
+        scale = np.median(square)
+        for _ in range(20):
+            scale = np.mean(2 * square / (1 + square / scale))
+        return 2 / (scale + square)
 
 
 class Work:
@@ -119,7 +128,7 @@ class Work:
         self.drag, self.start = np.zeros(self.n_strikers), np.zeros(self.strikes.n_lines)
         self.recovery = design.RECOVERY_BEATS
         self.ready_s, self.readiness = design.READY_S, np.zeros(self.n_strikers)
-        self.company_sd_s = self.readiness_sd_s = design.EFFECT_SD_S
+        self.company_precision = self.readiness_precision = design.EFFECT_SD_S**-2
         self.heard = np.flatnonzero(np.bincount(self.striker, minlength=self.n_strikers))
         self.loading = np.flatnonzero(np.bincount(rows.loc[rows["fires"], "striker"], minlength=self.n_strikers))
         if len(self.loading) == 1 and _even(self.score.notes["u_beat"].to_numpy()):
@@ -172,11 +181,11 @@ class Work:
         parts["recovery"] = self.load_stripped[use, RECOVERY][:, None]
         precision.append(np.ones(1))
         parts["company"] = (striker[:, None] == self.companions) * self.company[use][:, None]
-        precision.append(np.full(len(self.companions), self.company_sd_s**-2))
+        precision.append(np.full(len(self.companions), self.company_precision))
         elapsed = np.minimum(self.gap_s[use] / self.ready_s, 700.0)
         fade = np.exp(-elapsed)
         parts["readiness"] = (striker[:, None] == self.readied) * fade[:, None]
-        precision.append(np.full(len(self.readied), self.readiness_sd_s**-2))
+        precision.append(np.full(len(self.readied), self.readiness_precision))
         parts["fade"] = (self.readiness[striker] * elapsed * fade)[:, None]
         precision.append(np.full(1, design.READY_LOG_SD**-2))
         parts["pin"] = (self.pin[use][:, None] == self.border_pins) * self.pin_pace[use][:, None]
@@ -220,10 +229,12 @@ class Work:
         linear. Shape=(n, n_strikers + 3).
         """
         late = load.lateness(self.strikes, self.law, line, u_beat, self.last_u_beat)
+        # Strikes alone tell the recovery: how a line starts has reasons of its own.
+        alone = replace(self.law, start=np.zeros_like(self.law.start))
         more, less = (
             load.whole(
                 self.strikes,
-                replace(self.law, recovery_beats=self.law.recovery_beats * np.exp(step)),
+                replace(alone, recovery_beats=alone.recovery_beats * np.exp(step)),
                 line,
                 u_beat,
                 self.last_u_beat,
@@ -284,8 +295,8 @@ class Work:
         self.readiness[self.readied] = solved.beta("readiness")
         change = float(np.clip(solved.beta("fade")[0], -0.5, 0.5))
         self.ready_s = float(np.clip(self.ready_s * np.exp(READY_STEP * change), *design.READY_RANGE_S))
-        self.company_sd_s = solved.effect_sd_s("company", self.company_sd_s)
-        self.readiness_sd_s = solved.effect_sd_s("readiness", self.readiness_sd_s)
+        self.company_precision = solved.effect_precision("company", self.company_precision)
+        self.readiness_precision = solved.effect_precision("readiness", self.readiness_precision)
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
         rest_s = solved.data.late_s - solved.fitted_s(self.layout)
         scatter_s = np.sqrt(equations.hit_variance(solved.data, now))

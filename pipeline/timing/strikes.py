@@ -50,15 +50,25 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
     for number, take in enumerate(takes):
         aligned = take.aligned.to_pandas()
         levels = take.hits.select(["hit_id", "hit_se", "level_db"]).to_pandas()
-        extra = aligned[aligned["status"] == "extra"]
-        striker = extra["striker"].map({name: place for place, name in enumerate(names)})
-        extras.append(
-            pd.DataFrame({"take": number, "striker": striker.fillna(-1).astype(int), "passage": extra["passage"]})
-        )
+        extras.append(_extras(aligned, names).assign(take=number))
         kept = aligned[aligned["status"].isin([*FIRES, "missed"]) & aligned["note_id"].notna()]
         frames.append(kept.assign(take=number).merge(levels, on="hit_id", how="left"))
     rows = _placed(pd.concat(frames, ignore_index=True), score, names)
     return Strikes(rows, pd.concat(extras, ignore_index=True), names, rows["line"].max() + 1, rows["track"].max() + 1)
+
+
+def _extras(aligned, names):
+    """Return the extra hits of a take: striker (−1: not known) and the passage of the note that was played last."""
+    extra, played = aligned[aligned["status"] == "extra"], aligned[aligned["status"] == "played"].sort_values("hit_s")
+    last = np.searchsorted(played["hit_s"].to_numpy(), extra["hit_s"].to_numpy(), side="right") - 1
+    striker = extra["striker"].map({name: place for place, name in enumerate(names)})
+    return pd.DataFrame(
+        {
+            "striker": striker.fillna(-1).astype(int).to_numpy(),
+            "passage": played["passage"].to_numpy()[np.maximum(last, 0)] if len(played) else None,
+        },
+        index=range(len(extra)),
+    )
 
 
 def neighbours(strikes: Strikes, shift_s=0.0) -> np.ndarray:
@@ -136,8 +146,7 @@ def _placed(rows, score, names):
     rows["shared"] = rows["shared"].clip(lower=1)
     rows["hit_se"] = rows["hit_se"].fillna(0.0)
     rows["level_db"] = rows["level_db"].fillna(np.nan)
-    # A line needs at least one hit to hang on.
-    rows = rows[rows.groupby(["take", "segment"])["played"].transform("any")]
+    rows = rows.assign(segment=_hung_on(rows))
     round_s = _round_s(rows, score.length_s)
     rows = rows.assign(along_s=rows["score_s"] + (rows["playthrough"] - 1) * round_s)
     rows["u_beat"] = rows["along_s"] * score.beat_per_s
@@ -145,6 +154,16 @@ def _placed(rows, score, names):
     rows["line"] = rows.groupby(["take", "segment"]).ngroup()
     rows["track"] = rows.groupby(["take", "segment", "playthrough"]).ngroup()
     return rows
+
+
+def _hung_on(rows):
+    """Return the segment of every row; a segment without a hit hangs on the one before it (or else behind it)."""
+    segment = rows["segment"].to_numpy().copy()
+    for _, take in rows.groupby("take"):
+        good = np.unique(take.loc[take["played"], "segment"])
+        own = segment[take.index]
+        segment[take.index] = good[np.maximum(np.searchsorted(good, own, side="right") - 1, 0)]
+    return segment
 
 
 def _round_s(rows, length_s):

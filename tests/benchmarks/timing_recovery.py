@@ -102,7 +102,7 @@ def study(draw, n_takes, seeds, **faults):
         strikers, pins = made["strikers"].to_pandas(), made["pins"].to_pandas()
         order = [[one.name for one in machine.strikers].index(name) for name in strikers["striker"]]
         tally["delay"].add(strikers["delay_s"], truth.delay_s[order], strikers["delay_se"])
-        tally["drag"].add(strikers["drag"], truth.drag[order], strikers["drag_se"])
+        tally["drag"].add(strikers["drag"], drag_as_played(truth)[order], strikers["drag_se"])
         for name, true in (("company", truth.company_s), ("readiness", truth.readiness_s)):
             on = (true[order] > 0) & strikers[f"{name}_s"].notna()
             tally[name].add(strikers[f"{name}_s"][on], true[order][on], strikers[f"{name}_se"][on])
@@ -136,6 +136,12 @@ def study(draw, n_takes, seeds, **faults):
         f"pins ≥ 6 ms: recall {right / far:.3f} (≥ .95; 2 takes .85), "
         f"precision {right / max(called, 1):.3f} (≥ .95; n {far})"
     )
+
+
+def drag_as_played(truth):
+    """Return the share of the speed that strikes took at the tempo played: the same energy is more of a lower speed."""
+    bpm = np.mean([np.mean(bpm) for _, bpm in truth.rate])
+    return truth.drag * (96 / bpm) ** 2
 
 
 def _tempo(tally, tempo, truth):
