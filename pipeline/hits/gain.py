@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.hits import ground
 
-FEWEST = 8  # strikes from which anything is told
+FEWEST, FEWEST_SIDE = 8, 2  # strikes from which anything is told; before and after a step
 PIECE_S = 1.0
 FLOOR_QUANTILE = 0.2  # of a piece's levels: what lies under its strikes
 NEAR_PIECES = 8  # on either side of a step
@@ -15,8 +15,10 @@ AT_ONCE = 0.6  # of a step comes within two pieces
 STEP_DB = 2.0  # the least of the steps of noise and strikes
 UNLIKE_DB, UNLIKE = 2.0, 0.45  # dB or share by which they may differ: strikes are not all alike
 UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
-CROWD_S = 0.34  # gaps between strikes that are long enough to see the noise come back
-EARLY_S, LATE_S = 0.06, (0.10, 0.03)  # from the strike on; before the next
+ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long before; a chord is one strike
+BEFORE_S, AFTER_S = ((0.16, 0.09), (0.09, 0.02)), (0.05, 0.4)  # where noise is looked at, from the strike
+GUARD_S, LEAST_AFTER_S = 0.02, 0.12  # before the next strike; what must be free after one
+RINGING_DB = 0.5  # by which a level falls that is no noise
 SMOOTH = 3  # pieces
 PUMPING_DB = 2.5
 
@@ -58,24 +60,24 @@ def _step_at(at: int, floor_db: np.ndarray, piece: np.ndarray, level_db: np.ndar
     near = np.median(late[:NEAR_PIECES]) - np.median(early[-NEAR_PIECES:])
     whole = np.median(late) - np.median(early)
     at_once = np.median(late[:LEAST_PIECES]) - np.median(early[-LEAST_PIECES:])
-    before, after = level_db[piece < at], level_db[piece > at + 1]
-    if min(len(before), len(after)) < FEWEST // 2:
-        return None
-    # The upper quarter: what leaks in is softer than strikes.
-    struck = np.quantile(after, 0.75) - np.quantile(before, 0.75)
-    sign, sizes = np.sign(struck), np.array([near, whole, struck])
-    least = (sizes * sign).min()
     scatter = max(_scatter(early), _scatter(late))
-    # Of few strikes the level is known less well.
-    unsure = UNSURE * np.hypot(*(_scatter(side) / np.sqrt(len(side)) for side in (before, after)))
-    if (
-        least < STEP_DB
-        or abs(near - struck) > max(UNLIKE_DB, UNLIKE * abs(near), unsure)
-        or at_once * sign < AT_ONCE * least
-        or scatter > least / 2
-    ):
+    sign = np.sign(near)
+    if min(near * sign, whole * sign) < STEP_DB or at_once * sign < AT_ONCE * abs(near) or scatter > abs(near) / 2:
         return None
-    return float(near)
+    # Strikes may grow over a song, so those near the step tell more; where there are too few, all of them.
+    for reach in (NEAR_PIECES, np.inf):
+        before = level_db[(piece < at) & (piece > at - reach)]
+        after = level_db[(piece > at + 1) & (piece < at + 1 + reach)]
+        if min(len(before), len(after)) < FEWEST_SIDE:
+            continue
+        # The upper quarter: what leaks in is softer than strikes.
+        struck = np.quantile(after, 0.75) - np.quantile(before, 0.75)
+        # Of few strikes the level is known less well.
+        spread_db = max(_scatter(before), _scatter(after))
+        unsure = UNSURE * spread_db * np.sqrt(1 / len(before) + 1 / len(after))
+        if struck * sign > STEP_DB and abs(near - struck) < max(UNLIKE_DB, UNLIKE * abs(near), unsure):
+            return float(near)
+    return None
 
 
 def _scatter(values: np.ndarray) -> float:
@@ -83,30 +85,37 @@ def _scatter(values: np.ndarray) -> float:
 
 
 def pumping_db(upper_db: np.ndarray, mine_s: np.ndarray, all_s: np.ndarray) -> float | None:
-    """Return by how much the noise is lower after this channel's strikes than before the next, if it is.
+    """Return by how much the noise is lower after this channel's strikes than before them, if it is.
 
-    A body that rings, and a neighbour's leak, can only make it higher.
+    A body that rings, and a neighbour's leak, can only make it higher. What was there before counts as noise where it
+    did not fall towards the strike.
 
     Parameters
     ----------
     mine_s, all_s : array
         Times of this channel's strikes, and of those of all channels, in order.
     """
-    after = np.searchsorted(all_s, mine_s + 1e-3)
-    after = after[after < len(all_s)]
-    mine_s = mine_s[: len(after)]
-    rises = []
-    for begin_s, end_s in zip(mine_s, all_s[after], strict=True):
-        if end_s - begin_s < CROWD_S:
+    falls = []
+    for at_s in mine_s:
+        place = np.searchsorted(all_s, at_s - 1e-3)
+        last_s = all_s[place - 1] if place else -np.inf
+        after = np.searchsorted(all_s, at_s + TOGETHER_S)
+        next_s = all_s[after] if after < len(all_s) else np.inf
+        until_s = min(AFTER_S[1], next_s - at_s - GUARD_S)
+        if at_s - last_s < ALONE_S or until_s < LEAST_AFTER_S:
             continue
-        end_s = min(end_s, begin_s + 3.0)
-        first, last = int((begin_s + EARLY_S) / ground.PIECE_S) + 1, int((end_s - LATE_S[0]) / ground.PIECE_S)
-        late_db = upper_db[last : int((end_s - LATE_S[1]) / ground.PIECE_S)].astype(float)
-        early_db = upper_db[first:last].astype(float)
-        if len(early_db) < 2 * SMOOTH or not len(late_db):
+        older, newer = (_between(upper_db, at_s - begin, at_s - end) for begin, end in BEFORE_S)
+        later = _between(upper_db, at_s + AFTER_S[0], at_s + until_s)
+        if not len(older) or len(later) < SMOOTH:
             continue
-        smooth = np.convolve(early_db, np.ones(SMOOTH) / SMOOTH, "valid")
-        rises.append(np.median(late_db) - smooth.min())
-    if len(rises) < FEWEST or np.median(rises) < PUMPING_DB or np.mean(np.array(rises) > 1) < 0.8:
+        if np.median(newer) > np.median(older) - RINGING_DB:
+            falls.append(np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min())
+    if len(falls) < FEWEST or np.median(falls) < PUMPING_DB or np.mean(np.array(falls) > 1) < 0.8:
         return None
-    return float(np.median(rises))
+    return float(np.median(falls))
+
+
+def _between(upper_db: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
+    """Return the levels of the pieces that lie wholly between two times."""
+    first, last = int(np.ceil(begin_s / ground.PIECE_S)), int(end_s / ground.PIECE_S)
+    return upper_db[max(first, 0) : max(last, 0)].astype(float) if first >= 0 else np.zeros(0)

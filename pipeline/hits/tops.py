@@ -47,14 +47,16 @@ class Clipping:
 def of_block(samples: np.ndarray, first: int, peak: float, rate_hz: int) -> list[Tops]:
     """Return the tops of a block that begins at sample `first`; `peak` is the channel's so far."""
     found = []
+    loud = np.flatnonzero(np.abs(samples) > max(SOFTEST, HIGH * peak))
     for sign in (1, -1):
         wave = samples if sign > 0 else -samples
-        top = float(wave.max(initial=0.0))
-        if top < max(SOFTEST, HIGH * peak):
+        top = float(wave[loud].max(initial=0.0))
+        near = loud[wave[loud] > HIGH * max(top, peak)]
+        if not len(near):
             continue
         for level, (start, stop) in (
-            (False, _waves(wave, top, peak)),
-            (True, _level(wave, top, LEVEL * top * 48_000 / rate_hz)),
+            (False, _waves(wave, near, peak)),
+            (True, _level(wave, near, LEVEL * top * 48_000 / rate_hz)),
         ):
             if len(start):
                 start, stop = start[:KEPT], stop[:KEPT]
@@ -93,9 +95,9 @@ def _heaped(height: np.ndarray, together: np.ndarray) -> bool:
     return bool(together.sum() >= FEWEST and together.sum() >= DENSER * max(expected, 0.5))
 
 
-def _waves(wave: np.ndarray, top: float, peak: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return first and last sample of the tops of loud waves."""
-    begin, end = _stretches(wave > HIGH * top, 1)
+def _waves(wave: np.ndarray, near: np.ndarray, peak: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return first and last sample of the tops of loud waves; `near` are the samples that are loud."""
+    begin, end = _stretches(near, 1)
     tops = [(a + int(wave[a : b + 1].argmax())) for a, b in zip(begin[: 5 * KEPT], end[: 5 * KEPT], strict=True)]
     tops = [at for at in tops if wave[at] > peak * 10 ** (-THINNED_DB / 20)]
     start, stop = list(tops), list(tops)
@@ -108,20 +110,20 @@ def _waves(wave: np.ndarray, top: float, peak: float) -> tuple[np.ndarray, np.nd
     return np.array(start, int), np.array(stop, int)
 
 
-def _level(wave: np.ndarray, top: float, level: float) -> tuple[np.ndarray, np.ndarray]:
+def _level(wave: np.ndarray, near: np.ndarray, level: float) -> tuple[np.ndarray, np.ndarray]:
     """Return first and last sample of level stretches near the top with a corner at either end."""
-    step = np.diff(wave)
-    start, stop = _stretches((np.abs(step) <= level) & (wave[:-1] > HIGH * top), LEAST_STEPS)
+    near = near[(near >= 2) & (near + 3 < len(wave))]
+    start, stop = _stretches(near[np.abs(wave[near + 1] - wave[near]) <= level], LEAST_STEPS)
     stop = stop + 1
-    inside = (start >= 2) & (stop + 2 < len(wave))
+    inside = stop + 2 < len(wave)
     start, stop = start[inside], stop[inside]
-    cornered = (step[start - 2] > CORNER * level) & (-step[stop + 1] > CORNER * level)
+    rising, falling = wave[start - 1] - wave[start - 2], wave[stop + 1] - wave[stop + 2]
+    cornered = (rising > CORNER * level) & (falling > CORNER * level)
     return start[cornered], stop[cornered]
 
 
-def _stretches(on: np.ndarray, least: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return first and last place of the runs of at least `least` places that are on."""
-    at = np.flatnonzero(on)
+def _stretches(at: np.ndarray, least: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return first and last of the runs of at least `least` neighbours among places in order."""
     if not len(at):
         return at, at
     new = np.flatnonzero(np.diff(at) > 1)

@@ -12,12 +12,12 @@ hum                mains, up to 8 harmonics, 3 to 25 dB above what is there at t
 rumble             8 to 35 Hz, a tone that swells or noise, 3 to 25 dB above, at least -68 dB
 gate               closes 20 to 45 dB under the peak after 30 to 200 ms, where that silences 15 % of the time
 limiter            takes 6 to 15 dB off the strikes, comes back in 0.15 to 0.6 s; where the noise shows between strikes
-gain touched       3 to 12 dB up or down in 0.02 to 1 s, in the middle half
+gain touched       3 to 12 dB up or down in 0.02 to 1 s, in the middle half; where a fifth of the time is noise alone
 dead               zeros, or a plug that hangs in the air: nothing but noise or hum
 identical          the same sound 12 dB down to 12 up, either polarity, another preamplifier's noise
 swapped            the click and a striker
 dropout            one to three buffers of 64 to 2048 samples (at 48 kHz) lost or doubled
-thin               first-order high pass at 2 to 8 kHz: 10 nF on 2 to 8 kilohm
+thin               first-order high pass at 2 to 8 kHz: 10 nF on 2 to 10 kilohm
 click not looped   the same samples at whole places, silent or with 24-bit dither between
 two clocks         40 to 300 ppm either way
 hits on a grid     lists moved to 4ths to 24ths of a beat, also with swing, written to 0.1 or 1 ms
@@ -214,7 +214,7 @@ def _samples_take(rng, kind: str, seed: int) -> Take:
     bpm = float(np.round(rng.uniform(80, 126), 1))
     click = rng.normal(size=len(samples)) * 10 ** (-95 / 20)
     for at in np.arange(0.4, 33.5, 60 / bpm):
-        body, onset, _ = hits_scenes.one_hit("elec_tick", rate_hz, (at * rate_hz) % 1, 0.0)
+        body, _, _ = hits_scenes.one_hit("elec_tick", rate_hz, (at * rate_hz) % 1, 0.0)
         begin = int(at * rate_hz)
         click[begin : begin + len(body)] += 0.4 * body[: len(click) - begin]
     hears = ("everything",) if mixed else names
@@ -312,6 +312,13 @@ def limit(take: Take, rng) -> Faulty | None:
     return faulty if _noise_shows(take, column) else None
 
 
+def _share_of_noise(take: Take, column: int) -> float:
+    """Return the share of the time that is within 3 dB of the quietest moments."""
+    samples, block = take.samples[:, column], take.rate_hz // 50
+    level = np.square(samples[: len(samples) // block * block]).reshape(-1, block).mean(axis=1)
+    return float(np.mean(level < 2 * np.quantile(level, 0.02)))
+
+
 def _noise_shows(take: Take, column: int) -> bool:
     """Tell whether the sound of at least eight strikes has died away to the noise 0.25 s later."""
     samples, block = take.samples[:, column], take.rate_hz // 100
@@ -324,9 +331,13 @@ def _noise_shows(take: Take, column: int) -> bool:
     return sum(a and b for a, b in zip(quiet_after, quiet_before, strict=True)) >= 8
 
 
-def touch_gain(take: Take, rng) -> Faulty:
+def touch_gain(take: Take, rng) -> Faulty | None:
     """Turn a knob once."""
     column = int(rng.choice(take.strikers))
+    if take.kind == "one rests":  # a channel without strikes has only noise to go by
+        column = int(take.strikers[np.abs(take.samples[:, take.strikers]).max(axis=0).argmax()])
+    if _share_of_noise(take, column) < 0.2:
+        return None
     step_db = rng.uniform(3, 12) * rng.choice([-1, 1])
     n = len(take.samples)
     at, ramp = rng.uniform(0.25, 0.75) * n, rng.uniform(0.02, 1) * take.rate_hz
