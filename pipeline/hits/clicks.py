@@ -15,6 +15,7 @@ AROUND = 4  # intervals on either side that say how long the one between should 
 JUMP_S = 0.0005  # a step of the clicks' phase that lasts: a lost or doubled buffer
 JUMP_TO_SCATTER = 10.0
 STEADY_S = 0.002  # clicks of one tempo lie this near their line
+SURELY_STEADY_S = 0.0002  # and this near where lost sound had to be put back
 CABLE_DB = -118.0  # any analogue way is noisier than that between 4 and 16 kHz
 DRIFT_PPM, DRIFT_TO_ERROR = 30.0, 4.0
 WRONG_TEMPO_PPM = 3000.0  # beyond this the tempo is not the one that was played
@@ -122,10 +123,11 @@ def _dropouts(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int)
     where = np.flatnonzero(jumps)
     if not len(where):
         return []
+    first_s = (at[where[0]] + at[where[0] + 1]) / 2 / rate_hz  # somewhere between two clicks
     times = "once" if len(where) == 1 else f"{len(where)} times"
     return [
         f"dropout: the click of channel {channel.channel} jumps {times}, by up to "
-        f"{np.abs(jumps).max() / rate_hz * 1000:.1f} ms, first at {at[where[0]] / rate_hz:.1f} s, so sound was lost "
+        f"{np.abs(jumps).max() / rate_hz * 1000:.1f} ms, first at about {first_s:.0f} s, so sound was lost "
         "or doubled there; use a larger buffer and close other programs"
     ]
 
@@ -154,7 +156,8 @@ def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) ->
             f"the rig says {channel.bpm:g}; mend bpm or per_beat in the rig"
         ]
     error_ppm = off_s.std() / (count.std() * np.sqrt(len(count))) / true_s * 1e6
-    if off_s.std() > STEADY_S or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_ERROR * error_ppm):
+    steady_s = SURELY_STEADY_S if jumps.any() else STEADY_S
+    if off_s.std() > steady_s or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_ERROR * error_ppm):
         return []
     faster = "slower" if ppm > 0 else "faster"
     return [

@@ -13,7 +13,7 @@ NEAR_PIECES = 8  # on either side of a step
 LEAST_PIECES = 3
 AT_ONCE = 0.6  # of a step comes within two pieces
 STEP_DB = 2.0  # the least of the steps of noise and strikes
-UNLIKE_DB, UNLIKE = 2.0, 0.45  # dB or share by which they may differ: strikes are not all alike
+UNLIKE_DB, UNLIKE = 2.0, 0.6  # dB or share by which they may differ: strikes are not all alike
 UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
 ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long before; a chord is one strike
 BEFORE_S, AFTER_S = ((0.16, 0.09), (0.09, 0.02)), (0.05, 0.4)  # where noise is looked at, from the strike
@@ -46,11 +46,12 @@ def step(upper_db: np.ndarray, hit_s: np.ndarray, level_db: np.ndarray) -> Step 
     if n < 2 * LEAST_PIECES + 2 or len(hit_s) < FEWEST:
         return None
     floor_db = np.quantile(upper_db[: n * size].reshape(n, size).astype(float), FLOOR_QUANTILE, axis=1)
-    best = None
+    best, steepest = None, 0.0
     for at in range(LEAST_PIECES, n - LEAST_PIECES):
         found = _step_at(at, floor_db, hit_s / PIECE_S, level_db)
-        if found is not None and (best is None or abs(found) > abs(best.step_db)):
-            best = Step(found, at * PIECE_S)
+        steepness = abs(floor_db[at + 1] - floor_db[at - 1])
+        if found is not None and steepness > steepest:
+            best, steepest = Step(found, (at + 0.5) * PIECE_S), steepness
     return best
 
 

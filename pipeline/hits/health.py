@@ -267,8 +267,8 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
     if n_microphones < 2 or not slope_db or min(slope_db) < SLOPE_DB:
         return []
     return [
-        f"thin: the microphones lose their lows ({min(slope_db):.0f} dB from 300 to 200 Hz), as contact microphones do in "
-        "low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
+        f"thin: the microphones lose their lows ({min(slope_db):.0f} dB from 300 to 200 Hz), as contact microphones do "
+        "in low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
     ]
 
 
