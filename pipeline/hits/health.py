@@ -124,6 +124,8 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     """Find a channel without sound, or one that nobody's strikes reach, its own or a neighbour's."""
     if watch.peak[number] < DEAD_PEAK:
         return "dead: {where} holds no sound; check its cable, its gain and the rig"
+    if any(number in pair for pair in _twins(watch)):
+        return ""  # each is taken for the other's leak
     mine = hits["channel"] == number
     if mine.sum() > STRAY * len(hits) or len(hits) < FEW_HITS or _hears_others(watch, number, hits):
         return ""
@@ -235,17 +237,20 @@ def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
     )
 
 
+def _twins(watch: Watch) -> list[tuple[int, int]]:
+    """Return pairs of channels that hold the same sound."""
+    power = np.sqrt(np.diag(watch.product)) + 1e-9
+    alike = np.abs(watch.product / np.outer(power, power)) > SAME_CORRELATION
+    sounds = watch.peak > DEAD_PEAK
+    return [(a, b) for b in range(len(power)) for a in range(b) if alike[a, b] and sounds[a] and sounds[b]]
+
+
 def _same(watch: Watch) -> list[str]:
-    found, power = [], np.sqrt(np.diag(watch.product))
-    for a in range(len(power)):
-        for b in range(a):
-            alike = watch.product[a, b] / (power[a] * power[b] + 1e-12)
-            if abs(alike) > SAME_CORRELATION and min(watch.peak[[a, b]]) > DEAD_PEAK:
-                one, two = watch.channels[b].channel, watch.channels[a].channel
-                found.append(
-                    f"identical: channels {one} and {two} hold the same sound; check the routing of the interface"
-                )
-    return found
+    return [
+        f"identical: channels {watch.channels[a].channel} and {watch.channels[b].channel} hold the same sound; "
+        "check the routing of the interface"
+        for a, b in _twins(watch)
+    ]
 
 
 def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
