@@ -10,9 +10,10 @@ FEWEST, FEWEST_SIDE = 8, 2  # strikes from which anything is told; before and af
 PIECE_S = 1.0
 FLOOR_QUANTILE = 0.2  # of a piece's levels: what lies under its strikes
 NEAR_PIECES = 8  # on either side of a step
-LEAST_PIECES = 3
+LEAST_PIECES, SOON_PIECES = 6, 3
 AT_ONCE = 0.6  # of a step comes within two pieces
 STEP_DB = 2.0  # the least of the steps of noise and strikes
+SCATTER_DB, MOST_DB = 0.6, 30.0  # of the noise on either side; a larger step is no hand on a knob
 UNLIKE_DB, UNLIKE = 2.0, 0.6  # dB or share by which they may differ: strikes are not all alike
 UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
 ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long before; a chord is one strike
@@ -60,10 +61,13 @@ def _step_at(at: int, floor_db: np.ndarray, piece: np.ndarray, level_db: np.ndar
     early, late = floor_db[:at], floor_db[at + 1 :]
     near = np.median(late[:NEAR_PIECES]) - np.median(early[-NEAR_PIECES:])
     whole = np.median(late) - np.median(early)
-    at_once = np.median(late[:LEAST_PIECES]) - np.median(early[-LEAST_PIECES:])
+    at_once = np.median(late[:SOON_PIECES]) - np.median(early[-SOON_PIECES:])
     scatter = max(_scatter(early), _scatter(late))
     sign = np.sign(near)
-    if min(near * sign, whole * sign) < STEP_DB or at_once * sign < AT_ONCE * abs(near) or scatter > abs(near) / 2:
+    if min(near * sign, whole * sign) < STEP_DB or at_once * sign < AT_ONCE * abs(near):
+        return None
+    # Where music or other noise hides the microphone's own, its level is not the gain's.
+    if scatter > SCATTER_DB or abs(near) > MOST_DB:
         return None
     # Strikes may grow over a song, so those near the step tell more; where there are too few, all of them.
     for reach in (NEAR_PIECES, np.inf):

@@ -20,6 +20,7 @@ CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, 
 SAME_CORRELATION, LAG_S = 0.995, 0.0005
 DEAD_PEAK = 10 ** (-70 / 20)
 FEW_HITS = 8
+MANY_TOPS = 100  # lists of them, from which they are put together
 STRAY = 0.02  # of all hits: what noise alone may look like
 HEARD_DB = 1.0  # by which a working microphone's level rises when its neighbours are struck
 MARKS = (("index",), ("click",))
@@ -57,6 +58,8 @@ class Watch:
             own = samples[begin:]
             self.peak[number] = max(self.peak[number], np.abs(own).max(initial=0.0))
             self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
+            if len(self.tops[number]) > MANY_TOPS:
+                self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
             self.zero[number] += [(here + a, here + b) for a, b in _zeros(own, self.rate_hz)]
             low = ground.low(own, self.rate_hz, self.mains_hz)
             if low is not None:

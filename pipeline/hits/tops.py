@@ -22,7 +22,7 @@ PLATEAU = 0.01  # of its height: a top of the heap reaches as far as this
 APART_S = 0.05  # tops of another strike
 UPPER = 0.95  # quantile of the overshoots that is told: the gain has to come down for the loud strikes
 LEAST_STRIKES, LEAST_LEVEL_STRIKES = 3, 2
-KEPT = 200  # tops of a block and polarity
+KEPT, MOST = 200, 2000  # tops of a block and polarity; of all blocks
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,23 @@ def of_block(samples: np.ndarray, first: int, peak: float, rate_hz: int) -> list
                 height = np.maximum(wave[start], wave[stop])
                 found.append(Tops(sign, level, height, first + start, _over(wave, start, stop) / height))
     return found
+
+
+def thinned(tops: list[Tops], peak: float) -> list[Tops]:
+    """Put the tops of many blocks together without those too low to tell anything, so that memory does not grow."""
+    kept = []
+    for sign in (1, -1):
+        for level in (False, True):
+            mine = [one for one in tops if one.sign == sign and one.level == level]
+            if not mine:
+                continue
+            height, at, over = (
+                np.concatenate([getattr(one, name) for one in mine]) for name in ("height", "at", "over")
+            )
+            high = np.flatnonzero(height > peak * (HIGH if level else 10 ** (-THINNED_DB / 20)))
+            high = np.sort(high[np.argsort(-height[high], kind="stable")[:MOST]])
+            kept.append(Tops(sign, level, height[high], at[high], over[high]))
+    return kept
 
 
 def clipping(tops: list[Tops], peak: float, rate_hz: int, all_alike: bool) -> Clipping | None:

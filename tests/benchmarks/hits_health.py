@@ -326,8 +326,8 @@ def _noise_shows(take: Take, column: int) -> bool:
     floor = np.quantile(level, 0.05)
     loud = level > 0.05 * np.quantile(level, 0.99)
     start = np.flatnonzero(loud & ~np.roll(loud, 1))
-    quiet_after = [level[k + 20 : k + 30].mean() < 4 * floor for k in start if k + 60 < len(level)]
-    quiet_before = [level[k - 12 : k - 2].mean() < 4 * floor for k in start if k + 60 < len(level)]
+    quiet_after = [level[k + 20 : k + 30].mean() < 1.6 * floor for k in start if k + 60 < len(level)]
+    quiet_before = [level[k - 12 : k - 2].mean() < 1.6 * floor for k in start if k + 60 < len(level)]
     return sum(a and b for a, b in zip(quiet_after, quiet_before, strict=True)) >= 8
 
 
@@ -420,8 +420,10 @@ def two_clocks(take: Take, rng) -> Faulty | None:
     if take.click is None or take.bpm is None:
         return None
     ppm = rng.uniform(40, 300) * rng.choice([-1, 1])
-    at = np.arange(0, len(take.samples) - 2, 1 + ppm * 1e-6)  # ppm > 0: fewer samples a second
-    samples = np.stack([np.interp(at, np.arange(len(take.samples)), one) for one in take.samples.T], axis=1)
+    # Finer first: straight lines between samples would swell the noise several times a second.
+    fine = resample_poly(take.samples, 8, 1, axis=0)
+    at = 8 * np.arange(0, len(take.samples) - 2, 1 + ppm * 1e-6)  # ppm > 0: fewer samples a second
+    samples = np.stack([np.interp(at, np.arange(len(fine)), one) for one in fine.T], axis=1)
     return Faulty(replace(take, samples=samples), "two clocks", None, ppm)
 
 
