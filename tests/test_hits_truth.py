@@ -68,6 +68,31 @@ def test_a_microphone_on_each_striker_at_20_db(tmp_path):
     assert abs(np.median(raw_ms)) <= 0.1
 
 
+def test_weak_strikes_are_told_from_noise_by_their_sound(tmp_path):
+    scene = hits_scenes.scene(9004, SHARP, mixed=False, per_s=2, snr_db=10)
+    found = find(tmp_path, scene, SHARP)
+    f, pairs = matched(scene, found)
+    assert f >= 0.93
+    error_ms = np.abs(errors_ms(scene, found, pairs))[scene.sharp[pairs[:, 0]]]
+    assert np.median(error_ms) <= 0.1 and np.percentile(error_ms, 95) <= 0.5
+
+
+def test_rebounds_in_the_ring_of_their_strikes_are_found_and_called_so(tmp_path):
+    names = SOUNDS[:12]
+    scene = hits_scenes.scene(9005, names, mixed=False, per_s=1.5, rebounds=0.5, least_gap_s=0.15)
+    found = find(tmp_path, scene, names)
+    f, pairs = matched(scene, found)
+    bounced = scene.rebound[pairs[:, 0]]
+    assert f >= 0.95 and bounced.sum() >= 0.7 * scene.rebound.sum()
+    assert np.mean(found["kind"][pairs[bounced, 1]] == "rebound") >= 0.8
+
+
+def test_strikes_without_rebounds_are_given_none(tmp_path):
+    scene = hits_scenes.scene(9006, SOUNDS[:12], mixed=False, per_s=1.5, least_gap_s=0.15)
+    found = find(tmp_path, scene, SOUNDS[:12])
+    assert np.mean(found["kind"] == "rebound") <= 0.02
+
+
 def test_standard_errors_cover_what_differs_from_hit_to_hit(tmp_path):
     scene = hits_scenes.scene(9002, SOUNDS[:14], mixed=False, per_s=2, snr_db=25, duration_s=20)
     found = find(tmp_path, scene, SOUNDS[:14])

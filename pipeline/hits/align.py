@@ -21,8 +21,10 @@ PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own 
 POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound
 MOST_SOUNDS = 10
-ALIKE = 0.7  # correlation from which two waveforms are one sound
-FITS = 0.5  # correlation from which an average may move a hit
+ALIKE = 0.7  # correlation, noise apart, from which two waveforms are one sound
+FITS = 0.5  # correlation, noise apart, from which an average may move a hit
+CHANCE = 0.25  # correlation that noise alone may reach at some lag
+LEAST_SHARE = 0.1  # of a waveform's energy that is taken to be the hit's
 ROUNDS = 3
 ASTRAY_S = 0.0007  # from the middle one: a hit placed farther off makes no average
 NEAREST_S, SCATTERS = 0.0003, 3.0  # before the first placings: how far an average's onset is looked for, at least
@@ -32,8 +34,10 @@ _HITS_AT_ONCE = 256
 
 @dataclass(frozen=True)
 class Sound:
-    """A mean waveform (its spectrum and energy) and its onset, in samples after the first placing's column."""
+    """A mean waveform: `mean` as a whole, spectrum and energy of the part that is compared, and its onset, in samples
+    after the first placing's column."""
 
+    mean: np.ndarray
     spectrum: np.ndarray
     energy: float
     slope: float  # energy of its derivative, per sample squared
@@ -53,7 +57,15 @@ class Shape:
     @property
     def window(self) -> np.ndarray:
         """Weights of the columns that are compared, with soft edges."""
-        low, high = self.at - round(TEMPLATE_S[0] * self.rate_hz), self.at + round(TEMPLATE_S[1] * self.rate_hz)
+        return self._weights(TEMPLATE_S)
+
+    @property
+    def long_window(self) -> np.ndarray:
+        """Weights of the columns that tell a strike from noise: a low body needs time to show."""
+        return self._weights((TEMPLATE_S[0], AFTER_S - 0.0005))
+
+    def _weights(self, span_s: tuple[float, float]) -> np.ndarray:
+        low, high = self.at - round(span_s[0] * self.rate_hz), self.at + round(span_s[1] * self.rate_hz)
         edge = max(2, round(0.0005 * self.rate_hz))
         window = np.zeros(self.n)
         window[low:high] = 1.0
@@ -85,11 +97,8 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
     found : list of Sound
         Empty when no `FEWEST` hits are alike.
     """
-    quiet = waveforms[:, : columns.at - round(QUIET_S * columns.rate_hz)].astype(np.float64)
-    quiet = quiet - quiet.mean(axis=1, keepdims=True)
-    quiet /= np.sqrt(np.square(quiet).mean(axis=1, keepdims=True)) + 1e-12
-    taps = np.median(place.predictor(quiet), axis=0)
-    white = _whitened(waveforms, taps)
+    taps = noise_taps(waveforms, columns)
+    white = whitened(waveforms, taps)
     spectra = np.fft.rfft(white, columns.size)
     free, found = np.ones(len(white), bool), []
     for seed in range(len(white)):
@@ -100,6 +109,49 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
                 free[members] = False
                 found.append(_average(spectra[members], lag, columns))
     return taps, found
+
+
+def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return the prediction error filter that whitens the noise before the hits, (place.ORDER + 1,) array."""
+    quiet = waveforms[:, : columns.at - round(QUIET_S * columns.rate_hz)].astype(np.float64)
+    quiet = quiet - quiet.mean(axis=1, keepdims=True)
+    quiet /= np.sqrt(np.square(quiet).mean(axis=1, keepdims=True)) + 1e-12
+    return np.median(place.predictor(quiet), axis=0)
+
+
+def likeness(waveforms, taps, found: list[Sound], columns: Shape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hold hits against the sounds, over the long window.
+
+    Parameters
+    ----------
+    waveforms : (n_hits, columns.n) array
+
+    Returns
+    -------
+    alike : (n_hits,) array
+        Highest correlation within `FAR_S` of the placing, 0 to 1.
+    height : (n_hits,) array
+        Output of that matched filter, in the waveforms' unit.
+    noise : (n_hits,) array
+        Root mean square of the same output in the noise before.
+    """
+    white = whitened(waveforms, taps)
+    spectra = np.fft.rfft(white, columns.size)
+    weights = columns.long_window
+    energy = _energy(white, weights, columns)
+    n = len(white)
+    alike, height = np.zeros(n), np.zeros(n)
+    for one in found:
+        template = one.mean * weights
+        template /= np.sqrt(np.square(template).sum() + 1e-30)
+        correlation = np.maximum(_correlated(spectra, np.fft.rfft(template, columns.size), columns), 0)
+        middle, far = correlation.shape[1] // 2, round(FAR_S * columns.rate_hz)
+        near = slice(middle - far, middle + far + 1)
+        ratio = correlation[:, near] / np.sqrt(energy[:, near] + 1e-30)
+        best = ratio.argmax(axis=1), ratio.max(axis=1)
+        height = np.where(best[1] > alike, correlation[:, near][np.arange(n), best[0]], height)
+        alike = np.maximum(alike, best[1])
+    return alike, height, np.sqrt(_noise_power(white, columns)) + 1e-9
 
 
 def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
@@ -126,7 +178,7 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
     lag, lag_se, sound = np.zeros(n), np.full(n, np.nan), np.full(n, -1)
     for begin in range(0, n if found else 0, _HITS_AT_ONCE):
         rows = slice(begin, begin + _HITS_AT_ONCE)
-        white = _whitened(waveforms[rows], taps)
+        white = whitened(waveforms[rows], taps)
         spectra = np.fft.rfft(white, columns.size)
         tried = [_fitted(spectra, white, spread[rows], leaking[rows], one, columns) for one in found]
         likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
@@ -139,7 +191,8 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
     return lag, lag_se, sound
 
 
-def _whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
+def whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
+    """Return the prediction errors of waveforms, (n, columns.n) array."""
     white = waveforms.astype(np.float64)
     white -= white[:, : white.shape[1] // 4].mean(axis=1, keepdims=True)
     error = white.copy()
@@ -169,26 +222,40 @@ def _heights(values: np.ndarray) -> np.ndarray:
     return raised
 
 
-def _energy(white: np.ndarray, columns: Shape) -> np.ndarray:
-    """Return the energy of each waveform within the compared columns at lags -farthest … farthest."""
-    farthest, inside = round(FARTHEST_S * columns.rate_hz), np.flatnonzero(columns.window)
+def _energy(white: np.ndarray, weights: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return the energy of each waveform within the weighted columns at lags -farthest … farthest."""
+    farthest, inside = round(FARTHEST_S * columns.rate_hz), np.flatnonzero(weights)
     total = np.cumsum(np.pad(np.square(white), ((0, 0), (1, farthest + 1))), axis=1)
     lags = np.arange(-farthest, farthest + 1)
     high = np.minimum(inside[-1] + 1 + lags, total.shape[1] - 1)
     return total[:, high] - total[:, np.maximum(inside[0] + lags, 0)]
 
 
+def _share(white: np.ndarray, energy: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return which share of `energy` is the hit's and not that of the noise before it."""
+    noise = _noise_power(white, columns) * np.count_nonzero(columns.window)
+    return np.clip(1 - noise[:, None] / (energy + 1e-30), LEAST_SHARE, 1.0)
+
+
+def _noise_power(white: np.ndarray, columns: Shape) -> np.ndarray:
+    quiet = white[:, place.ORDER + 1 : columns.at - round(QUIET_S * columns.rate_hz)]
+    return np.square(quiet).mean(axis=1)
+
+
 def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
     """Return which free hits are alike the seed, and their lags to the average."""
-    energy, mean = _energy(white[free], columns), spectra[seed]
-    members, lag = np.zeros(0, int), np.zeros(0)
+    energy, mean = _energy(white[free], columns.window, columns), spectra[seed]
+    share = _share(white[free], energy, columns)
+    members, lag, own = np.zeros(0, int), np.zeros(0), share[free == seed, energy.shape[1] // 2]
     for _ in range(ROUNDS):
         template = np.fft.irfft(mean, columns.size)[: columns.n] * columns.window
         correlation = _correlated(spectra[free], np.fft.rfft(template, columns.size), columns)
         correlation /= np.sqrt(energy * np.square(template).sum() + 1e-30)
         best = correlation[:, 1:-1].argmax(axis=1) + 1
         lags = best - correlation.shape[1] // 2 + _vertex(correlation, best)
-        alike = correlation[np.arange(len(free)), best] > ALIKE
+        rows = np.arange(len(free))
+        alike = correlation[rows, best] > np.maximum(ALIKE * np.sqrt(own * share[rows, best]), CHANCE)
+        own = 1.0  # the averages that follow have little noise
         if alike.sum() < FEWEST:
             return np.zeros(0, int), np.zeros(0)
         # A ringing body is alike itself a few periods later too; such a lag would smear the average.
@@ -214,6 +281,7 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     reach_s = max(NEAREST_S, SCATTERS * scatter / columns.rate_hz)
     onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz, reach_s)
     return Sound(
+        mean,
         np.fft.rfft(template, columns.size),
         float(np.square(template).sum()),
         float(np.square(slope).sum()),
@@ -227,7 +295,7 @@ def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     correlation = np.maximum(_correlated(spectra, sound.spectrum, columns), 0)
     lags = np.arange(correlation.shape[1]) - correlation.shape[1] // 2
     correlation[~leaking[:, None] & (np.abs(lags) > FAR_S * columns.rate_hz)] = 0.0
-    energy = _energy(white, columns)
+    energy = _energy(white, columns.window, columns)
     alike = correlation / np.sqrt(energy * sound.energy + 1e-30)
     n_compared = np.count_nonzero(columns.window)
     left = energy * (1 - np.minimum(np.square(alike), 1.0) * (1 - DIFFERENT)) / n_compared
@@ -238,13 +306,13 @@ def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     likelihood -= 1.5 * np.log1p(np.square((lags + sound.onset) / scale) / 2)
     best = likelihood[:, 1:-1].argmax(axis=1) + 1
     top = likelihood[rows, best]
-    weight = np.exp(likelihood - top[:, None])
+    weight = np.exp(np.minimum(likelihood - top[:, None], 0.0))  # the outermost lags may be higher
     weight /= weight.sum(axis=1, keepdims=True)
     wide = (weight * np.square(np.arange(len(lags)) - best[:, None])).sum(axis=1)
     amplitude = correlation[rows, best] / sound.energy
     fine = left[:, 0] / (np.square(amplitude) * sound.slope + 1e-30)
     lag = lags[best] + _vertex(correlation, best) + sound.onset
-    fits = alike[rows, best] > FITS
+    fits = alike[rows, best] > np.maximum(FITS * np.sqrt(_share(white, energy, columns)[rows, best]), CHANCE)
     # The discrete weights cannot be narrower than a sample; the slope of the average tells what lies below.
     error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + sound.onset_se**2)
     return np.where(fits, top, -np.inf), lag, error

@@ -1,18 +1,17 @@
 """Measure candidates: everything of one channel's block that a later decision needs, a row each."""
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline import tables
-from pipeline.hits import align, place, rise
+from pipeline.hits import place, rise
 
-THRESHOLD_DB = 0.8  # of the first measure: about ten candidates a second in noise
+BROAD_DB, NARROW_DB = 0.8, 2.5  # of those measures: about ten candidates a second in noise
 SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames within which only the strongest counts
-SHARP_NEAR = (-3, 9)  # around a peak of the first measure
+SHARP_NEAR = (-3, 9)  # around a peak of the others
+NARROW_APART = 20  # frames from a broad rise at which a narrow one is another
 NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
 AROUND_FRAMES = 60  # the level is held against the loudest this near
 BANDS_S = 0.030
-JUST_BEFORE_FRAMES, WELL_AFTER_FRAMES = (-40, -8), (120, 200)  # where noise is looked at, for a limiter
 DTYPE = np.dtype(
     [
         ("channel", "i4"),  # number among the heard channels, from 0
@@ -27,8 +26,6 @@ DTYPE = np.dtype(
         ("middle", "f4"),  # dB
         ("below", "f4"),  # level against the loudest around, dB
         ("bands", "f4", (tables.N_BANDS,)),  # power
-        ("before", "f4"),  # power of the upper bands just before
-        ("after", "f4"),  # and well after
     ]
 )
 
@@ -76,35 +73,27 @@ def of_block(
     loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
-    upper = power[:, -4:].sum(axis=1)
-    for name, window in (("before", JUST_BEFORE_FRAMES), ("after", WELL_AFTER_FRAMES)):
-        if len(frame):
-            near = np.clip(frame[:, None] + np.arange(*window), 0, len(upper) - 1)
-            rows[name] = np.median(upper[near], axis=1)
     return rows, frame
 
 
 def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
-    """Return where the first measure has its peaks, at the sharpest rise near each, and where others rise sharply.
+    """Return where the broad and the narrow measure have their peaks, at the sharpest rise near each, and where others
+    rise sharply.
 
-    The first looks 8 ms ahead: it rises before the strike, and of a neighbour's leak and the strike that follows it
-    makes one.
+    The broad one looks 8 ms ahead: it rises before the strike, and of a neighbour's leak and the strike that follows
+    it makes one.
     """
-    frame = rise.peaks(measured[:, 0], THRESHOLD_DB, gap)
-    sharp = rise.peaks(measured[:, -1], SHARP_DB, SHARP_GAP)
+    frame = rise.peaks(measured[:, rise.BROAD], BROAD_DB, gap)
+    narrow = rise.peaks(measured[:, rise.NARROW], NARROW_DB, 2 * gap)
+    near = np.searchsorted(frame, narrow + NARROW_APART) > np.searchsorted(frame, narrow - NARROW_APART)
+    frame = np.sort(np.concatenate([frame, narrow[~near]]))
+    sharp = rise.peaks(measured[:, rise.SHARP], SHARP_DB, SHARP_GAP)
     height = np.zeros(len(measured) + sum(np.abs(SHARP_NEAR)) + 1)
-    height[sharp - SHARP_NEAR[0]] = measured[sharp, -1]
+    height[sharp - SHARP_NEAR[0]] = measured[sharp, rise.SHARP]
     near = height[frame[:, None] + np.arange(SHARP_NEAR[1] - SHARP_NEAR[0] + 1)]
     moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
     left = frame[np.abs(moved - frame) >= SHARP_GAP]
     return np.unique(np.concatenate([moved, left, sharp])).astype(np.int64)
-
-
-def waveforms(samples: np.ndarray, at: np.ndarray, columns: align.Shape) -> np.ndarray:
-    """Cut out the waveform around each start, over its peak; half precision is finer than any noise."""
-    padded = np.pad(samples, (columns.at, columns.n))
-    cut = sliding_window_view(padded, columns.n)[np.round(at).astype(np.int64)]
-    return (cut / np.maximum(np.abs(cut).max(axis=1, keepdims=True), 1e-9)).astype(np.float16)
 
 
 def _best_near(values: np.ndarray, frame: np.ndarray) -> np.ndarray:

@@ -52,7 +52,9 @@ def quiet(peak: np.ndarray) -> float:
     return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
 
 
-def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray) -> np.ndarray:
+def above_leakage_db(
+    risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Return how far each candidate stands above the most that leaks in from another channel.
 
     Parameters
@@ -70,12 +72,14 @@ def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, pr
     -------
     above_db : (n_hits,) array
         Over 0: its own. Infinite with one channel.
+    hidden : (n_hits,) bool array
+        Whether the most that leaks in lies below the noise.
     """
     n_channels = risen.shape[1]
     if n_channels < 2 or not len(owner):
-        return np.full(len(owner), np.inf)
+        return np.full(len(owner), np.inf), np.ones(len(owner), bool)
     rows = np.arange(len(owner))
-    use, above_db = probability > 0.5, np.zeros(len(owner))
+    use, above_db, hidden = probability > 0.5, np.zeros(len(owner)), np.zeros(len(owner), bool)
     for _ in range(2):
         usual = np.full(n_channels, 1e-6)
         for channel in range(n_channels):
@@ -87,7 +91,7 @@ def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, pr
         above_db = level_db[rows, owner] - arriving_db[rows, owner]
         hidden = arriving_db[rows, owner] < 20 * np.log10(quiet / usual + 1e-6)[owner]
         above_db = np.where(hidden, np.maximum(above_db, 0.0), above_db)
-    return above_db
+    return above_db, hidden
 
 
 def _leakage(level_db: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

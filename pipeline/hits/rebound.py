@@ -1,9 +1,89 @@
-"""Tell a rebound from a strike: weaker, a few hundredths of a second after the strike of the same body."""
+"""Find rebounds, and tell them from strikes: weaker, a few hundredths of a second after the strike of the same body.
+
+A rebound in the ring of its strike raises little. But a striker makes nearly the same waveform every time: each strike
+is held against the mean of its fellows, and what it has besides is searched for a weaker copy of the attack (a matched
+filter). How much strikes differ anyway at that moment tells what is no chance. What every strike has at the same moment
+is part of its sound, and cannot be told so.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import fft
+
+from pipeline.hits import align
 
 SOONEST_S, LATEST_S = 0.006, 0.085
 WEAKER_DB = 6.0  # a roll is played evenly; what bounces has lost most of its energy
+SEARCHED_S = (0.012, 0.085)  # after a strike; sooner the sound itself still differs
+BEFORE_S, AFTER_S = 0.010, 0.096  # of a stored tail around the first placing of its strike
+ATTACK_S = (0.001, 0.010)  # of the sound that is searched for
+FEWEST, POOL = 6, 64  # strikes without another in their tail, that make the mean
+ROUNDS = 3  # what was found is taken out of the tails that make the mean
+MOST = 2  # rebounds of a strike
+SMOOTH_S = 0.002
+LEAST_Z, LEAST_ALIKE, LEAST_SHARE = 2.5, 0.5, 0.04  # over what strikes differ; correlation; of the strike's height
+RISE_S = 0.006  # before and after: what rises is no rest of the strike
+# Offset, logarithm of z, correlation, logarithm of the rise in power: fitted to real sounds half of whose strikes
+# bounced (tests/benchmarks/hits_scenes.py); the offset is lower by 1.4, as most strikers bounce less.
+PROBABLE = np.array((-5.6, 0.50, 3.54, 2.40))
+_AT_ONCE = 64
+
+
+@dataclass(frozen=True)
+class Mean:
+    """The mean tail of one channel's strikes, over their height, and how much they differ from it at each lag."""
+
+    taps: np.ndarray
+    tail: np.ndarray
+    attack: np.ndarray  # spectrum
+    energy: float
+    spread: np.ndarray
+
+
+def shape(rate_hz: int) -> align.Shape:
+    """Return the columns of a stored tail."""
+    before, n = round(BEFORE_S * rate_hz), round((BEFORE_S + AFTER_S) * rate_hz)
+    return align.Shape(n, before, -(-(n + before) // 512) * 512, rate_hz)
+
+
+def search(at: np.ndarray, first: np.ndarray, until: np.ndarray, stored: Callable, rate_hz: int):
+    """Search the tails of one channel's strikes for rebounds.
+
+    Parameters
+    ----------
+    at, first : (n,) arrays
+        Sample of each strike, and that around which its tail was stored.
+    until : (n,) array
+        Samples from each strike to the next hit of the channel.
+    stored : callable
+        Gives the tails of the strikes of these numbers.
+    rate_hz : int
+
+    Returns
+    -------
+    strike : (n_found,) int array
+        Of which strike it is.
+    lag : (n_found,) array
+        Samples after it.
+    height : (n_found,) array
+        Over the strike's.
+    probability : (n_found,) array
+    """
+    columns = shape(rate_hz)
+    clean = np.flatnonzero(until >= round(SEARCHED_S[1] * rate_hz))[:POOL]
+    nothing = np.zeros(0, int), np.zeros(0), np.zeros(0), np.zeros(0)
+    if len(clean) < FEWEST:
+        return nothing
+    mean = _mean(stored(clean), (at - np.round(first))[clean], columns)
+    found = [nothing]
+    for begin in range(0, len(at), _AT_ONCE):
+        rows = np.arange(begin, min(begin + _AT_ONCE, len(at)))
+        tails = _white(stored(rows), (at - np.round(first))[rows], mean.taps, columns)
+        strike, lag, height, seen, _ = _besides(tails, until[rows], mean, columns)
+        found.append((rows[strike], lag, height, 1 / (1 + np.exp(-PROBABLE[0] - seen @ PROBABLE[1:]))))
+    return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
 def rebounds(hit_s: np.ndarray, level_db: np.ndarray) -> np.ndarray:
@@ -23,3 +103,95 @@ def rebounds(hit_s: np.ndarray, level_db: np.ndarray) -> np.ndarray:
         if not found[hit]:
             strike = hit
     return found
+
+
+def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: align.Shape) -> np.ndarray:
+    """Return the tails, each with its strike moved to the column of the placing, whitened."""
+    spectra = fft.rfft(tails.astype(np.float32), columns.size)
+    spectra *= np.exp(2j * np.pi * np.fft.rfftfreq(columns.size) * lag[:, None]).astype(np.complex64)
+    spectra *= fft.rfft(taps.astype(np.float32), columns.size)
+    white = fft.irfft(spectra, columns.size)[:, : columns.n]
+    white[:, : len(taps)] = 0.0
+    return white
+
+
+def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
+    taps = align.noise_taps(tails, columns)
+    white = _white(tails, lag, taps, columns)
+    low, high = _attack(columns)
+    height, free = _height(white, columns)[:, None], white
+    for _ in range(ROUNDS):
+        tail = np.median(free / height, axis=0)
+        attack = tail[low:high]
+        mean = Mean(taps, tail, np.conj(fft.rfft(attack, columns.size)), float(np.square(attack).sum()), np.ones(1))
+        same, _ = _copies(_without(white, mean, columns), height, mean, columns)
+        mean = replace(mean, spread=_smooth(np.median(np.abs(same), axis=0) / 0.6745, columns))
+        *_, taken = _besides(white, np.full(len(white), columns.n), mean, columns)
+        free = white - taken
+    return mean
+
+
+def _smooth(spread: np.ndarray, columns: align.Shape) -> np.ndarray:
+    wide = round(SMOOTH_S * columns.rate_hz)
+    total = np.cumsum(np.pad(np.square(spread), (wide + 1, wide), mode="edge"), dtype=np.float64)
+    return np.sqrt((total[2 * wide + 1 :] - total[: -2 * wide - 1]) / (2 * wide + 1)) + 1e-12
+
+
+def _attack(columns: align.Shape) -> tuple[int, int]:
+    return columns.at - round(ATTACK_S[0] * columns.rate_hz), columns.at + round(ATTACK_S[1] * columns.rate_hz)
+
+
+def _height(white: np.ndarray, columns: align.Shape) -> np.ndarray:
+    low, high = _attack(columns)
+    return np.sqrt(np.square(white[:, low:high]).sum(axis=1)) + 1e-12
+
+
+def _without(white: np.ndarray, mean: Mean, columns: align.Shape) -> np.ndarray:
+    """Take the mean out of each tail: by three neighbouring samples of it, as strikes differ in colour."""
+    low, high = _attack(columns)
+    shifted = np.stack([np.roll(mean.tail, step) for step in (-1, 0, 1)])
+    return white - white[:, low:high] @ np.linalg.pinv(shifted[:, low:high], rcond=1e-3) @ shifted
+
+
+def _copies(left: np.ndarray, height: np.ndarray, mean: Mean, columns: align.Shape) -> tuple[np.ndarray, np.ndarray]:
+    """Return height (over the strike's) and correlation of a copy of the attack at each lag, in what is left."""
+    low, high = _attack(columns)
+    n = round(SEARCHED_S[1] * columns.rate_hz)
+    copies = fft.irfft(fft.rfft(left, columns.size) * mean.attack, columns.size)[:, low : low + n] / mean.energy
+    total = np.cumsum(np.pad(np.square(left[:, low : high + n]), ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    power = total[:, high - low : high - low + n] - total[:, :n]
+    return copies / height, copies * np.sqrt(mean.energy / (power + 1e-20))
+
+
+def _besides(white: np.ndarray, until: np.ndarray, mean: Mean, columns: align.Shape):
+    """Return strike, lag, height of what is found, what speaks for it, and the tails of all that was found."""
+    height, left = _height(white, columns), _without(white, mean, columns)
+    soonest, n = (round(seconds * columns.rate_hz) for seconds in SEARCHED_S)
+    lags, taken, found = np.arange(n), np.zeros_like(white), []
+    closed = (lags < soonest) | (lags >= (until - soonest)[:, None])
+    rows = np.arange(len(white))
+    for _ in range(MOST):
+        now = left[rows] - taken[rows]
+        share, alike = _copies(now, height[rows, None], mean, columns)
+        z = share / mean.spread
+        z[closed[rows] | (alike < LEAST_ALIKE) | (share < LEAST_SHARE)] = 0.0
+        lag = z.argmax(axis=1)
+        which = np.flatnonzero(z[np.arange(len(rows)), lag] > LEAST_Z)
+        rows, lag, pick = rows[which], lag[which], (which, lag[which])
+        seen = np.column_stack([np.log(z[pick]), alike[pick], _risen(now[which], lag, columns)])
+        found.append((rows, lag.astype(float), share[pick], seen))
+        for row, at, tall in zip(rows, lag, share[pick] * height[rows], strict=True):
+            taken[row, at:] += tall * mean.tail[: columns.n - at]
+            closed[row] |= np.abs(lags - at) < soonest
+    return *(np.concatenate(column) for column in zip(*found, strict=True)), taken
+
+
+def _risen(left: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarray:
+    """Return the logarithm of the power after over that before, within `RISE_S` of each lag."""
+    n = round(RISE_S * columns.rate_hz)
+    low, _ = _attack(columns)
+    rows = np.arange(len(left))[:, None]
+    before = np.square(left[rows, low + lag[:, None] + np.arange(-n, 0)]).mean(axis=1)
+    after = np.square(left[rows, columns.at + lag[:, None] + np.arange(n)]).mean(axis=1)
+    noise = np.square(left[:, align.place.ORDER + 1 : columns.at - round(align.QUIET_S * columns.rate_hz)]).mean(axis=1)
+    return np.log((after + 1e-20) / (before + 0.1 * noise + 1e-20))

@@ -3,8 +3,9 @@
 Log spectral flux (after Dixon 2006, "Onset detection revisited", and Böck & Widmer 2013, "Maximum filter vibrato
 suppression") in `tables.N_BANDS` bands at a hop of about a millisecond. Deviations: the rise is measured above the
 loudest of a few milliseconds before (a body that beats between two modes is no onset); power below the running floor of
-its band counts little, so that noise, hum and rumble raise nothing however loud they are; five measures, 5 to 16 ms
-long, because a click is seen best in a short window and a soft stroke in noise in a long one.
+its band counts little, so that noise, hum and rumble raise nothing however loud they are; six measures, 5 to 16 ms
+long, because a click is seen best in a short window and in many bands, a soft stroke in noise in a long one, and a low
+drum in one band alone.
 """
 
 from dataclasses import dataclass
@@ -39,25 +40,27 @@ class Measure:
     """One way to measure a rise.
 
     The mean of `length` frames is held against the loudest such mean that ended `back` to `back + 3` frames before;
-    `floor` floors are added to both. `squared`: root mean square over the bands weighted by the root of their bins (a
-    few bands that rise much), else their plain mean (many bands that rise).
+    `floor` floors are added to both. `norm` is that of the mean over the bands: 1 sees many bands that rise, 4 one that
+    rises much.
     """
 
     length: int
     floor: float
     back: int
-    squared: bool
+    norm: int
     wide: bool  # bands weigh by the root of their bins
 
 
-# The first is the one that finds candidates; all of them decide.
+# Broad, sharp and narrow rises make candidates; all measures decide.
 MEASURES = (
-    Measure(8, 1.0, 1, False, False),
-    Measure(8, 0.5, 1, True, True),
-    Measure(16, 0.5, 0, False, True),
-    Measure(4, 1.0, 3, True, True),
-    Measure(1, 4.0, 6, False, False),
+    Measure(8, 1.0, 1, 1, False),
+    Measure(8, 0.5, 1, 2, True),
+    Measure(16, 0.5, 0, 1, True),
+    Measure(4, 1.0, 3, 2, True),
+    Measure(1, 4.0, 6, 1, False),
+    Measure(16, 1.0, 0, 4, False),
 )
+BROAD, SHARP, NARROW = 0, 4, 5
 
 
 @dataclass(frozen=True)
@@ -142,7 +145,7 @@ def rises(power: np.ndarray, floor: np.ndarray, cut: Frames) -> Rises:
         rise_db = np.maximum(level_db - _loudest_before(level_db, measure.length + measure.back - 1), 0)
         weight = np.sqrt(bins) if measure.wide else (bins > 0).astype(np.float32)
         weight = weight / weight.sum()
-        measured.append(np.sqrt(np.square(rise_db) @ weight) if measure.squared else rise_db @ weight)
+        measured.append(_mean(rise_db, weight, measure.norm))
         if bands is None:
             bands = np.sort(rise_db, axis=1)
             level = 10 * np.log10(np.maximum(mean.sum(axis=1), 0) + WIDEST_DB)
@@ -168,6 +171,16 @@ def running_maximum(values: np.ndarray, reach: int) -> np.ndarray:
         length *= 2
     rest = width - length
     return np.maximum(reached[: len(reached) - rest], reached[rest:]) if rest else reached
+
+
+def _mean(rise_db: np.ndarray, weight: np.ndarray, norm: int) -> np.ndarray:
+    powers = rise_db
+    for _ in range(norm // 2):
+        powers = np.square(powers)
+    total = powers @ weight
+    for _ in range(norm // 2):
+        total = np.sqrt(total)
+    return total
 
 
 def _loudest_before(level_db: np.ndarray, back: int) -> np.ndarray:

@@ -1,0 +1,117 @@
+"""Look at the candidates again, with what the recording itself tells: how each channel's strikes sound and what leaks.
+
+The surest candidates of a channel, those that no neighbour explains, make its mean sounds (`align.sounds`). Every
+candidate is held against them by a matched filter: a weak strike is like the strong ones, noise is not, and what leaks
+in from a neighbour is like the neighbour's.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.hits import align, leak
+
+SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
+SURE_ABOVE_DB = 3.0  # above what leaks in, the same
+BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
+AT_ONCE = 256
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the second look adds, an entry a candidate.
+
+    `above_db`: over the most that leaks in (infinite: there are no neighbours); `hidden`: that lies below the noise;
+    `late_db`: the same with some more
+    milliseconds for a slow body; `usual_db`: against the usual strike of its channel; `known`: its channel's sounds
+    are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched filter over the
+    root mean square of the noise before; `beside_db`: the same output over the strongest around.
+    """
+
+    above_db: np.ndarray
+    hidden: np.ndarray
+    late_db: np.ndarray
+    usual_db: np.ndarray
+    known: np.ndarray
+    alike: np.ndarray
+    matched: np.ndarray
+    beside_db: np.ndarray
+
+
+@dataclass(frozen=True)
+class Sounds:
+    """The sounds of one channel and the filter that whitens the noise before its strikes."""
+
+    taps: np.ndarray
+    sounds: list[align.Sound]
+
+
+def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Seen, dict[int, Sounds]]:
+    """Look again.
+
+    Parameters
+    ----------
+    heard : listen.Heard
+    first : (n,) array
+        Probability at first sight.
+    shares : (n_channels,) bool array
+        Which channels hear neighbours and are heard by them.
+    rate_hz : int
+
+    Returns
+    -------
+    seen : Seen
+    sounds : dict of int to Sounds
+        Of each channel, from 0, that has some.
+    """
+    candidates, number = heard.candidates, heard.candidates["channel"]
+    n = len(candidates)
+    above_db, hidden = _above(heard, first, shares)
+    own = heard.risen[np.arange(n), number] + 1e-9
+    late_db = above_db + 20 * np.log10((heard.late + 1e-9) / own)
+    usual_db, known = np.zeros(n), np.zeros(n, bool)
+    alike, height, noise = np.zeros(n), np.zeros(n), np.ones(n)
+    columns, found = heard.waveforms.columns, {}
+    for channel in np.unique(number):
+        mine = np.flatnonzero(number == channel)
+        sure = mine[(first[mine] > SURE) & (above_db[mine] >= SURE_ABOVE_DB)]
+        if len(sure) < align.FEWEST:
+            continue
+        usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))
+        pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: align.POOL]]
+        taps, sounds = align.sounds(heard.waveforms.read(pool).astype(np.float32), columns)
+        if not sounds:
+            continue
+        found[int(channel)], known[mine] = Sounds(taps, sounds), True
+        for begin in range(0, len(mine), AT_ONCE):
+            rows = mine[begin : begin + AT_ONCE]
+            alike[rows], height[rows], noise[rows] = align.likeness(heard.waveforms.read(rows), taps, sounds, columns)
+    beside_db = np.zeros(n)
+    for channel in found:
+        mine = np.flatnonzero(number == channel)
+        mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
+        at_s = candidates["at"][mine] / rate_hz
+        beside_db[mine] = _beside(at_s, 20 * np.log10(height[mine] * candidates["peak"][mine] + 1e-9))
+    return Seen(above_db, hidden, late_db, usual_db, known, alike, height / noise, beside_db), found
+
+
+def _above(heard, first: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
+    above_db, hidden, mine = np.full(len(number), np.inf), np.ones(len(number), bool), shares[number]
+    above_db[mine], hidden[mine] = leak.above_leakage_db(
+        heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), first[mine]
+    )
+    return above_db, hidden
+
+
+def _beside(at_s: np.ndarray, height_db: np.ndarray) -> np.ndarray:
+    """Return each height over the highest around; times in order."""
+    highest = height_db.copy()
+    for direction, reach_s in ((1, BESIDE_S[0]), (-1, BESIDE_S[1])):
+        for step in range(1, len(at_s)):
+            here, there = (slice(step, None), slice(None, -step))[::direction]
+            near = np.abs(at_s[here] - at_s[there]) < reach_s
+            if not near.any():
+                break
+            highest[here] = np.where(near, np.maximum(highest[here], height_db[there]), highest[here])
+    return height_db - highest
