@@ -14,8 +14,8 @@ HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, 
 AUDIBLE_POWER = 10 ** (-73 / 10)  # fainter hum and rumble disturb nothing
 STEADY = 1.6  # hum over all that is there at the quietest moments
 QUIETER_BLOCKS = 0.25  # of the blocks: those that tell what lies under the strikes
-GATED_SHARE, GATED_RUNS = 0.1, 4  # of the time between first and last hit that is exactly 0, in this many pieces
-GATE_S = 0.02  # exact zeros this long
+GATED_SHARE, GATED_RUNS = 0.1, 4  # of the time between first and last hit that is silent, in this many pieces
+GATE_S = 0.02  # samples that do not differ for so long: no microphone is so quiet
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.995, 0.0005
 DEAD_PEAK = 10 ** (-70 / 20)
@@ -45,7 +45,7 @@ class Watch:
         self.start = None  # the first sample seen
         self.peak = np.zeros(n)
         self.tops = [[] for _ in range(n)]  # cut ones
-        self.zero = [[] for _ in range(n)]  # first and last sample of stretches of zeros
+        self.silence = [[] for _ in range(n)]  # first and last sample of stretches without any noise
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
         self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
         self.product = np.zeros((n, n))
@@ -60,7 +60,7 @@ class Watch:
             self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
-            self.zero[number] += [(here + a, here + b) for a, b in _zeros(own, self.rate_hz)]
+            self.silence[number] += [(here + a, here + b) for a, b in _silences(own, self.rate_hz)]
             low = ground.low(own, self.rate_hz, self.mains_hz)
             if low is not None:
                 self.low[number].append(low)
@@ -111,16 +111,16 @@ def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str
     return found + clicks.faults(watch.channels, watch.rate_hz, hits, silence_db)
 
 
-def _zeros(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
-    """Return first and last sample of stretches of exact zeros of GATE_S or more."""
+def _silences(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
+    """Return first and last sample of stretches of GATE_S or more in which no sample differs from the next."""
     shortest = round(GATE_S * rate_hz)
-    probes = samples[:: max(1, shortest // 2)] == 0
-    if not (probes[:-1] & probes[1:]).any():
+    probes = samples[:: max(1, shortest // 2)]
+    if not (probes[:-1] == probes[1:]).any():
         return []
-    sounds = np.flatnonzero(samples)
-    edges = np.concatenate([[-1], sounds, [len(samples)]])
-    gap = np.flatnonzero(np.diff(edges) > shortest)
-    return [(int(edges[at]) + 1, int(edges[at + 1])) for at in gap]
+    changes = np.flatnonzero(samples[1:] != samples[:-1])
+    edges = np.concatenate([[-1], changes, [len(samples) - 1]])
+    gap = np.flatnonzero(np.diff(edges) >= shortest)
+    return [(int(edges[at]) + 1, int(edges[at + 1]) + 1) for at in gap]
 
 
 def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -205,7 +205,7 @@ def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
     if len(mine) < 2 or watch.channels[number].hears == ("click",):
         return ""
     begin, end = mine.min(), mine.max()
-    inside = [(max(a, begin), min(b, end)) for a, b in watch.zero[number] if b > begin and a < end]
+    inside = [(max(a, begin), min(b, end)) for a, b in watch.silence[number] if b > begin and a < end]
     share = sum(b - a for a, b in inside) / max(end - begin, 1)
     if share < GATED_SHARE or len(inside) < GATED_RUNS:
         return ""
