@@ -2,10 +2,11 @@
 
 For take r and line g (a segment of it), at the score time u in nominal beats,
 
-    t = T_g + u/ω_g + f_g(u) + Σ (d_s τ/ω)(1 − e^(−(u−u')/τ)) + L_s + C_s company + R_s e^(−gap/ρ) + P_pin + e
+    t = T_g + u/ω_g + f_g(u) + Σ (d_s τ/ω)(1 − e^(−(u−u')/τ)) + L_s + C_s company + R_s e^(−gap/ρ) + P_pin ω̄/ω(u) + e
 
-The fit goes round: solve everything linear (τ by Gauss-Newton, as one more column); call pins misplaced; give freak
-hits less weight; find the scales anew.
+(the load to the first order; `load` tells the whole law). The fit goes round: solve everything linear about the last
+solution (Gauss-Newton: load, recovery, company, ρ); call pins misplaced; give freak hits less weight; find the scales
+anew.
 """
 
 from dataclasses import dataclass
