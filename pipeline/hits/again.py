@@ -21,15 +21,13 @@ AT_ONCE = 256
 class Seen:
     """What the second look adds, an entry a candidate.
 
-    `above_db`: over the most that leaks in (infinite: there are no neighbours); `hidden`: that lies below the noise;
-    `late_db`: the same with some more
-    milliseconds for a slow body; `usual_db`: against the usual strike of its channel; `known`: its channel's sounds
-    are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched filter over the
-    root mean square of the noise before; `beside_db`: the same output over the strongest around.
+    `above_db`: over the most that leaks in (infinite: no neighbours, or that lies below the noise); `late_db`: the same
+    with some more milliseconds for a slow body; `usual_db`: against the usual strike of its channel; `known`: its
+    channel's sounds are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched
+    filter over the root mean square of the noise before; `beside_db`: the same output over the strongest around.
     """
 
     above_db: np.ndarray
-    hidden: np.ndarray
     late_db: np.ndarray
     usual_db: np.ndarray
     known: np.ndarray
@@ -66,7 +64,7 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
     """
     candidates, number = heard.candidates, heard.candidates["channel"]
     n = len(candidates)
-    above_db, hidden = _above(heard, first, shares)
+    above_db = _above(heard, first, shares)
     own = heard.risen[np.arange(n), number] + 1e-9
     late_db = above_db + 20 * np.log10((heard.late + 1e-9) / own)
     usual_db, known = np.zeros(n), np.zeros(n, bool)
@@ -92,16 +90,16 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
         mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
         at_s = candidates["at"][mine] / rate_hz
         beside_db[mine] = _beside(at_s, 20 * np.log10(height[mine] * candidates["peak"][mine] + 1e-9))
-    return Seen(above_db, hidden, late_db, usual_db, known, alike, height / noise, beside_db), found
+    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db), found
 
 
-def _above(heard, first: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _above(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:
     number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
-    above_db, hidden, mine = np.full(len(number), np.inf), np.ones(len(number), bool), shares[number]
-    above_db[mine], hidden[mine] = leak.above_leakage_db(
+    above_db, mine = np.full(len(number), np.inf), shares[number]
+    above_db[mine] = leak.above_leakage_db(
         heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), first[mine]
     )
-    return above_db, hidden
+    return above_db
 
 
 def _beside(at_s: np.ndarray, height_db: np.ndarray) -> np.ndarray:

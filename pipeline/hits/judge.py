@@ -20,8 +20,8 @@ KNOWN = (
     *(1.874, -0.117, 2.569, 0.053),
 )
 # Offset, then one weight per feature of `neighbour_features`; where the sound is known, then of `sound_features`.
-ABOVE = (2.203, 0.038, -0.157, 0.346, 2.797, 0.554, -0.347, 1.206)
-ABOVE_KNOWN = (-3.589, 0.085, -0.143, 0.324, 3.200, 0.448, -0.356, 0.328, 0.609, 2.885, 0.665, 0.058)
+ABOVE = (2.203, 0.038, -0.157, 0.346, 0.554, -0.347, 1.206)
+ABOVE_KNOWN = (-3.589, 0.085, -0.143, 0.324, 0.448, -0.356, 0.328, 0.609, 2.885, 0.665, 0.058)
 
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
 
@@ -54,15 +54,14 @@ def sound_features(seen: Seen) -> np.ndarray:
 
 
 def neighbour_features(seen: Seen, struck: np.ndarray) -> np.ndarray:
-    """Return what the neighbours say, (n, 7) array: dB above leakage (below 0, over 0, with more time), whether that is
-    hidden, level against the usual (all, and what is 6 dB below), logarithm of the probability `struck`."""
+    """Return what the neighbours say, (n, 6) array: dB above leakage (below 0, over 0, with more time), level against
+    the usual (all, and what is 6 dB below), logarithm of the probability `struck`."""
     above_db, usual_db = seen.above_db.clip(-12.0, 8.0), seen.usual_db.clip(-30.0, 10.0)
     return np.column_stack(
         [
             np.minimum(above_db, 0.0),
             np.maximum(above_db, 0.0),
             seen.late_db.clip(-10.0, 20.0),
-            seen.hidden,
             usual_db,
             (usual_db + 6.0).clip(-20.0, 0.0),
             np.log(struck + 1e-3),
@@ -87,13 +86,16 @@ def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.n
 
 def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     """Return the probability that the channel's own struck, (n,) array."""
-    something = struck(candidates, mixed, seen)
-    of_neighbours = neighbour_features(seen, something)
-    own, shared = np.ones(len(something)), np.isfinite(seen.above_db)
-    own[shared] = _logistic(of_neighbours[shared], ABOVE)
-    told = shared & seen.known & ~np.asarray(mixed)
-    own[told] = _logistic(np.column_stack([of_neighbours, sound_features(seen)])[told], ABOVE_KNOWN)
-    return something * own
+    probability = struck(candidates, mixed, seen)
+    shared = np.isfinite(seen.above_db)
+    told = seen.known & ~np.asarray(mixed)
+    of_neighbours, of_sound = neighbour_features(seen, probability), sound_features(seen)
+    for mine, columns, weights in (
+        (shared & ~told, [of_neighbours], ABOVE),
+        (shared & told, [of_neighbours, of_sound], ABOVE_KNOWN),
+    ):
+        probability[mine] *= _logistic(np.column_stack([column[mine] for column in columns]), weights)
+    return probability
 
 
 def _logistic(seen: np.ndarray, weights) -> np.ndarray:

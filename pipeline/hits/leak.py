@@ -11,7 +11,7 @@ import numpy as np
 # Around a rise: where its peak is looked for, and what rang before.
 WINDOWS = {"own": ((-1, 6), (-13, -3)), "late": ((-1, 11), (-13, -3)), "other": ((-8, 8), (-20, -9))}
 SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
-QUIET_SHARE, QUIET_TIMES = 20, 1.5  # percentile of a channel's frames that is noise; highest of ten frames over it
+QUIET_SHARE, QUIET_TIMES = 5, 1.65  # percentile of a channel's frames that is noise; highest of ten frames over it
 USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage
 MANY_HITS = 4  # fewer of a channel tell nothing about its leakage
 UNKNOWN_DB = -15.0  # leakage of a pair that no hit tells about
@@ -44,7 +44,7 @@ def arriving(peak: np.ndarray, frame: np.ndarray, window: str) -> np.ndarray:
     last = len(peak) - 1
     risen = peak[np.clip(frame[:, None] + np.arange(*after), 0, last)].max(axis=1, initial=0)
     rang = peak[np.clip(frame[:, None] + np.arange(*before), 0, last)].max(axis=1, initial=0)
-    return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0))
+    return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0)).astype(np.float32)
 
 
 def quiet(peak: np.ndarray) -> float:
@@ -52,9 +52,7 @@ def quiet(peak: np.ndarray) -> float:
     return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
 
 
-def above_leakage_db(
-    risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray) -> np.ndarray:
     """Return how far each candidate stands above the most that leaks in from another channel.
 
     Parameters
@@ -71,15 +69,13 @@ def above_leakage_db(
     Returns
     -------
     above_db : (n_hits,) array
-        Over 0: its own. Infinite with one channel.
-    hidden : (n_hits,) bool array
-        Whether the most that leaks in lies below the noise.
+        Over 0: its own. Infinite with one channel, and where the most that leaks in lies below the noise.
     """
     n_channels = risen.shape[1]
     if n_channels < 2 or not len(owner):
-        return np.full(len(owner), np.inf), np.ones(len(owner), bool)
+        return np.full(len(owner), np.inf)
     rows = np.arange(len(owner))
-    use, above_db, hidden = probability > 0.5, np.zeros(len(owner)), np.zeros(len(owner), bool)
+    use, above_db = probability > 0.5, np.zeros(len(owner))
     for _ in range(2):
         usual = np.full(n_channels, 1e-6)
         for channel in range(n_channels):
@@ -87,11 +83,11 @@ def above_leakage_db(
                 usual[channel] = max(1e-6, np.quantile(risen[mine, channel], USUAL_QUANTILE))
         level_db = 20 * np.log10(risen / usual + 1e-6)
         leakage_db, margin_db = _leakage(level_db, owner, use)
-        arriving_db = (level_db[:, :, None] + (leakage_db + margin_db)[None]).max(axis=1)
-        above_db = level_db[rows, owner] - arriving_db[rows, owner]
-        hidden = arriving_db[rows, owner] < 20 * np.log10(quiet / usual + 1e-6)[owner]
-        above_db = np.where(hidden, np.maximum(above_db, 0.0), above_db)
-    return above_db, hidden
+        arriving_db = (level_db + (leakage_db + margin_db)[:, owner].T).max(axis=1)
+        above_db = level_db[rows, owner] - arriving_db
+        hidden = arriving_db < 20 * np.log10(quiet / usual + 1e-6)[owner]
+        above_db = np.where(hidden, np.inf, above_db)
+    return above_db
 
 
 def _leakage(level_db: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -123,12 +123,20 @@ def candidates_of(
             tail[-1][strikes] = tails.write(one, rows["at"][strikes])
             rows["at"] += first
             found.append(rows)
-    columns = (np.concatenate(parts) for parts in (found, risen, late))
-    return Heard(*columns, np.median(quiet, axis=0), watch, waveforms, tails, np.concatenate(tail))
+    columns = [_joined(parts) for parts in (found, risen, late, tail)]
+    return Heard(*columns[:3], np.median(quiet, axis=0), watch, waveforms, tails, columns[3])
+
+
+def _joined(parts: list[np.ndarray]) -> np.ndarray:
+    """Join arrays and let go of them: all of a long recording twice would be much."""
+    joined = np.concatenate(parts)
+    parts.clear()
+    return joined
 
 
 def _without_offset(samples: np.ndarray) -> np.ndarray:
-    return samples - samples.mean(dtype=np.float64).astype(np.float32)
+    one = np.ascontiguousarray(samples)
+    return one - one.mean()
 
 
 def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, np.ndarray]:

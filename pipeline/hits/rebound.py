@@ -25,6 +25,7 @@ MOST = 2  # rebounds of a strike
 SMOOTH_S = 0.002
 LEAST_Z, LEAST_ALIKE, LEAST_SHARE = 2.5, 0.5, 0.04  # over what strikes differ; correlation; of the strike's height
 RISE_S = 0.006  # before and after: what rises is no rest of the strike
+LEAST_RISE = 0.7  # logarithm of the power: less may be the tail of the strike before
 # Offset, logarithm of z, correlation, logarithm of the rise in power: fitted to real sounds half of whose strikes
 # bounced (tests/benchmarks/hits_scenes.py); the offset is lower by 1.4, as most strikers bounce less.
 PROBABLE = np.array((-5.6, 0.50, 3.54, 2.40))
@@ -82,7 +83,8 @@ def search(at: np.ndarray, first: np.ndarray, until: np.ndarray, stored: Callabl
         rows = np.arange(begin, min(begin + _AT_ONCE, len(at)))
         tails = _white(stored(rows), (at - np.round(first))[rows], mean.taps, columns)
         strike, lag, height, seen, _ = _besides(tails, until[rows], mean, columns)
-        found.append((rows[strike], lag, height, 1 / (1 + np.exp(-PROBABLE[0] - seen @ PROBABLE[1:]))))
+        likely = seen[:, 2] >= LEAST_RISE
+        found.append((rows[strike], lag, height, likely / (1 + np.exp(-PROBABLE[0] - seen @ PROBABLE[1:]))))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
 
 
