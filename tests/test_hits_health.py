@@ -192,6 +192,15 @@ def test_music_that_swells_or_rests_and_an_offset_are_no_faults(tmp_path, change
     assert faults_of(tmp_path, change(make_take(44))) == []
 
 
+def test_a_few_turn_marks_among_many_strikes_are_no_dead_channel(tmp_path):
+    take = make_take(36)
+    take[:, 2] = np.random.default_rng(2).normal(size=len(take)) * 1e-4
+    for start_s in (3.0, 23.0):
+        add(take[:, 2], start_s, np.array([900.0, 2400.0]), 0.4, np.random.default_rng(1))
+    said = faults_of(tmp_path, take, click=Channel(3, ("index",)))
+    assert not any(sentence.startswith("dead") for sentence in said), said
+
+
 def test_a_striker_that_rests_is_no_dead_microphone(tmp_path):
     take = make_take(45)
     take[:, 1] = 0.06 * np.roll(take[:, 0], 12) + np.random.default_rng(4).normal(size=len(take)) * 4e-4

@@ -130,7 +130,9 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     if any(number in pair for pair in _twins(watch)):
         return ""  # each is taken for the other's leak
     mine = hits["channel"] == number
-    if mine.sum() > STRAY * len(hits) or len(hits) < FEW_HITS or _hears_others(watch, number, hits):
+    # A turn mark comes once a turn: a few of them among hundreds of strikes are all there are.
+    strays = 1 if watch.channels[number].hears in MARKS else STRAY * len(hits)
+    if mine.sum() > strays or len(hits) < FEW_HITS or _hears_others(watch, number, hits):
         return ""
     return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
 
