@@ -1,8 +1,10 @@
 """Turn a recording into hits: what struck, when, how loud, on which channel.
 
 In: a recording (sound, or a list of hits), its microphones, the machine, the detection's settings. Out: a table of the
-contract `hits` and what is to be said of the recording. `audio` reads, `rise` looks for rises, `place` puts them to the
-sample, `leak` decides between channels, `rebound` tells bounces, `health` looks for faults of the recording.
+contract `hits` and what is to be said of the recording. `listen` goes through it: `audio` reads, `rise` looks for
+rises, `candidate` and `place` measure them and put them to the sample. Then `again` looks at them with the sounds of
+their strikers known (`align`) and with what leaks (`leak`); `judge` and `decide` say which are hits, `rebound` what
+bounced, `health` what is wrong with the recording.
 """
 
 from collections.abc import Mapping

@@ -14,7 +14,6 @@ from pipeline.hits import align, leak
 SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
 SURE_ABOVE_DB = 3.0  # above what leaks in, the same
 BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
-AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -81,8 +80,8 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
         if not sounds:
             continue
         found[int(channel)], known[mine] = Sounds(taps, sounds), True
-        for begin in range(0, len(mine), AT_ONCE):
-            rows = mine[begin : begin + AT_ONCE]
+        for begin in range(0, len(mine), align.AT_ONCE):
+            rows = mine[begin : begin + align.AT_ONCE]
             alike[rows], height[rows], noise[rows] = align.likeness(heard.waveforms.read(rows), taps, sounds, columns)
     beside_db = np.zeros(n)
     for channel in found:

@@ -29,15 +29,15 @@ ROUNDS = 3
 ASTRAY_S = 0.0007  # from the middle one: a hit placed farther off makes no average
 NEAREST_S, SCATTERS = 0.0003, 3.0  # before the first placings: how far an average's onset is looked for, at least
 DIFFERENT = 0.02  # share of a hit's energy that differs from the average even without noise
-_HITS_AT_ONCE = 256
+AT_ONCE = 256  # waveforms that are read and compared
 
 
 @dataclass(frozen=True)
 class Sound:
-    """A mean waveform: `mean` as a whole, spectrum and energy of the part that is compared, and its onset, in samples
-    after the first placing's column."""
+    """A mean waveform: its spectrum over the long window (of energy 1), spectrum and energy of the part that places,
+    and its onset, in samples after the first placing's column."""
 
-    mean: np.ndarray
+    long: np.ndarray
     spectrum: np.ndarray
     energy: float
     slope: float  # energy of its derivative, per sample squared
@@ -137,24 +137,21 @@ def likeness(waveforms, taps, found: list[Sound], columns: Shape) -> tuple[np.nd
     """
     white = whitened(waveforms, taps)
     spectra = np.fft.rfft(white, columns.size)
-    weights = columns.long_window
-    energy = _energy(white, weights, columns)
+    energy = _energy(white, columns.long_window, columns)
     n = len(white)
     alike, height = np.zeros(n), np.zeros(n)
     for one in found:
-        template = one.mean * weights
-        template /= np.sqrt(np.square(template).sum() + 1e-30)
-        correlation = np.maximum(_correlated(spectra, np.fft.rfft(template, columns.size), columns), 0)
+        correlation = np.maximum(_correlated(spectra, one.long, columns), 0)
         middle, far = correlation.shape[1] // 2, round(FAR_S * columns.rate_hz)
         near = slice(middle - far, middle + far + 1)
         ratio = correlation[:, near] / np.sqrt(energy[:, near] + 1e-30)
         best = ratio.argmax(axis=1), ratio.max(axis=1)
         height = np.where(best[1] > alike, correlation[:, near][np.arange(n), best[0]], height)
         alike = np.maximum(alike, best[1])
-    return alike, height, np.sqrt(_noise_power(white, columns)) + 1e-9
+    return alike, height, np.sqrt(noise_power(white, columns)) + 1e-9
 
 
-def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
+def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape) -> tuple[np.ndarray, np.ndarray]:
     """Move hits to where the sounds fit them best.
 
     Parameters
@@ -164,6 +161,8 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
         Spread of the first placing, samples.
     leaking : (n_hits,) bool array
         Whether a neighbour struck at the first placing.
+    found : list of Sound
+        At least one.
 
     Returns
     -------
@@ -171,24 +170,14 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape):
         Samples from the first placing to the new one; 0 where no sound fits.
     lag_se : (n_hits,) array
         Its standard error, samples; NaN where no sound fits.
-    sound : (n_hits,) int array
-        Which sound fits; -1 where none does.
     """
-    n = len(waveforms)
-    lag, lag_se, sound = np.zeros(n), np.full(n, np.nan), np.full(n, -1)
-    for begin in range(0, n if found else 0, _HITS_AT_ONCE):
-        rows = slice(begin, begin + _HITS_AT_ONCE)
-        white = whitened(waveforms[rows], taps)
-        spectra = np.fft.rfft(white, columns.size)
-        tried = [_fitted(spectra, white, spread[rows], leaking[rows], one, columns) for one in found]
-        likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
-        best = likelihood.argmax(axis=0)
-        pick = best, np.arange(len(best))
-        fits = np.isfinite(likelihood[pick])
-        lag[rows] = np.where(fits, lags[pick], 0.0)
-        lag_se[rows] = np.where(fits, errors[pick], np.nan)
-        sound[rows] = np.where(fits, best, -1)
-    return lag, lag_se, sound
+    white = whitened(waveforms, taps)
+    spectra = np.fft.rfft(white, columns.size)
+    tried = [_fitted(spectra, white, spread, leaking, one, columns) for one in found]
+    likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
+    pick = likelihood.argmax(axis=0), np.arange(len(white))
+    fits = np.isfinite(likelihood[pick])
+    return np.where(fits, lags[pick], 0.0), np.where(fits, errors[pick], np.nan)
 
 
 def whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
@@ -233,11 +222,12 @@ def _energy(white: np.ndarray, weights: np.ndarray, columns: Shape) -> np.ndarra
 
 def _share(white: np.ndarray, energy: np.ndarray, columns: Shape) -> np.ndarray:
     """Return which share of `energy` is the hit's and not that of the noise before it."""
-    noise = _noise_power(white, columns) * np.count_nonzero(columns.window)
+    noise = noise_power(white, columns) * np.count_nonzero(columns.window)
     return np.clip(1 - noise[:, None] / (energy + 1e-30), LEAST_SHARE, 1.0)
 
 
-def _noise_power(white: np.ndarray, columns: Shape) -> np.ndarray:
+def noise_power(white: np.ndarray, columns: Shape) -> np.ndarray:
+    """Return the power of whitened waveforms before their hits, (n,) array."""
     quiet = white[:, place.ORDER + 1 : columns.at - round(QUIET_S * columns.rate_hz)]
     return np.square(quiet).mean(axis=1)
 
@@ -274,14 +264,14 @@ def _mean(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> np.ndarray:
 
 def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     mean = np.fft.irfft(_mean(spectra, lag, columns), columns.size)[: columns.n]
-    template = mean * columns.window
+    template, long = mean * columns.window, mean * columns.long_window
     slope = np.gradient(template)
     # The hits were placed one by one already; what begins earlier than they scatter is company, not the striker.
     scatter = 1.4826 * np.median(np.abs(lag))
     reach_s = max(NEAREST_S, SCATTERS * scatter / columns.rate_hz)
     onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz, reach_s)
     return Sound(
-        mean,
+        np.fft.rfft(long / np.sqrt(np.square(long).sum() + 1e-30), columns.size),
         np.fft.rfft(template, columns.size),
         float(np.square(template).sum()),
         float(np.square(slope).sum()),

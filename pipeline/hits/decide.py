@@ -61,9 +61,9 @@ def only_striker(channel: Channel) -> str | None:
 
 
 def beside(at: np.ndarray, others: np.ndarray, near: float) -> np.ndarray:
-    """Return which samples have another one within `near`, (n,) bool array."""
+    """Return which samples have another one nearer than `near`, (n,) bool array."""
     others = np.sort(others)
-    return np.searchsorted(others, at + near) > np.searchsorted(others, at - near)
+    return np.searchsorted(others, at + near) > np.searchsorted(others, at - near, side="right")
 
 
 def worth(detection: Detection) -> float:
@@ -107,21 +107,17 @@ def _heard_nearer(at: np.ndarray, number: np.ndarray, channels, same: float) -> 
     twice = np.zeros(len(at), bool)
     for wide, channel in enumerate(channels):
         nearer = [other for other, its in enumerate(channels) if other != wide and _covers(channel, its)]
-        there = np.sort(at[np.isin(number, nearer)])
-        mine = np.flatnonzero(number == wide)
-        if len(there) and len(mine):
-            after = np.searchsorted(there, at[mine])
-            left, right = there[np.maximum(after - 1, 0)], there[np.minimum(after, len(there) - 1)]
-            twice[mine] = np.minimum(np.abs(at[mine] - left), np.abs(right - at[mine])) < same
+        mine = number == wide
+        twice[mine] = beside(at[mine], at[np.isin(number, nearer)], same)
     return twice
 
 
-def apart(candidates: np.ndarray, worth: np.ndarray, gap: float) -> np.ndarray:
-    """Return which candidates are worth most of their channel within `gap` samples, in the order given."""
+def apart(candidates: np.ndarray, probability: np.ndarray, gap: float) -> np.ndarray:
+    """Return which candidates are likeliest of their channel within `gap` samples, in the order given."""
     order = np.lexsort((candidates["at"], candidates["channel"]))
     at, channel = candidates["at"][order], candidates["channel"][order]
-    # Of two that are worth the same, the one at the sharper rise.
-    height = np.round(worth[order], 2) + 1e-4 * candidates["rise"][order, rise.SHARP]
+    # Of two that are as likely, the one at the sharper rise.
+    height = np.round(probability[order], 2) + 1e-4 * candidates["rise"][order, rise.SHARP]
     alive = np.ones(len(order), bool)
     # The highest first: what stands within the gap of it falls.
     for middle in np.argsort(-height, kind="stable"):

@@ -140,17 +140,19 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
 def _hears_others(watch: Watch, number: int, hits: np.ndarray) -> bool:
     if watch.channels[number].hears in MARKS:
         return False
-    struck = np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
-    level_db, piece = (
-        watch.upper(number),
-        ((hits["at"][struck] - watch.start) / watch.rate_hz / ground.PIECE_S).astype(int),
-    )
+    level_db = watch.upper(number)
+    piece = ((hits["at"][_struck(watch, hits)] - watch.start) / watch.rate_hz / ground.PIECE_S).astype(int)
     piece = piece[(piece >= 3) & (piece + 3 < len(level_db))]
     if not len(piece):
         return False
     after = np.max([level_db[piece + k] for k in (0, 1, 2)], axis=0).astype(float)
     before = np.max([level_db[piece - k] for k in (1, 2, 3)], axis=0).astype(float)
     return bool(np.mean(after - before) > HEARD_DB)
+
+
+def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
+    """Return which hits are strikes, no turn marks and no clicks."""
+    return np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
 
 
 def _clipped(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -231,9 +233,9 @@ def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
 def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
     if watch.channels[number].hears in MARKS:
         return ""
-    struck = np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
     at_s = (hits["at"] - watch.start) / watch.rate_hz
-    turned_db = gain.pumping_db(watch.upper(number), np.sort(at_s[hits["channel"] == number]), np.sort(at_s[struck]))
+    mine_s, all_s = np.sort(at_s[hits["channel"] == number]), np.sort(at_s[_struck(watch, hits)])
+    turned_db = gain.pumping_db(watch.upper(number), mine_s, all_s)
     if turned_db is None:
         return ""
     return (

@@ -71,16 +71,16 @@ def neighbour_features(seen: Seen, struck: np.ndarray) -> np.ndarray:
 
 def first(candidates: np.ndarray, mixed: np.ndarray) -> np.ndarray:
     """Return the probability that something struck, (n,) array; `mixed` tells the microphones that hear many."""
-    weights = np.where(np.asarray(mixed)[..., None], MIXED, OWN)
-    return _logistic(features(candidates), weights)
+    return _first(features(candidates), mixed)
 
 
 def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.ndarray:
     """Return the probability that something struck, (n,) array, with the known sound where `seen` is given."""
-    probability = first(candidates, mixed)
+    of_rise = features(candidates)
+    probability = _first(of_rise, mixed)
     if seen is not None:
         told = seen.known & ~np.asarray(mixed)
-        probability[told] = _logistic(np.column_stack([features(candidates), sound_features(seen)])[told], KNOWN)
+        probability[told] = _logistic(np.column_stack([of_rise, sound_features(seen)])[told], KNOWN)
     return probability
 
 
@@ -96,6 +96,10 @@ def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     ):
         probability[mine] *= _logistic(np.column_stack([column[mine] for column in columns]), weights)
     return probability
+
+
+def _first(of_rise: np.ndarray, mixed: np.ndarray) -> np.ndarray:
+    return _logistic(of_rise, np.where(np.asarray(mixed)[..., None], MIXED, OWN))
 
 
 def _logistic(seen: np.ndarray, weights) -> np.ndarray:

@@ -17,7 +17,7 @@ CONTEXT_S = (0.12, 0.25)  # before and after a block: longer than anything a can
 SILENT_PEAK = 10 ** (-80 / 20)
 LEAK_S = 0.001  # a leak comes at most this much after its strike, and may be placed as much before it
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
-# three numbers cover the error after each striker's own constant lag (tests/benchmarks/hits_goals.py).
+# three numbers cover the error after each striker's own constant lag (tests/test_hits_truth.py).
 SPREADS, ATTACKS, FLOOR_SE_S = 1.5, 0.5, 0.00005
 IDLE_S, LEAST_IDLE_S = 20.0, 1.0  # of an idle recording that are read, and that tell something
 EDGE_S = 0.006  # from the recording's ends: what lies beyond them is not known
@@ -169,13 +169,11 @@ def _aligned(heard: Heard, keep: np.ndarray, sounds: Mapping[int, again.Sounds],
         mine = np.flatnonzero(candidates["channel"] == number)
         others = candidates["at"][candidates["channel"] != number]
         leaking = decide.beside(candidates["at"][mine], others, LEAK_S * rate_hz)
-        for begin in range(0, len(mine), again.AT_ONCE):
-            part = slice(begin, begin + again.AT_ONCE)
+        for begin in range(0, len(mine), align.AT_ONCE):
+            part = slice(begin, begin + align.AT_ONCE)
             rows = mine[part]
             stored = heard.waveforms.read(keep[rows])
-            lag, lag_se, _ = align.moved(
-                stored, candidates["spread"][rows], leaking[part], its.taps, its.sounds, columns
-            )
+            lag, lag_se = align.moved(stored, candidates["spread"][rows], leaking[part], its.taps, its.sounds, columns)
             at[rows] += lag
             fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)
     attack = candidates["attack"].astype(float)
@@ -210,9 +208,9 @@ def _rebounds(heard: Heard, candidates: np.ndarray, probability, first, tail, ra
     return np.concatenate(found), np.concatenate(chance)
 
 
-def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping):
-    """Return the table of hits and the faults of the recording."""
-    rate_hz, gap = sound.rate_hz, detection.minimum_gap_ms / 1000 * sound.rate_hz
+def _placed(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the hits of all channels, rebounds too, with their standard error (samples) and probability."""
+    gap = detection.minimum_gap_ms / 1000 * rate_hz
     keep, probability, sounds = decide.kept(heard, channels, detection, rate_hz)
     candidates = heard.candidates[keep]
     at, at_se = _aligned(heard, keep, sounds, rate_hz)
@@ -226,10 +224,15 @@ def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, d
     at_se = np.append(at_se, np.hypot(bounced["spread"], FLOOR_SE_S * rate_hz)[likely])
     probability = np.append(probability, chance[likely])
     once = decide.apart(candidates, probability, gap)
-    candidates, at_se, probability = candidates[once], at_se[once], probability[once]
-    at = candidates["at"]
+    return candidates[once], at_se[once], probability[once]
+
+
+def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping):
+    """Return the table of hits and the faults of the recording."""
+    rate_hz = sound.rate_hz
+    candidates, at_se, probability = _placed(heard, channels, detection, rate_hz)
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])
-    hit_s = at / rate_hz - delay_s[candidates["channel"]]
+    hit_s = candidates["at"] / rate_hz - delay_s[candidates["channel"]]
     order = np.lexsort((candidates["channel"], hit_s))
     candidates, hit_s, at_se, probability = candidates[order], hit_s[order], at_se[order], probability[order]
     level_db = 20 * np.log10(candidates["peak"] + 1e-10)
@@ -258,16 +261,16 @@ def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, d
             "bands_db": pa.FixedSizeListArray.from_arrays(pa.array(bands_db.ravel(), pa.float32()), tables.N_BANDS),
         },
     )
-    return table, _faults(heard, channels, candidates, at[order], level_db, probability, sound)
+    return table, _faults(heard, channels, candidates, level_db, probability, sound)
 
 
-def _faults(heard: Heard, channels, candidates, at, level_db, probability, sound: audio.Audio) -> list[str]:
+def _faults(heard: Heard, channels, candidates, level_db, probability, sound: audio.Audio) -> list[str]:
     sure = probability > 0.5
     columns = [(name, "f8") for name in ("channel", "at", "level_db")]
     hits = np.zeros(sure.sum(), [*columns, ("bands", "f4", (tables.N_BANDS,))])
-    for name in ("channel", "bands"):
+    for name in ("channel", "at", "bands"):
         hits[name] = candidates[name][sure]
-    hits["at"], hits["level_db"] = at[sure], level_db[sure]
+    hits["level_db"] = level_db[sure]
     lengths = tuple(sound.track_lengths[channel.channel - 1] for channel in channels)
     return health.faults(heard.watch, hits, lengths)
 

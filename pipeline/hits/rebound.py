@@ -195,5 +195,4 @@ def _risen(left: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarra
     rows = np.arange(len(left))[:, None]
     before = np.square(left[rows, low + lag[:, None] + np.arange(-n, 0)]).mean(axis=1)
     after = np.square(left[rows, columns.at + lag[:, None] + np.arange(n)]).mean(axis=1)
-    noise = np.square(left[:, align.place.ORDER + 1 : columns.at - round(align.QUIET_S * columns.rate_hz)]).mean(axis=1)
-    return np.log((after + 1e-20) / (before + 0.1 * noise + 1e-20))
+    return np.log((after + 1e-20) / (before + 0.1 * align.noise_power(left, columns) + 1e-20))

@@ -21,10 +21,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import itertools
 import re
 import sys
-import tempfile
 import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
-from datetime import date
 from functools import cache
 from pathlib import Path
 
@@ -33,8 +31,7 @@ import numpy as np
 import soundfile
 from scipy.signal import fftconvolve, resample_poly
 
-from pipeline import hits
-from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig
+from tests.benchmarks import hits_scenes
 
 FOLDER = Path("/usr/share/hydrogen/data/drumkits")
 KITS = ("BJA_Pacific", "ColomboAcousticDrumkit", "ForzeeStereo", "Millo_MultiLayered2", "The Black Pearl 1.0")
@@ -213,20 +210,6 @@ def _mixed(rng, dry, onset_s, level_db, part) -> Scene:
     return Scene(wet, onset_s[first], part[loudest], level_db[loudest] - level_db.max(), onset_s)
 
 
-def find(made: Scene) -> dict[str, np.ndarray]:
-    """Return columns of the hits with a probability of at least .5."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.wav"
-        soundfile.write(path, made.samples, RATE_HZ, subtype="PCM_16")
-        recording = Recording("take", str(path), date(2031, 5, 3), "rig", "song")
-        rig = Rig("rig", (Channel(1, ("everything",)),))
-        table, said = hits.find(recording, rig, Machine(Barrel(), (), None, ()), Detection())
-    if said["refused"]:
-        raise RuntimeError(said["refused"])
-    found = {name: np.array(table[name].to_pylist()) for name in ("hit_s", "kind", "probability", "level_db")}
-    return {name: column[found["probability"] >= 0.5] for name, column in found.items()}
-
-
 def merged_hits(hit_s: np.ndarray) -> np.ndarray:
     """Return the hits without those nearer than MERGED_S to the one before."""
     return hit_s[np.diff(hit_s, prepend=-1) > MERGED_S]
@@ -251,7 +234,7 @@ def main() -> None:
     rows, false, total, merged = [], [], np.zeros(4), np.zeros(2)
     for number in range(seed, seed + n):
         kit, made = scene(number, folder)
-        found = find(made)
+        found = hits_scenes.find(made.samples, RATE_HZ, ("everything",), "PCM_16")
         wide = mir_eval.util.match_events(made.onset_s, found["hit_s"], 0.05)
         near = mir_eval.util.match_events(made.onset_s, found["hit_s"], 0.01)
         counts = np.array([len(wide), len(near), len(made.onset_s), len(found["hit_s"])])

@@ -11,18 +11,12 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import sys
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import date
-from pathlib import Path
 
 import mir_eval
 import numpy as np
-import soundfile
 
-from pipeline import hits
-from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 from tests.benchmarks import hits_scenes
 from tests.benchmarks.hits_scenes import Scene, scene
 
@@ -108,21 +102,6 @@ def clipped(made: Scene, peak: float) -> Scene:
     return replace(made, samples=np.clip(made.samples * (10 ** (6 / 20) / peak), -1, 1).astype(np.float32))
 
 
-def find(made: Scene, hears: tuple[str, ...]) -> dict[str, np.ndarray]:
-    """Return columns of the hits that are found in a scene, of probability .5 and more."""
-    strikers = tuple(Striker(name, (k,)) for k, name in enumerate(SOUNDS))
-    rig = Rig("rig", tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1)))
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "take.wav"
-        soundfile.write(path, made.samples, made.rate_hz, subtype="FLOAT")
-        recording = Recording("take", str(path), date(2031, 5, 3), "rig", "song")
-        table, said = hits.find(recording, rig, Machine(Barrel(), (), None, strikers), Detection())
-    if said["refused"]:
-        raise RuntimeError(said["refused"])
-    found = {name: np.array(table[name].to_pylist()) for name in ("hit_s", "channel", "kind", "probability")}
-    return {name: column[found["probability"] >= 0.5] for name, column in found.items()}
-
-
 def own_names(made: Scene) -> tuple[str, ...]:
     """Return the sound of each channel of a scene with a microphone on each striker."""
     return tuple(made.sound[made.channel == k][0] for k in range(1, made.samples.shape[1] + 1))
@@ -138,7 +117,7 @@ def alone(made: Scene) -> np.ndarray:
 
 def scored(case: Case, made: Scene) -> Score:
     """Find the hits of a scene and hold them against its truth."""
-    found, pairs = find(made, case.hears or own_names(made)), []
+    found, pairs = hits_scenes.find(made.samples, made.rate_hz, case.hears or own_names(made)), []
     for channel in np.unique(made.channel):
         true, mine = np.flatnonzero(made.channel == channel), np.flatnonzero(found["channel"] == channel)
         matches = mir_eval.util.match_events(made.hit_s[true], found["hit_s"][mine], WITHIN_S)

@@ -282,8 +282,7 @@ def gate(take: Take, rng) -> Faulty | None:
     column = int(rng.choice(take.strikers))
     samples, block = take.samples[:, column].copy(), max(1, take.rate_hz // 1000)
     n = len(samples) // block
-    level = np.abs(samples[: n * block]).reshape(n, block).max(axis=1)
-    struck = np.quantile(level, 0.995)
+    level, struck = _heights(samples, block)
     threshold = struck * 10 ** (-rng.uniform(20, 45) / 20)
     hold = int(rng.integers(30, 200))
     open_ = np.convolve(level > threshold, np.ones(hold), "full")[:n] > 0
@@ -300,8 +299,7 @@ def limit(take: Take, rng) -> Faulty | None:
     column = int(rng.choice(take.strikers))
     samples, block = take.samples[:, column].copy(), max(1, take.rate_hz // 2000)
     n = len(samples) // block
-    level = np.abs(samples[: n * block]).reshape(n, block).max(axis=1)
-    struck = np.quantile(level, 0.995)
+    level, struck = _heights(samples, block)
     off_db, release_s = rng.uniform(6, 15), rng.uniform(0.15, 0.6)
     fall, held, gain_db = np.exp(-block / take.rate_hz / release_s), 0.0, np.zeros(n)
     for k in range(n):  # decibels come back like a capacitor's charge
@@ -312,17 +310,26 @@ def limit(take: Take, rng) -> Faulty | None:
     return faulty if _noise_shows(take, column) else None
 
 
+def _blocks(samples: np.ndarray, block: int) -> np.ndarray:
+    """Return the samples in blocks, (n, block) array, without the rest."""
+    return samples[: len(samples) // block * block].reshape(-1, block)
+
+
+def _heights(samples: np.ndarray, block: int) -> tuple[np.ndarray, float]:
+    """Return the peak of each block, and that of strikes."""
+    height = np.abs(_blocks(samples, block)).max(axis=1)
+    return height, np.quantile(height, 0.995)
+
+
 def _share_of_noise(take: Take, column: int) -> float:
     """Return the share of the time that is within 3 dB of the quietest moments."""
-    samples, block = take.samples[:, column], take.rate_hz // 50
-    level = np.square(samples[: len(samples) // block * block]).reshape(-1, block).mean(axis=1)
+    level = np.square(_blocks(take.samples[:, column], take.rate_hz // 50)).mean(axis=1)
     return float(np.mean(level < 2 * np.quantile(level, 0.02)))
 
 
 def _noise_shows(take: Take, column: int) -> bool:
     """Tell whether the sound of at least eight strikes has died away to the noise 0.25 s later."""
-    samples, block = take.samples[:, column], take.rate_hz // 100
-    level = np.square(samples[: len(samples) // block * block]).reshape(-1, block).mean(axis=1)
+    level = np.square(_blocks(take.samples[:, column], take.rate_hz // 100)).mean(axis=1)
     floor = np.quantile(level, 0.05)
     loud = level > 0.05 * np.quantile(level, 0.99)
     start = np.flatnonzero(loud & ~np.roll(loud, 1))

@@ -5,13 +5,19 @@ is a sound scaled, slightly recoloured and put to a place between two samples by
 sample above -40 dB of the clean hit's peak. SNR = peak of a hit over the root mean square of the noise.
 """
 
+import tempfile
 from dataclasses import dataclass
+from datetime import date
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import soundfile
 from scipy.signal import resample_poly
+
+from pipeline import hits
+from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
+from pipeline.settings.mechanics import RESERVED
 
 FOLDER = Path("/usr/share/sonic-pi/samples")
 # Left out: swells, rolls, sounds that strike again (elec_wood 76 ms later, sn_dolf 27, perc_bell 15, elec_chime
@@ -158,3 +164,19 @@ def scene(
     heard += level * np.stack([noise(rng, n) for _ in range(n_channels)])
     columns = [np.array(column) for column in zip(*truth, strict=True)]
     return Scene(heard.T.astype(np.float32), rate_hz, *columns)
+
+
+def find(samples: np.ndarray, rate_hz: int, hears: tuple[str, ...], subtype: str = "FLOAT") -> dict[str, np.ndarray]:
+    """Return columns of the hits that are found, of probability .5 and more; `hears` tells of each channel what."""
+    strikers = tuple(Striker(name, (k,)) for k, name in enumerate(hears) if name not in RESERVED)
+    rig = Rig("rig", tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1)))
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "take.wav"
+        soundfile.write(path, samples, rate_hz, subtype=subtype)
+        recording = Recording("take", str(path), date(2031, 5, 3), "rig", "song")
+        table, said = hits.find(recording, rig, Machine(Barrel(), (), None, strikers), Detection())
+    if said["refused"]:
+        raise RuntimeError(said["refused"])
+    names = ("hit_s", "channel", "kind", "probability", "level_db")
+    found = {name: np.array(table[name].to_pylist()) for name in names}
+    return {name: column[found["probability"] >= 0.5] for name, column in found.items()}
