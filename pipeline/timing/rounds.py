@@ -73,11 +73,7 @@ class Work:
         self.line, self.track, self.knot = (hits[name].to_numpy() for name in ("line", "track", "knot"))
         self.along_s, self.u_beat = hits["along_s"].to_numpy(), hits["u_beat"].to_numpy()
         self.hit_s, self.hit_se = hits["hit_s"].to_numpy(), hits["hit_se"].to_numpy()
-        self.weight = strikes.first_weights(self.strikes)
-        for one in range(self.strikes.n_tracks):  # a track needs something to hang on
-            on = self.track == one
-            if on.any() and not self.weight[on].any():
-                self.weight[on] = 1 / hits["shared"].to_numpy()[on]
+        self.weight = self._hung(strikes.first_weights(self.strikes))
         # Only the first round goes by that; then the model itself says what is a freak.
         sure = hits["confidence"].to_numpy() >= strikes.UNSURE
         self.full_weight = np.where(sure, 1 / hits["shared"].to_numpy(), 0.0)
@@ -98,6 +94,11 @@ class Work:
         every = range(self.strikes.n_lines)
         self.first_u_beat = fired.groupby("line")["u_beat"].min().reindex(every).to_numpy()
         self.last_u_beat = hits.groupby("line")["u_beat"].max().reindex(every).to_numpy()
+
+    def _hung(self, weight: np.ndarray) -> np.ndarray:
+        """Return the weights; a track of which none is left hangs on all of its hits."""
+        weighed = np.unique(self.track[weight != 0])
+        return np.where(np.isin(self.track, weighed), weight, 1 / self.hits["shared"].to_numpy())
 
     def _prepare_pins(self):
         hits = self.hits
@@ -311,10 +312,7 @@ class Work:
         effect_s[self.companions] = solved.beta("company")
         self.company = near @ heavy
         self.company_by_drag = effect_s[self.striker][:, None] * (near @ by_drag)
-        self.weight = self.full_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S)
-        for one in np.unique(self.track):
-            if not self.weight[self.track == one].any():
-                self.weight[self.track == one] = 1 / self.hits["shared"].to_numpy()[self.track == one]
+        self.weight = self._hung(self.full_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S))
         self.scatter = self.scatter_over_common(now, rest_s)
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
