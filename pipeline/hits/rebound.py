@@ -120,17 +120,22 @@ def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: align.
 def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
     taps = align.noise_taps(tails, columns)
     white = _white(tails, lag, taps, columns)
-    low, high = _attack(columns)
-    height, free = _height(white, columns)[:, None], white
-    for _ in range(ROUNDS):
-        tail = np.median(free / height, axis=0)
-        attack = tail[low:high]
-        mean = Mean(taps, tail, np.conj(fft.rfft(attack, columns.size)), float(np.square(attack).sum()), np.ones(1))
-        same, _ = _copies(_without(white, mean, columns), height, mean, columns)
-        mean = replace(mean, spread=_smooth(np.median(np.abs(same), axis=0) / 0.6745, columns))
+    mean = _mean_of(white, white, taps, columns)
+    for _ in range(ROUNDS - 1):
         *_, taken = _besides(white, np.full(len(white), columns.n), mean, columns)
-        free = white - taken
+        mean = _mean_of(white - taken, white, taps, columns)
     return mean
+
+
+def _mean_of(free: np.ndarray, white: np.ndarray, taps: np.ndarray, columns: align.Shape) -> Mean:
+    """Return the mean of the tails `free` of what was found, and how much the tails `white` differ from it."""
+    low, high = _attack(columns)
+    height = _height(white, columns)[:, None]
+    tail = np.median(free / height, axis=0)
+    attack = tail[low:high]
+    mean = Mean(taps, tail, np.conj(fft.rfft(attack, columns.size)), float(np.square(attack).sum()), np.ones(1))
+    same, _ = _copies(_without(white, mean, columns), height, mean, columns)
+    return replace(mean, spread=_smooth(np.median(np.abs(same), axis=0) / 0.6745, columns))
 
 
 def _smooth(spread: np.ndarray, columns: align.Shape) -> np.ndarray:
