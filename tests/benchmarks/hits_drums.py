@@ -176,7 +176,7 @@ def scene(seed: int, folder: Path = FOLDER, duration_s: float = 20.0) -> tuple[s
     """Play a groove on a kit in a room; returns the kit's name too."""
     rng = np.random.default_rng(seed)
     kit = KITS[seed % len(KITS)]
-    strokes = groove(rng, duration_s)
+    strokes = [one for one in groove(rng, duration_s) if one.time_s < duration_s + 1]
     dry = np.zeros(round((duration_s + 1) * RATE_HZ))
     onset_s, level_db = [], []
     for number, stroke in enumerate(strokes):
