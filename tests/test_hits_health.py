@@ -10,6 +10,7 @@ import pytest
 import soundfile
 
 from pipeline import hits
+from pipeline.hits import health, rise
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 
 RATE_HZ = 48000
@@ -205,6 +206,20 @@ def test_a_striker_that_rests_is_no_dead_microphone(tmp_path):
     take = make_take(45)
     take[:, 1] = 0.06 * np.roll(take[:, 0], 12) + np.random.default_rng(4).normal(size=len(take)) * 4e-4
     assert faults_of(tmp_path, take) == []
+
+
+def test_a_long_take_that_grows_louder_and_louder_is_not_clipped():
+    # Later the tops of the downward half waves all lie below what is looked at.
+    rate_hz, time_s, rng = 8000, np.arange(40_000) / 8000, np.random.default_rng(6)
+    watch = health.Watch((Channel(1, ("oak",)),), rate_hz, 50.0)
+    for block in range(120):
+        height = 10 ** ((block / 2 - 60 + rng.normal(size=10)) / 20)
+        wave = np.sin(2 * np.pi * 200 * time_s) * np.exp(-((time_s % 0.5) / 0.05)) * np.repeat(height, 4000)
+        samples = np.where(wave > 0, wave, wave if block < 20 else 0.1 * wave).astype(np.float32)
+        frames = rise.frames(rate_hz)
+        watch.see(block * len(samples), 0, [samples], [rise.band_power(samples, frames)], frames.hop)
+    hits_found = np.zeros(0, [("channel", "f8"), ("at", "f8"), ("level_db", "f8"), ("bands", "f4", (12,))])
+    assert not any(said.startswith("clipped") for said in health.faults(watch, hits_found, (4_800_000,)))
 
 
 def test_a_click_that_follows_a_tempo_map_is_no_fault(tmp_path):

@@ -78,7 +78,8 @@ def thinned(tops: list[Tops], peak: float) -> list[Tops]:
             )
             high = np.flatnonzero(height > peak * (HIGH if level else 10 ** (-THINNED_DB / 20)))
             high = np.sort(high[np.argsort(-height[high], kind="stable")[:MOST]])
-            kept.append(Tops(sign, level, height[high], at[high], over[high]))
+            if len(high):
+                kept.append(Tops(sign, level, height[high], at[high], over[high]))
     return kept
 
 
