@@ -194,7 +194,7 @@ def make_passages(group, sag=0.052):
     for rank, (name, first, last) in enumerate(PASSAGES, 1):
         row = keys(group) | {"passage": name, "first_bar": first, "last_bar": last, "n_played": 80, "rank": rank}
         row |= {"felt_sd_s": 0.006, "felt_sd_se": 0.0005, "sag": sag if name == "full" else -0.01, "sag_se": 0.003}
-        row |= {"load_share": 0.92, "load_share_se": 0.04, "costs_most": ["goat drum", "slate"]}
+        row |= {"load_share": 0.92, "load_share_se": 0.08, "costs_most": ["goat drum", "slate"]}
         rows.append(row)
     return rows
 
@@ -323,7 +323,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     text = said(page_of(tmp_path))
     # Each number is that of make_passages, make_pins, make_trend, make_budget; a range is 1.96 standard errors.
     assert (
-        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; load explains 92 % (±8) of it" in text
+        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; load alone would make 4.8 % (±0.6)" in text
     )
     assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
     assert "move it 0.9 mm (±0.1) forward" in text
