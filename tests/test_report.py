@@ -323,7 +323,8 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     text = said(page_of(tmp_path))
     # Each number is that of make_passages, make_pins, make_trend, make_budget; a range is 1.96 standard errors.
     assert (
-        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; load alone would make 4.8 % (±0.6)" in text
+        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; load alone would make 4.8 % (±0.6)"
+        in text
     )
     assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
     assert "move it 0.9 mm (±0.1) forward" in text
