@@ -25,6 +25,7 @@ from pipeline.settings import (
     fingerprint,
     load,
 )
+from pipeline.settings.fingerprints import code_of
 
 ROOT = Path(__file__).parent.parent
 
@@ -763,6 +764,26 @@ def test_a_recording_that_comes_or_goes_changes_its_own_jobs_only():
     assert make_fingerprints(config) == before
     Path("b1/track 2.wav").write_bytes(b"one more")
     assert {take for stage, take in before if before[stage, take] != make_fingerprints(config)[stage, take]} >= {"b1"}
+
+
+def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):
+    for stage in ("hits", "timing"):
+        (tmp_path / stage).mkdir()
+        (tmp_path / stage / "fit.py").write_text("ROUNDS = 2\n")
+    for module in ("trend.py", "audio.py", "flywheel.py"):
+        (tmp_path / module).write_text("ROUNDS = 2\n")
+    stages = ("hits", "timing", "trend", "report")
+
+    def changed_by(file):
+        (tmp_path / file).write_text((tmp_path / file).read_text() + "ROUNDS = 3\n")
+        after = {stage: code_of.__wrapped__(stage, tmp_path) for stage in stages}
+        changed = {stage for stage in stages if after[stage] != before[stage]}
+        before.update(after)
+        return changed
+
+    before = {stage: code_of.__wrapped__(stage, tmp_path) for stage in stages}
+    assert changed_by("hits/fit.py") == changed_by("audio.py") == {"hits"}
+    assert changed_by("trend.py") == {"trend"} and changed_by("flywheel.py") == {"timing", "trend"}
 
 
 def test_an_unknown_stage_is_our_fault():

@@ -1,11 +1,12 @@
-"""Hash exactly the part of the configuration that a job depends on.
+"""Hash exactly the part of the configuration that a job depends on, and the code that does it.
 
 The workflow carries the hash as a parameter: a changed parameter runs again what depends on it, and nothing else.
 """
 
 import hashlib
 import os
-from functools import lru_cache
+from functools import cache, lru_cache
+from pathlib import Path
 
 from pipeline import tables
 from pipeline.settings.model import Group, Machine, Recording, Settings
@@ -60,8 +61,20 @@ def fingerprint(
         parts = _report(settings)
     else:
         raise ValueError(f"stage {stage!r} is none of {STAGES}")
-    # What an older version of the contracts has written is made anew.
-    return hashlib.sha256(repr((tables.VERSION, stage, parts)).encode()).hexdigest()[:16]
+    # What an older version of the contracts or of the stage has written is made anew: old and new figures side by side
+    # would look like a change of the machine.
+    return hashlib.sha256(repr((tables.VERSION, stage, code_of(stage), parts)).encode()).hexdigest()[:16]
+
+
+@cache
+def code_of(stage: str, root: Path = Path(__file__).parents[1]) -> str:
+    """Hash the files of a stage, and what is shared by few stages with each of them."""
+    shared = {"hits": "audio.py", "timing": "flywheel.py", "trend": "flywheel.py"}
+    files = [root / f"{stage}.py", *root.joinpath(stage).rglob("*.*"), root / shared.get(stage, "")]
+    found = hashlib.sha256()
+    for file in sorted(file for file in files if file.is_file() and "__pycache__" not in file.parts):
+        found.update(file.read_bytes())
+    return found.hexdigest()
 
 
 def _notes(settings: Settings, name: str):
