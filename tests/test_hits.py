@@ -145,6 +145,17 @@ def test_what_cannot_be_used_is_refused_in_one_line(tmp_path, samples, its_rig, 
     assert len(table) == 0 and says in said["refused"] and "\n" not in said["refused"]
 
 
+def test_a_rate_that_holds_no_strike_is_refused(tmp_path):
+    table, said = find(make_recording(tmp_path / "take.wav", make_strikes([1.0], 2.0), rate_hz=2000))
+    assert len(table) == 0 and "expected 8000 samples a second or more; found 2000" in said["refused"]
+
+
+def test_pulses_of_a_tachometer_that_are_all_alike_are_not_clipped(tmp_path):
+    samples = make_strikes(np.arange(20) + 0.5, 21.0)
+    _, said = find(make_recording(tmp_path / "take.wav", samples), rig("index"))
+    assert said["refused"] == "" and not any(one.startswith("clipped") for one in said["health"])
+
+
 def test_a_missing_and_an_unreadable_file_are_refused(tmp_path):
     (tmp_path / "broken.wav").write_bytes(b"RIFF of nothing")
     for name in ("none.wav", "broken.wav", "none.csv", "none.mid"):

@@ -156,7 +156,7 @@ def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
 
 
 def _clipped(watch: Watch, number: int, hits: np.ndarray) -> str:
-    alike = watch.channels[number].hears == ("click",) or clicks.is_metronome(hits["at"][hits["channel"] == number])
+    alike = watch.channels[number].hears in MARKS or clicks.is_metronome(hits["at"][hits["channel"] == number])
     clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
     steady = np.median([low.quietest for low in watch.low[number]] or [0.0])
     if clipped is None or watch.peak[number] ** 2 < CREST * steady:

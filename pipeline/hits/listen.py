@@ -14,6 +14,7 @@ from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 5.0  # two pieces of health.PIECE_S
 CONTEXT_S = (0.12, 0.25)  # before and after a block: longer than anything a candidate is measured on
+LEAST_RATE_HZ = 8000  # a strike's beginning lies above what fewer samples can hold
 SILENT_PEAK = 10 ** (-80 / 20)
 LEAK_S = 0.001  # a leak comes at most this much after its strike, and may be placed as much before it
 # A standard error is made of these: the width of the likelihood, the attack, and what differs from hit to hit. The
@@ -43,6 +44,11 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     channels = _channels(recording, rig, sound.n_channels)
     if sound.n_samples == 0:
         raise InputError(f"{recording.file}: expected sound; found no samples; record or copy it again")
+    if sound.rate_hz < LEAST_RATE_HZ:
+        raise InputError(
+            f"{recording.file}: expected {LEAST_RATE_HZ} samples a second or more; found {sound.rate_hz}; "
+            "record or export it at 44100 or 48000 Hz"
+        )
     with Store(align.shape(sound.rate_hz)) as waveforms, Store(rebound.shape(sound.rate_hz)) as tails:
         heard = candidates_of(sound, channels, detection, waveforms, tails)
         table, sentences = _decided(heard, channels, detection, sound, delays_s)
