@@ -197,6 +197,21 @@ def test_a_freak_hit_moves_no_estimate(ordinary):
     assert row["rest_s"] == pytest.approx(0.2, abs=0.01)
 
 
+def test_a_rebound_taken_for_the_strike_of_a_misplaced_pin_does_not_draw_it():
+    chance = np.random.default_rng(8)
+    notes = timing_machine.make_notes(chance, 8, bars=48)
+    truth = replace(timing_machine.make_truth(chance, notes, 8, misplaced=0.0), missed=0.0)
+    truth.pin_s[100] = -0.032
+    takes = timing_machine.make_takes(chance, notes, truth, 3)
+    rows = takes[0].aligned.to_pandas()
+    mine = rows["note_id"] == notes["note_id"].to_numpy()[100]
+    rows.loc[mine, "hit_s"] += 0.023
+    rows.loc[mine, "confidence"] = 0.55
+    takes[0] = replace(takes[0], aligned=pa.Table.from_pandas(rows, takes[0].aligned.schema))
+    pin = run(notes, takes, 8)["pins"].set_index("note_id").loc[rows.loc[mine, "note_id"].iloc[0]]
+    assert pin["misplaced"] and abs(pin["offset_s"] + 0.032) < 4 * pin["offset_se"] < 0.008
+
+
 def test_a_click_is_the_ruler_and_its_offset_stands_apart():
     chance, notes, truth = make_exact()
     truth.speed_sd = 0.002

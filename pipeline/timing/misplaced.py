@@ -61,6 +61,31 @@ def agreeing(pins, pin, partial_s, scatter_s) -> np.ndarray:
     return agree
 
 
+def middles(loose, pin, partial_s, trust) -> np.ndarray:
+    """Return where the strikes of each pin in `loose` stand: their median, weighted by `trust`; 0 for the others.
+
+    What nothing holds follows its strikes: weighed by their distance from a mean that one wrong strike has drawn to
+    itself, the right ones would be called freaks.
+
+    Parameters
+    ----------
+    loose : np.ndarray of bool, shape=(n_pins,)
+    pin : np.ndarray of int, shape=(n_hits,)
+    partial_s, trust : np.ndarray, shape=(n_hits,)
+        Lateness less everything but the pin; what each strike counts.
+    """
+    middle_s = np.zeros(len(loose))
+    for one in np.flatnonzero(loose):
+        mine = np.flatnonzero(pin == one)
+        mine = mine[np.argsort(partial_s[mine], kind="stable")]
+        total = np.cumsum(trust[mine])
+        if total[-1] > 0:
+            # Halfway between the two in the middle where they count the same.
+            low, high = (np.searchsorted(total, 0.5 * total[-1], side=side) for side in ("left", "right"))
+            middle_s[one] = partial_s[mine[[low, min(high, len(mine) - 1)]]].mean()
+    return middle_s
+
+
 def minority(called, before, z, striker) -> np.ndarray:
     """Return the calls that can stand: some at a time, and never half of a striker's pins.
 

@@ -303,7 +303,8 @@ class Work:
         scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
         pin_s = estimate[self.pin] * self.pin_pace
         self.pin_pace = self.pace_here(solved)
-        self.call_pins(now, estimate, variance, rest_s + pin_s, scatter_s)
+        partial_s = rest_s + pin_s
+        self.call_pins(now, estimate, variance, partial_s, scatter_s)
         # Pins that come 15 ms away from where they are written are no company to the others there.
         self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
         near = strikes.neighbours(self.strikes, self.shift_s)[self.played]
@@ -312,7 +313,10 @@ class Work:
         effect_s[self.companions] = solved.beta("company")
         self.company = near @ heavy
         self.company_by_drag = effect_s[self.striker][:, None] * (near @ by_drag)
-        self.weight = self._hung(self.full_weight * misplaced.weights(rest_s, scatter_s, strikes.FREAK_S))
+        trust = self.full_weight * self.hits["confidence"].to_numpy()
+        middle_s = misplaced.middles(self.loose, self.pin, partial_s, trust)
+        away_s = np.where(self.loose[self.pin], partial_s - middle_s[self.pin], rest_s)
+        self.weight = self._hung(self.full_weight * misplaced.weights(away_s, scatter_s, strikes.FREAK_S))
         self.scatter = self.scatter_over_common(now, rest_s)
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
