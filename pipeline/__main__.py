@@ -74,10 +74,11 @@ def timing(config: settings.Settings, group: str) -> None:
     takes = [_take(config, recording) for recording in of.recordings]
     made = timing.tables_of(of, config.machine_of(of.setup, of.arrangement), song, takes)
     _tell(f"timing {group}", f"{len(made['lateness'])} strikes explained", {})
-    reasons = dict(zip(*(made["recordings"][name].to_pylist() for name in ("recording", "reason")), strict=True))
-    for take in takes:
-        if not take.said["refused"] and (reason := reasons[take.recording.recording]):
-            _tell(f"timing {take.recording.recording}", "", {"refused": reason})
+    for take, row in zip(takes, made["recordings"].to_pylist(), strict=True):
+        if not take.said["refused"] and row["reason"]:
+            _tell(f"timing {row['recording']}", "", {"refused": row["reason"]})
+        for fault in row["health"][len(take.said["health"]) :]:
+            print(f"timing {row['recording']}: {fault}")
     configuration = settings.fingerprint(config, group=group, stage="timing")
     for name in ("lateness", "tempo"):
         path = tables.path(config.results, name, build_day=of.build_day, group=group)

@@ -232,6 +232,19 @@ def test_a_click_is_the_ruler_and_its_offset_stands_apart():
     assert sums(late, "", "late_s") < 1e-6 and sums(late, "felt_", "felt_s") < 1e-6
 
 
+@pytest.mark.parametrize(("offset_s", "is_told"), [(0.14, True), (-0.06, False)])
+def test_a_crew_steadily_far_from_the_click_is_told(offset_s, is_told):
+    chance, notes, truth = make_exact()
+    take = timing_machine.make_take(chance, notes, truth, speed=1.0)
+    hit_s = take.aligned["hit_s"].to_numpy()
+    clicks = 2.0 - offset_s + np.arange(-2, 170) * BEAT_S
+    once = np.ones(len(hit_s), dtype=int)
+    missed = np.zeros(len(hit_s), dtype=bool)
+    health = run(notes, [timing_machine.take_of(notes, hit_s, missed, once, clicks=clicks)])["recordings"]["health"][0]
+    mean_ms = 1000 * np.mean(hit_s - clicks[2] - notes["score_s"].to_numpy())
+    assert [one.split(" the click")[0] for one in health] == [f"crew: plays {mean_ms:.0f} ms behind"] * is_told
+
+
 def test_a_click_may_go_undetected_here_and_there():
     chance, notes, truth = make_exact()
     take = timing_machine.make_take(chance, notes, truth, speed=1.0)
