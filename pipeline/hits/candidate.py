@@ -1,5 +1,7 @@
 """Measure candidates: everything of one channel's block that a later decision needs, a row each."""
 
+from collections.abc import Callable
+
 import numpy as np
 
 from pipeline import tables
@@ -34,12 +36,14 @@ def of_block(
     samples: np.ndarray,
     power: np.ndarray,
     floor: np.ndarray | None,
-    begin: int,
-    length: int,
+    inside: slice,
     cut: rise.Frames,
     gap: int,
+    likely: Callable[[np.ndarray], np.ndarray],
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the candidates of one channel whose rise lies in a block.
+    """Return the likely candidates of one channel whose rise lies in a block.
+
+    Most rises are noise. What would not be likely however well it was placed is dropped before it is placed.
 
     Parameters
     ----------
@@ -49,10 +53,12 @@ def of_block(
         Its `rise.band_power`.
     floor : (N_BANDS,) array, optional
         Power of the noise where an idle recording told it; else it is taken from the block.
-    begin, length : int
-        Where the block itself begins, and how long it is, samples.
+    inside : slice
+        The block itself, samples.
     gap : int
         Frames within which only the strongest rise counts.
+    likely : callable
+        Tells which candidates are worth to be kept, by all but `channel`, `at`, `spread`, `attack` and `bands`.
 
     Returns
     -------
@@ -63,17 +69,23 @@ def of_block(
     """
     rises = rise.rises(power, rise.floors(power) if floor is None else np.maximum(floor, rise.LEAST_FLOOR), cut)
     frame = _frames(rises.measured, gap)
-    frame = frame[(frame * cut.hop >= begin) & (frame * cut.hop < min(begin + length, len(samples)))]
-    placed = place.place(samples, frame * cut.hop, cut.rate_hz)
+    frame = frame[(frame * cut.hop >= inside.start) & (frame * cut.hop < min(inside.stop, len(samples)))]
     rows = np.zeros(len(frame), DTYPE)
-    for name in ("at", "spread", "attack", "peak", "noise", "gain"):
-        rows[name] = getattr(placed, name)
     rows["rise"] = _best_near(rises.measured, frame)
     rows["strongest"], rows["middle"] = rises.strongest_db[frame], rises.middle_db[frame]
     loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
+    rows["peak"], rows["noise"] = place.levels(samples, frame * cut.hop, cut.rate_hz)
+    possible = np.zeros(len(frame), bool)
+    for rows["gain"] in (0.0, place.MOST_GAIN):
+        possible |= likely(rows)
+    rows, frame = rows[possible], frame[possible]
+    placed = place.place(samples, frame * cut.hop, cut.rate_hz)
+    for name in ("at", "spread", "attack", "peak", "noise", "gain"):
+        rows[name] = getattr(placed, name)
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
-    return rows, frame
+    kept = likely(rows)
+    return rows[kept], frame[kept]
 
 
 def _frames(measured: np.ndarray, gap: int) -> np.ndarray:

@@ -103,15 +103,25 @@ def candidates_of(
         inside = begin + length  # what follows belongs to the next block
         watch.see(first, begin, [one[:inside] for one in heard], power, cut.hop)
         for number, one in enumerate(heard):
-            rows, frame = candidate.of_block(one, power[number], idle.get(number), begin, length, cut, gap)
+            mixed = decide.is_mixed(channels[number])
+
+            def chance(rows, mixed=mixed):
+                return judge.first(rows, np.full(len(rows), mixed))
+
+            rows, frame = candidate.of_block(
+                one,
+                power[number],
+                idle.get(number),
+                slice(begin, inside),
+                cut,
+                gap,
+                # What will never count is dropped at once: in noise that is most of it.
+                lambda rows, chance=chance: chance(rows) >= decide.worth(detection),
+            )
             rows["channel"] = number
             # What begins or ends with the recording is no rise.
             whole = (rows["at"] + first >= sound.start + edge) & (rows["at"] + first < sound.stop - edge)
             rows, frame = rows[whole], frame[whole]
-            # What will never count is dropped at once: in noise that is most of it.
-            chance = judge.first(rows, np.full(len(rows), decide.is_mixed(channels[number])))
-            likely = chance >= decide.worth(detection)
-            rows, frame, chance = rows[likely], frame[likely], chance[likely]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
             risen.append(
                 np.stack(
@@ -124,7 +134,7 @@ def candidates_of(
             )
             late.append(leak.arriving(peaks[number], start, "late"))
             waveforms.write(one, rows["at"])
-            strikes = (chance > again.SURE) & (decide.only_striker(channels[number]) is not None)
+            strikes = (chance(rows) > again.SURE) & (decide.only_striker(channels[number]) is not None)
             tail.append(np.full(len(rows), -1))
             tail[-1][strikes] = tails.write(one, rows["at"][strikes])
             rows["at"] += first

@@ -22,12 +22,14 @@ ALARM = 25.0  # nats; noise alone seldom reaches it in a search
 ALARM_OVER_BEFORE = 1.3  # times what the stretch before reaches by itself
 ALARM_SHARE = 0.7  # of what the search reaches: a weak hit gives its alarm too
 WAIT_MS = 0.17  # after the alarm, for a better look back
+MOST_GAIN = 1e6  # nats: no burst is longer than the longest window, nor louder than what ONSET_DB lets its floor be
 LEVEL_S = 0.012  # the peak is looked for within
 ONSET_DB = -40.0  # an onset is where a strike passes this level below its peak
 ATTACK_SHARE = 0.1  # of the peak: an attack lasts until -20 dB
 LEAST_NOISE = 1e-4  # of the power, in every band: what a filter has cut away is not to be blown up
 SHORTEST = 3  # samples of a burst
-_HITS_AT_ONCE = 64  # keeps the stretches in the processor's cache
+_HITS_AT_ONCE = 32  # keeps the stretches in the processor's cache
+_NEWTON_STEPS = 6
 
 
 @dataclass(frozen=True)
@@ -57,10 +59,10 @@ def place(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> Placed:
     Placed
         No hits: empty arrays.
     """
-    before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
-    stretches = sliding_window_view(np.pad(samples, (before, after + before)), before + after)
+    before = round(BEFORE_S * rate_hz)
+    stretches = _stretches(samples, rate_hz)
     parts = [
-        _placed(stretches[near[begin : begin + _HITS_AT_ONCE]].astype(np.float64), before, rate_hz)
+        _placed(stretches[near[begin : begin + _HITS_AT_ONCE]], before, rate_hz)
         for begin in range(0, len(near), _HITS_AT_ONCE)
     ]
     names = [field.name for field in fields(Placed)]
@@ -69,16 +71,42 @@ def place(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> Placed:
     return Placed(**columns)
 
 
-def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
-    guard, search = round(GUARD_S * rate_hz), [round(seconds * rate_hz) for seconds in SEARCH_S]
-    model = slice(before - guard - round(MODEL_S * rate_hz), before - guard)
+def levels(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return `peak` and `noise` of hits near the given samples without placing them, (n_hits,) arrays each."""
+    before, stretches = round(BEFORE_S * rate_hz), _stretches(samples, rate_hz)
+    parts = [
+        _levels(stretches[near[begin : begin + _HITS_AT_ONCE]], before, rate_hz)
+        for begin in range(0, len(near), _HITS_AT_ONCE)
+    ]
+    return tuple(np.concatenate(column) for column in zip(*parts, strict=True)) if parts else (np.zeros(0),) * 2
+
+
+def _stretches(samples: np.ndarray, rate_hz: int) -> np.ndarray:
+    before, after = round(BEFORE_S * rate_hz), round(AFTER_S * rate_hz)
+    return sliding_window_view(np.pad(samples, (before, after + before)), before + after)
+
+
+def _levels(cut: np.ndarray, before: int, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the peak of each stretch and the noise before it; its mean is taken out in place."""
+    model = _model(before, rate_hz)
     cut -= cut[:, model].mean(axis=1, keepdims=True)
     noise = np.sqrt(np.square(cut[:, model]).mean(axis=1))
-    peak = np.abs(cut[:, before - search[0] : before + round(LEVEL_S * rate_hz)]).max(axis=1)
+    heard = slice(before - round(SEARCH_S[0] * rate_hz), before + round(LEVEL_S * rate_hz))
+    return np.abs(cut[:, heard]).max(axis=1), noise
+
+
+def _model(before: int, rate_hz: int) -> slice:
+    stop = before - round(GUARD_S * rate_hz)
+    return slice(stop - round(MODEL_S * rate_hz), stop)
+
+
+def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
+    model, search = _model(before, rate_hz), [round(seconds * rate_hz) for seconds in SEARCH_S]
+    peak, noise = _levels(cut, before, rate_hz)
     error = np.square(_residual(cut, predictor(cut[:, model])))
     sharpest = error[:, before - search[0] : before + round(LEVEL_S * rate_hz)].max(axis=1)
     usual = error[:, model].mean(axis=1) + sharpest * 10 ** (ONSET_DB / 10) + 1e-20
-    total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
+    total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1, dtype=np.float64)
     start, spread, gain = _first_change(total, before - search[0], before + search[1], rate_hz)
     loud = np.abs(cut) >= ATTACK_SHARE * peak[:, None]
     loud &= np.arange(cut.shape[1]) >= start[:, None]
@@ -132,23 +160,31 @@ def predictor(before: np.ndarray) -> np.ndarray:
 
 
 def _residual(cut: np.ndarray, taps: np.ndarray) -> np.ndarray:
-    error = cut.copy()
+    error, part, taps = cut.copy(), np.empty_like(cut), taps.astype(cut.dtype)
     for back in range(1, ORDER + 1):
-        error[:, back:] += taps[:, back : back + 1] * cut[:, :-back]
+        np.multiply(cut[:, :-back], taps[:, back : back + 1], out=part[:, back:])
+        error[:, back:] += part[:, back:]
     return error
 
 
 def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
     """Return start, spread and likelihood of the first burst that ends between two columns.
 
-    `total` holds running sums of squared errors over their usual variance.
+    `total` holds running sums of squared errors over their usual variance. The likelihood that a length gains grows
+    with the power, so that it is reckoned for the greatest power alone, and an alarm is a power that is reached.
     """
-    lengths = [max(SHORTEST, round(length * rate_hz / 1000)) for length in WINDOWS_MS]
-    reached = _highest(total, np.arange(begin, end), lengths)
-    by_itself = _highest(total, np.arange(ORDER + lengths[-1], begin), lengths).max(axis=1)
-    highest = reached.max(axis=1)
+    lengths = np.array([max(SHORTEST, round(length * rate_hz / 1000)) for length in WINDOWS_MS])
+    powers = [total[:, begin:end] - total[:, begin - length : end - length] for length in lengths]
+    highest = _gain(np.stack([power.max(axis=1) for power in powers], axis=1), lengths).max(axis=1)
+    early = ORDER + int(lengths[-1])
+    before = [(total[:, early:begin] - total[:, early - length : begin - length]).max(axis=1) for length in lengths]
+    by_itself = _gain(np.stack(before, axis=1), lengths).max(axis=1)
     alarm = np.minimum(np.maximum(ALARM, ALARM_OVER_BEFORE * by_itself), ALARM_SHARE * highest)
-    stop = begin + (reached >= alarm[:, None]).argmax(axis=1) + round(WAIT_MS * rate_hz / 1000)
+    enough = lengths * _ratio(2 * alarm[:, None] / lengths)
+    reached = np.zeros(powers[0].shape, bool)
+    for power, its in zip(powers, enough.T, strict=True):
+        reached |= power >= its[:, None]
+    stop = begin + reached.argmax(axis=1) + round(WAIT_MS * rate_hz / 1000)
     length = np.arange(SHORTEST, lengths[-1])
     rows = np.arange(len(total))[:, None]
     gain = _gain(total[rows, stop[:, None]] - total[rows, stop[:, None] - length], length)
@@ -159,14 +195,16 @@ def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
     return stop - length[best], spread, highest
 
 
-def _highest(total: np.ndarray, ends: np.ndarray, lengths: list[int]) -> np.ndarray:
-    highest = np.zeros((len(total), len(ends)))
-    for length in lengths:
-        np.maximum(highest, _gain(total[:, ends] - total[:, ends - length], length), out=highest)
-    return highest
-
-
 def _gain(power: np.ndarray, length) -> np.ndarray:
     """Return the likelihood gained by letting `length` samples have a variance of their own that is over the usual."""
     ratio = np.maximum(power / length, 1.0)
     return 0.5 * length * (ratio - 1 - np.log(ratio))
+
+
+def _ratio(gain: np.ndarray) -> np.ndarray:
+    """Return the ratio r of variances at which r - 1 - log r = `gain`, by Newton's method from above."""
+    ratio = 1 + gain + np.sqrt(2 * gain)
+    for _ in range(_NEWTON_STEPS):
+        excess = np.maximum(ratio - 1, 1e-12)
+        ratio -= (excess - np.log1p(excess) - gain) * (1 + excess) / excess
+    return np.where(gain > 0, ratio, 0.0)  # nothing gained: any power will do
