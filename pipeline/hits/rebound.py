@@ -43,10 +43,21 @@ class Mean:
     spread: np.ndarray
 
 
+@dataclass(frozen=True)
+class Beside:
+    """Tails without their mean: the `height` of their strikes, what is `left`, and at each lag how high a copy of the
+    attack is in it (`share` of that height) and how `alike`."""
+
+    height: np.ndarray
+    left: np.ndarray
+    share: np.ndarray
+    alike: np.ndarray
+
+
 def shape(rate_hz: int) -> align.Shape:
     """Return the columns of a stored tail."""
     before, n = round(BEFORE_S * rate_hz), round((BEFORE_S + AFTER_S) * rate_hz)
-    return align.Shape(n, before, -(-(n + before) // 512) * 512, rate_hz)
+    return align.Shape(n, before, fft.next_fast_len(n + before, real=True), rate_hz)
 
 
 def search(at: np.ndarray, first: np.ndarray, until: np.ndarray, stored: Callable, rate_hz: int):
@@ -82,7 +93,7 @@ def search(at: np.ndarray, first: np.ndarray, until: np.ndarray, stored: Callabl
     for begin in range(0, len(at), _AT_ONCE):
         rows = np.arange(begin, min(begin + _AT_ONCE, len(at)))
         tails = _white(stored(rows), (at - np.round(first))[rows], mean.taps, columns)
-        strike, lag, height, seen, _ = _besides(tails, until[rows], mean, columns)
+        strike, lag, height, seen, _ = _besides(_beside(tails, mean, columns), until[rows], mean, columns)
         likely = seen[:, 2] >= LEAST_RISE
         found.append((rows[strike], lag, height, likely / (1 + np.exp(-PROBABLE[0] - seen @ PROBABLE[1:]))))
     return tuple(np.concatenate(column) for column in zip(*found, strict=True))
@@ -120,28 +131,33 @@ def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: align.
 def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
     taps = align.noise_taps(tails, columns)
     white = _white(tails, lag, taps, columns)
-    mean = _mean_of(white, white, taps, columns)
+    mean, beside = _mean_of(white, white, taps, columns)
     for _ in range(ROUNDS - 1):
-        *_, taken = _besides(white, np.full(len(white), columns.n), mean, columns)
-        mean = _mean_of(white - taken, white, taps, columns)
+        *_, taken = _besides(beside, np.full(len(white), columns.n), mean, columns)
+        mean, beside = _mean_of(white - taken, white, taps, columns)
     return mean
 
 
-def _mean_of(free: np.ndarray, white: np.ndarray, taps: np.ndarray, columns: align.Shape) -> Mean:
-    """Return the mean of the tails `free` of what was found, and how much the tails `white` differ from it."""
+def _mean_of(free: np.ndarray, white: np.ndarray, taps: np.ndarray, columns: align.Shape) -> tuple[Mean, Beside]:
+    """Return the mean of the tails `free` of what was found, and the tails `white` beside it."""
     low, high = _attack(columns)
-    height = _height(white, columns)[:, None]
-    tail = np.median(free / height, axis=0)
+    tail = _middle(free / _height(white, columns)[:, None])
     attack = tail[low:high]
     mean = Mean(taps, tail, np.conj(fft.rfft(attack, columns.size)), float(np.square(attack).sum()), np.ones(1))
-    same, _ = _copies(_without(white, mean, columns), height, mean, columns)
-    return replace(mean, spread=_smooth(np.median(np.abs(same), axis=0) / 0.6745, columns))
+    beside = _beside(white, mean, columns)
+    return replace(mean, spread=_smooth(_middle(np.abs(beside.share)) / 0.6745, columns)), beside
+
+
+def _middle(rows: np.ndarray) -> np.ndarray:
+    """Return the median of each column; to sort short columns is far quicker than to look for their middle."""
+    rows = np.sort(rows, axis=0)
+    return (rows[(len(rows) - 1) // 2] + rows[len(rows) // 2]) / 2
 
 
 def _smooth(spread: np.ndarray, columns: align.Shape) -> np.ndarray:
     wide = round(SMOOTH_S * columns.rate_hz)
     total = np.cumsum(np.pad(np.square(spread), (wide + 1, wide), mode="edge"), dtype=np.float64)
-    return np.sqrt((total[2 * wide + 1 :] - total[: -2 * wide - 1]) / (2 * wide + 1)) + 1e-12
+    return (np.sqrt((total[2 * wide + 1 :] - total[: -2 * wide - 1]) / (2 * wide + 1)) + 1e-12).astype(np.float32)
 
 
 def _attack(columns: align.Shape) -> tuple[int, int]:
@@ -153,33 +169,38 @@ def _height(white: np.ndarray, columns: align.Shape) -> np.ndarray:
     return np.sqrt(np.square(white[:, low:high]).sum(axis=1)) + 1e-12
 
 
-def _without(white: np.ndarray, mean: Mean, columns: align.Shape) -> np.ndarray:
+def _beside(white: np.ndarray, mean: Mean, columns: align.Shape) -> Beside:
     """Take the mean out of each tail: by three neighbouring samples of it, as strikes differ in colour."""
     low, high = _attack(columns)
     shifted = np.stack([np.roll(mean.tail, step) for step in (-1, 0, 1)])
-    return white - white[:, low:high] @ np.linalg.pinv(shifted[:, low:high], rcond=1e-3) @ shifted
+    left = white - white[:, low:high] @ np.linalg.pinv(shifted[:, low:high], rcond=1e-3) @ shifted
+    height = _height(white, columns)
+    return Beside(height, left, *_copies(left, height[:, None], mean, columns))
 
 
 def _copies(left: np.ndarray, height: np.ndarray, mean: Mean, columns: align.Shape) -> tuple[np.ndarray, np.ndarray]:
     """Return height (over the strike's) and correlation of a copy of the attack at each lag, in what is left."""
     low, high = _attack(columns)
     n = round(SEARCHED_S[1] * columns.rate_hz)
-    copies = fft.irfft(fft.rfft(left, columns.size) * mean.attack, columns.size)[:, low : low + n] / mean.energy
-    total = np.cumsum(np.pad(np.square(left[:, low : high + n]), ((0, 0), (1, 0))), axis=1, dtype=np.float64)
-    power = total[:, high - low : high - low + n] - total[:, :n]
-    return copies / height, copies * np.sqrt(mean.energy / (power + 1e-20))
+    copies = fft.irfft(fft.rfft(left, columns.size) * mean.attack, columns.size)[:, low : low + n]
+    total = np.zeros((len(left), high - low + n + 1))
+    np.cumsum(np.square(left[:, low : high + n]), axis=1, out=total[:, 1:])
+    power = (total[:, high - low : high - low + n] - total[:, :n]).astype(np.float32)
+    alike = copies / np.sqrt(mean.energy * power + 1e-20)
+    copies /= mean.energy * height
+    return copies, alike
 
 
-def _besides(white: np.ndarray, until: np.ndarray, mean: Mean, columns: align.Shape):
+def _besides(beside: Beside, until: np.ndarray, mean: Mean, columns: align.Shape):
     """Return strike, lag, height of what is found, what speaks for it, and the tails of all that was found."""
-    height, left = _height(white, columns), _without(white, mean, columns)
     soonest, n = (round(seconds * columns.rate_hz) for seconds in SEARCHED_S)
-    lags, taken, found = np.arange(n), np.zeros_like(white), []
+    lags, taken, found = np.arange(n), np.zeros_like(beside.left), []
     closed = (lags < soonest) | (lags >= (until - soonest)[:, None])
-    rows = np.arange(len(white))
-    for _ in range(MOST):
-        now = left[rows] - taken[rows]
-        share, alike = _copies(now, height[rows, None], mean, columns)
+    rows, now, share, alike = np.arange(len(taken)), beside.left, beside.share, beside.alike
+    for number in range(MOST):
+        if number:
+            now = beside.left[rows] - taken[rows]
+            share, alike = _copies(now, beside.height[rows, None], mean, columns)
         z = share / mean.spread
         z[closed[rows] | (alike < LEAST_ALIKE) | (share < LEAST_SHARE)] = 0.0
         lag = z.argmax(axis=1)
@@ -187,7 +208,7 @@ def _besides(white: np.ndarray, until: np.ndarray, mean: Mean, columns: align.Sh
         rows, lag, pick = rows[which], lag[which], (which, lag[which])
         seen = np.column_stack([np.log(z[pick]), alike[pick], _risen(now[which], lag, columns)])
         found.append((rows, lag.astype(float), share[pick], seen))
-        for row, at, tall in zip(rows, lag, share[pick] * height[rows], strict=True):
+        for row, at, tall in zip(rows, lag, share[pick] * beside.height[rows], strict=True):
             taken[row, at:] += tall * mean.tail[: columns.n - at]
             closed[row] |= np.abs(lags - at) < soonest
     return *(np.concatenate(column) for column in zip(*found, strict=True)), taken
