@@ -1,6 +1,7 @@
 """Follow what lies under the strikes: hum, rumble, noise, and how loud the upper bands are over time."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -36,22 +37,34 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None) -> Low | None
     if len(samples) < SHORTEST_S * rate_hz:
         return None
     step = max(1, rate_hz // LOW_RATE_HZ)
-    slow = samples[: len(samples) // step * step].reshape(-1, step).mean(axis=1, dtype=np.float64)
-    slow -= slow.mean()
+    slow = samples[: len(samples) // step * step].reshape(-1, step) @ np.full(step, 1 / step, samples.dtype)
+    slow = slow - slow.mean(dtype=np.float64)
     slow_hz = rate_hz / step
-    window = np.hanning(len(slow))
+    window, frequency, _ = _weights(len(slow), slow_hz)
     spectrum = np.fft.rfft(slow * window)
-    power = 2 * np.square(np.abs(spectrum)) / len(slow) / np.square(window).sum()
-    frequency = np.fft.rfftfreq(len(slow), 1 / slow_hz)
     hum = 0.0
     if mains_hz:
-        lines = sum(_line(power, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
+        lines = sum(_line(spectrum, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
+        lines *= 2 / len(slow) / np.square(window).sum()
         hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz))
-    return Low(hum, _rumble(spectrum, frequency, window, slow_hz), _quietest(samples, rate_hz))
+    return Low(hum, _rumble(spectrum, len(slow), slow_hz), _quietest(samples, rate_hz))
 
 
-def _line(power: np.ndarray, frequency: np.ndarray, hz: float, harmonic: int) -> float:
-    away_hz = np.abs(frequency - hz)
+@lru_cache(maxsize=2)
+def _weights(n: int, slow_hz: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return window, frequencies and the share of each that is rumble; they are the same for every block but the last.
+
+    Soft edges: a sharp one would smear strikes over the time between them.
+    """
+    frequency = np.fft.rfftfreq(n, 1 / slow_hz)
+    low, high = (np.interp(frequency, edge, (0, np.pi / 2)) for edge in (RUMBLE_FROM_HZ, RUMBLE_TO_HZ))
+    return np.hanning(n), frequency, np.square(np.sin(low) * np.cos(high))
+
+
+def _line(spectrum: np.ndarray, frequency: np.ndarray, hz: float, harmonic: int) -> float:
+    """Return the power of a line above what lies beside it."""
+    near = slice(*np.searchsorted(frequency, (hz - BESIDE_HZ[1], hz + BESIDE_HZ[1])))
+    power, away_hz = np.square(np.abs(spectrum[near])), np.abs(frequency[near] - hz)
     inside = away_hz < LINE_HZ + LINE_PER_HARMONIC_HZ * harmonic
     beside = (away_hz > BESIDE_HZ[0]) & (away_hz < BESIDE_HZ[1])
     if not inside.any() or not beside.any():
@@ -73,11 +86,10 @@ def _quiet_hum(slow: np.ndarray, slow_hz: float, mains_hz: float) -> float:
     return float(power[np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum())
 
 
-def _rumble(spectrum: np.ndarray, frequency: np.ndarray, window: np.ndarray, slow_hz: float) -> float:
-    # Soft edges: a sharp one would smear strikes over the time between them.
-    low, high = (np.interp(frequency, edge, (0, np.pi / 2)) for edge in (RUMBLE_FROM_HZ, RUMBLE_TO_HZ))
-    wave = np.fft.irfft(spectrum * np.square(np.sin(low) * np.cos(high)), len(window))
-    middle = slice(len(window) // 4, -len(window) // 4)
+def _rumble(spectrum: np.ndarray, n: int, slow_hz: float) -> float:
+    window, _, rumbling = _weights(n, slow_hz)
+    wave = np.fft.irfft(spectrum * rumbling, n)
+    middle = slice(n // 4, -n // 4)
     wave = wave[middle] / window[middle]
     size = round(RUMBLE_S * slow_hz)
     pieces = np.square(wave[: len(wave) // size * size]).reshape(-1, size).mean(axis=1)
@@ -87,7 +99,7 @@ def _rumble(spectrum: np.ndarray, frequency: np.ndarray, window: np.ndarray, slo
 def _quietest(samples: np.ndarray, rate_hz: int) -> float:
     size = round(NOISE_S * rate_hz)
     pieces = samples[: len(samples) // size * size].reshape(-1, size)
-    power = np.square(pieces).mean(axis=1) - np.square(pieces.mean(axis=1))
+    power = np.vecdot(pieces, pieces) / size - np.square(pieces.mean(axis=1))
     return float(np.quantile(power, 0.05))
 
 

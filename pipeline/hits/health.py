@@ -56,7 +56,7 @@ class Watch:
         self.start = here if self.start is None else self.start
         for number, (samples, its) in enumerate(zip(heard, power, strict=True)):
             own = samples[begin:]
-            self.peak[number] = max(self.peak[number], np.abs(own).max(initial=0.0))
+            self.peak[number] = max(self.peak[number], own.max(initial=0.0), -own.min(initial=0.0))
             self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = tops.thinned(self.tops[number], self.peak[number])

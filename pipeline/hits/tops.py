@@ -47,13 +47,12 @@ class Clipping:
 def of_block(samples: np.ndarray, first: int, peak: float, rate_hz: int) -> list[Tops]:
     """Return the tops of a block that begins at sample `first`; `peak` is the channel's so far."""
     found = []
-    loud = np.flatnonzero(np.abs(samples) > max(SOFTEST, HIGH * peak))
-    for sign in (1, -1):
-        wave = samples if sign > 0 else -samples
-        top = float(wave[loud].max(initial=0.0))
-        near = loud[wave[loud] > HIGH * max(top, peak)]
-        if not len(near):
+    for sign, top in ((1, float(samples.max(initial=0.0))), (-1, -float(samples.min(initial=0.0)))):
+        least = max(SOFTEST, HIGH * max(top, peak))
+        if top <= least:
             continue
+        wave = samples if sign > 0 else -samples
+        near = np.flatnonzero(wave > least)
         for level, (start, stop) in (
             (False, _waves(wave, near, peak)),
             (True, _level(wave, near, LEVEL * top * 48_000 / rate_hz)),
