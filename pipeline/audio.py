@@ -2,12 +2,13 @@
 
 Anything libsndfile reads is taken, at any rate, width and number of channels. A folder's files are put side by side in
 natural order (track 2 before track 10) as if they were channels of one file; shorter tracks end in silence. Memory is
-bounded by the length of a block. Damaged ends are read as far as they go.
+bounded by the length of a block. Damaged ends are read as far as they go. High sampling rates can be thinned out.
 """
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,9 @@ from pipeline.errors import InputError
 TRACK_ENDINGS = frozenset(
     f".{ending}" for ending in "wav wave rf64 w64 bwf flac aif aiff aifc ogg oga opus mp3 au snd caf".split()
 )
+ENOUGH_HZ = 44_100  # of samples: thinned recordings keep at least as many
+FILTER_SAMPLES, FILTER_BETA = 24, 8.0  # thinned samples on either side of the low pass; its Kaiser window (80 dB)
+_SIZE_STEP = 4096  # transforms of a multiple of it are fast
 _CHUNK_OF_DAMAGED = 1024  # samples read at once near a place that cannot be decoded
 
 
@@ -36,7 +40,8 @@ class Track:
 class Audio:
     """A recording that can be read.
 
-    `n_samples` is the whole length; reading begins at sample `start` and ends before sample `stop`.
+    `n_samples` is the whole length; reading begins at sample `start` and ends before sample `stop`. One sample stands
+    for `step` of the file's (`thinned`); rates and counts are those of what is read.
     """
 
     path: Path
@@ -44,6 +49,13 @@ class Audio:
     rate_hz: int
     start: int
     stop: int
+    step: int = 1
+
+    @property
+    def whole(self) -> "Audio":
+        """The same with all samples of the file."""
+        step = self.step
+        return replace(self, rate_hz=self.rate_hz * step, start=self.start * step, stop=self.stop * step, step=1)
 
     @property
     def n_channels(self) -> int:
@@ -51,7 +63,7 @@ class Audio:
 
     @property
     def n_samples(self) -> int:
-        return max(track.n_samples for track in self.tracks)
+        return max(self.track_lengths)
 
     @property
     def truncated(self) -> bool:
@@ -61,7 +73,7 @@ class Audio:
     @property
     def track_lengths(self) -> tuple[int, ...]:
         """Samples of each channel's own file."""
-        return tuple(track.n_samples for track in self.tracks for _ in range(track.n_channels))
+        return tuple(-(-track.n_samples // self.step) for track in self.tracks for _ in range(track.n_channels))
 
     def blocks(self, length: int, before: int = 0, after: int = 0) -> Iterator[tuple[int, int, np.ndarray]]:
         """Yield overlapping blocks from `start` to `stop`.
@@ -80,8 +92,12 @@ class Audio:
         begin : int
             Row of the array at which the block itself begins; blocks touch and do not overlap.
         samples : (n, n_channels) float32 array
-            What is not a number comes as 0.
+            What is not a number comes as 0. Thinned samples are true from `FILTER_SAMPLES` inside either end.
         """
+        if self.step > 1:
+            for first, begin, samples in self.whole.blocks(*(self.step * n for n in (length, before, after))):
+                yield first // self.step, begin // self.step, thin(samples, self.step)
+            return
         with _Reader(self) as reader:
             held, first = np.zeros((0, self.n_channels), np.float32), self.start
             for begin in range(self.start, self.stop, length):
@@ -129,6 +145,47 @@ def look(file, start_s: float | None = None, stop_s: float | None = None) -> Aud
             f"found a recording of {n_samples / rate_hz:.1f} s; mend start_s or stop_s in the recordings table"
         )
     return Audio(path, tuple(tracks), rate_hz, start, stop)
+
+
+def thinned(audio: Audio) -> Audio:
+    """Return a recording of which no more samples are read than tell all that can be heard.
+
+    The rate is divided by the greatest whole number that leaves `ENOUGH_HZ`: sample k is sample `k * step` of the file.
+    """
+    step = next(n for n in range(max(audio.rate_hz // ENOUGH_HZ, 1), 0, -1) if audio.rate_hz % n == 0)
+    start, stop = -(-audio.start // step), -(-audio.stop // step)
+    return replace(audio, rate_hz=audio.rate_hz // step, start=start, stop=stop, step=step)
+
+
+def thin(samples: np.ndarray, step: int) -> np.ndarray:
+    """Return every `step`-th sample of what a low pass without delay lets through.
+
+    Parameters
+    ----------
+    samples : (n,) or (n, n_channels) float32 array
+
+    Returns
+    -------
+    thin : array of the same kind with ceil(n / step) rows
+    """
+    if step == 1 or not len(samples):
+        return samples
+    n = -(-len(samples) // step)
+    size = -(-(n + FILTER_SAMPLES) // _SIZE_STEP) * _SIZE_STEP
+    kept = _low_pass(size, step)[(...,) + (None,) * (samples.ndim - 1)]
+    spectrum = np.fft.rfft(samples, size * step, axis=0)[: size + 1] * kept
+    # What lies a little above half the new rate is folded back; what lies higher the low pass has taken away.
+    folded = (spectrum + np.conj(spectrum[::-1]))[: size // 2 + 1]
+    return np.fft.irfft(folded, size, axis=0)[:n]
+
+
+@lru_cache(maxsize=2)
+def _low_pass(size: int, step: int) -> np.ndarray:
+    """Return the spectrum of the low pass up to the new rate."""
+    reach = FILTER_SAMPLES * step
+    taps = np.sinc(np.arange(-reach, reach + 1) / step) * np.kaiser(2 * reach + 1, FILTER_BETA)
+    taps = np.roll(np.pad(taps / taps.sum() / step, (0, size * step - len(taps))), -reach)
+    return np.fft.rfft(taps)[: size + 1].real.astype(np.float32)
 
 
 def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | None = None) -> tuple[np.ndarray, int]:

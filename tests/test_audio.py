@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import soundfile
+from scipy.signal import firwin
 
 from pipeline import audio
 from pipeline.errors import InputError
@@ -120,3 +121,37 @@ def test_a_full_scale_sine_reads_as_full_scale(tmp_path):
         file = write(tmp_path / "sine.wav", sine, subtype="PCM_24")
         part, _ = audio.read_part(file, 0, 1)
         assert 20 * np.log10(np.abs(part).max()) == pytest.approx(expected_db, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "step"), [(8000, 1), (48_000, 1), (88_200, 2), (96_000, 2), (192_000, 4), (90_001, 1)]
+)
+def test_high_rates_are_thinned_by_a_whole_number(tmp_path, rate_hz, step):
+    whole = audio.look(write(tmp_path / "take.wav", make_noise(1001), rate_hz), 0.0, 0.01)
+    sound = audio.thinned(whole)
+    assert (sound.step, sound.rate_hz * sound.step, sound.n_samples) == (step, rate_hz, -(-1001 // step))
+    assert sound.whole.rate_hz == rate_hz and 0 <= sound.whole.stop - whole.stop < step
+
+
+@pytest.mark.parametrize("step", [2, 4])
+def test_thinning_is_a_low_pass_without_delay(step):
+    # The window method of scipy.signal.firwin (Oppenheim & Schafer, ch. 7), convolved as the definition has it.
+    samples, reach = make_noise(9001, 1)[:, 0], audio.FILTER_SAMPLES * step
+    taps = firwin(2 * reach + 1, 1 / step, window=("kaiser", audio.FILTER_BETA))
+    expected = np.convolve(samples.astype(float), taps)[reach : reach + len(samples) : step]
+    assert np.abs(audio.thin(samples, step) - expected).max() < 2e-5
+
+
+def test_what_cannot_be_heard_is_not_folded_back():
+    time = np.arange(96_000) / 96_000
+    for hz, left in ((9000.0, 1.0), (20_000.0, 1.0), (28_000.0, 0.0), (39_000.0, 0.0)):
+        middle = audio.thin(np.sin(2 * np.pi * hz * time).astype(np.float32), 2)[1000:-1000]
+        expected = left * np.sin(2 * np.pi * hz * time[::2])[1000:-1000]
+        assert np.abs(middle - expected).max() < 2e-4  # -74 dB
+
+
+def test_thinned_blocks_put_together_are_the_thinned_file(tmp_path):
+    samples = make_noise(30_001)
+    sound = audio.thinned(audio.look(write(tmp_path / "take.wav", samples, 96_000)))
+    parts = [block[begin : begin + 1000] for _, begin, block in sound.blocks(1000, 50, 50)]
+    assert np.abs(np.concatenate(parts) - audio.thin(samples, 2)).max() < 2e-5

@@ -49,6 +49,7 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
             f"{recording.file}: expected {LEAST_RATE_HZ} samples a second or more; found {sound.rate_hz}; "
             "record or export it at 44100 or 48000 Hz"
         )
+    sound = audio.thinned(sound)
     with Store(align.shape(sound.rate_hz)) as waveforms, Store(rebound.shape(sound.rate_hz)) as tails:
         heard = candidates_of(sound, channels, detection, waveforms, tails)
         table, sentences = _decided(heard, channels, detection, sound, delays_s)
@@ -69,7 +70,7 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     return table, {
         "health": sentences,
         "duration_s": sound.n_samples / sound.rate_hz,
-        "rate_hz": sound.rate_hz,
+        "rate_hz": sound.whole.rate_hz,
         "n_channels": sound.n_channels,
     }
 
@@ -92,16 +93,19 @@ def candidates_of(
     cut = rise.frames(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
     found, risen, late, quiet, tail = [], [], [], [], []
-    idle, edge = _idle_floors(detection, channels, cut), EDGE_S * sound.rate_hz
-    watch = health.Watch(channels, sound.rate_hz, detection.mains_hz)
+    watch, step = health.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
+    idle, edge = _idle_floors(detection, channels, cut, step), EDGE_S * sound.rate_hz
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
-    for first, begin, samples in sound.blocks(length, before, after):
-        heard = [_without_offset(samples[:, channel.channel - 1]) for channel in channels]
+    for first, begin, samples in sound.whole.blocks(length * step, before * step, after * step):
+        whole = [_without_offset(samples[:, channel.channel - 1]) for channel in channels]
+        heard = [audio.thin(one, step) for one in whole]
         power = [rise.band_power(one, cut) for one in heard]
         peaks = [leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)]
         quiet.append([leak.quiet(its) for its in peaks])
-        inside = begin + length  # what follows belongs to the next block
-        watch.see(first, begin, [one[:inside] for one in heard], power, cut.hop)
+        # What follows belongs to the next block. A wave that is cut off has its corners in all the samples only.
+        watch.see(first, begin, [one[: begin + length * step] for one in whole], power, cut.hop * step)
+        first, begin = first // step, begin // step
+        inside = begin + length
         for number, one in enumerate(heard):
             mixed = decide.is_mixed(channels[number])
 
@@ -155,14 +159,14 @@ def _without_offset(samples: np.ndarray) -> np.ndarray:
     return one - one.mean()
 
 
-def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, np.ndarray]:
+def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) -> dict[int, np.ndarray]:
     """Return the noise of each channel from the idle recording; a file with one channel serves all."""
     if not detection.idle_file:
         return {}
     samples, rate_hz = audio.read_part(detection.idle_file, 0.0, IDLE_S)
-    if rate_hz != cut.rate_hz:
+    if rate_hz != cut.rate_hz * step:
         raise InputError(
-            f"{detection.idle_file}: expected the recording's rate, {cut.rate_hz} Hz; found {rate_hz} Hz; "
+            f"{detection.idle_file}: expected the recording's rate, {cut.rate_hz * step} Hz; found {rate_hz} Hz; "
             "record the idle machine with the same settings"
         )
     if len(samples) < LEAST_IDLE_S * rate_hz:
@@ -172,7 +176,7 @@ def _idle_floors(detection: Detection, channels, cut: rise.Frames) -> dict[int, 
         )
     columns = [min(channel.channel, samples.shape[1]) - 1 for channel in channels]
     return {
-        number: rise.band_power(_without_offset(samples[:, column]), cut).mean(axis=0)
+        number: rise.band_power(audio.thin(_without_offset(samples[:, column]), step), cut).mean(axis=0)
         for number, column in enumerate(columns)
     }
 
@@ -286,8 +290,9 @@ def _faults(heard: Heard, channels, candidates, level_db, probability, sound: au
     hits = np.zeros(sure.sum(), [*columns, ("bands", "f4", (tables.N_BANDS,))])
     for name in ("channel", "at", "bands"):
         hits[name] = candidates[name][sure]
+    hits["at"] *= sound.step  # the watch counts all samples of the file
     hits["level_db"] = level_db[sure]
-    lengths = tuple(sound.track_lengths[channel.channel - 1] for channel in channels)
+    lengths = tuple(sound.whole.track_lengths[channel.channel - 1] for channel in channels)
     return health.faults(heard.watch, hits, lengths)
 
 
