@@ -31,7 +31,17 @@ class Truth:
     jitter_df: float = np.inf
     missed: float = 0.03
     tempo_sd: float = 0.01
-    rate: list = field(default_factory=list)  # per take: (score_beat, relative speed) of the half beats
+    rate: list = field(default_factory=list)  # per take: (score_beat, tempo in bpm) of the half beats
+    course: list = field(default_factory=list)  # per take: the Course of the half beats
+
+
+@dataclass
+class Course:
+    """How one take went at half beats, the first and the last but one included."""
+
+    score_beat: np.ndarray
+    speed: np.ndarray  # over that of the straight line through the machine's places at the notes
+    load: np.ndarray  # part of it by load, less its mean
 
 
 def make_notes(
@@ -157,7 +167,21 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     hit = hit + truth.readiness_s[striker] * np.exp(-gap / truth.ready_s) + pin_s * slower + e
     half = np.arange(0.5, rounds * length - 0.5, 0.5)
     truth.rate.append((half, 0.5 / (curve(half + 0.25) - curve(half - 0.25)) * 60))
+    truth.course.append(_course(curve, loaded, u[~missed], half, omega))
     return take_of(notes, hit, missed, playthrough, name)
+
+
+def _course(curve, loaded, struck, half, omega) -> Course:
+    """Return the true speed at half beats."""
+    if len(half) == 0 or len(np.unique(struck)) < 2:
+        return Course(np.zeros(0), np.zeros(0), np.zeros(0))
+    pace = np.polyfit(struck, curve(struck), 1)[0]
+    begin = np.concatenate([[0.0], half - 0.25, [half[-1] + 0.25]])
+    end = np.concatenate([[0.25], half + 0.25, [half[-1] + 0.5]])
+    width = end - begin
+    slower = (np.interp(end, *loaded) - np.interp(begin, *loaded)) / width
+    speed = pace * width / (curve(end) - curve(begin)) - 1
+    return Course(np.concatenate([[0.0], half, [half[-1] + 0.5]]), speed, slower.mean() - slower)
 
 
 def take_of(notes, hit_s, missed, playthrough, name="take-1", clicks=(), rig=None, segment=None, said=None) -> Take:

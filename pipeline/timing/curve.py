@@ -3,19 +3,19 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import design
-from pipeline.timing.equations import Scales
-from pipeline.timing.rounds import BENT, RECOVERY, START, Covariance, Solved, Work
+from pipeline.timing import design, doubt
+from pipeline.timing.doubt import Possible
+from pipeline.timing.rounds import BENT, RECOVERY, START, Work
 from pipeline.timing.score import GRID_BEAT
 
 
-def curve(
-    work: Work, now: Scales, solved: Solved, covariance: Covariance, use, pace
-) -> tuple[pd.DataFrame, np.ndarray]:
+def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tuple[pd.DataFrame, np.ndarray]:
     """Return the speed curve, and each striker's load in it.
 
     Parameters
     ----------
+    best, possible
+        The likeliest solution, and all that the errors are told over.
     use : np.ndarray of bool, shape=(n_hits,)
         Hits that make the straight line of each line (no freak ones).
     pace : np.ndarray, shape=(n_lines,)
@@ -30,21 +30,26 @@ def curve(
     """
     frame = _places(work)
     line, u_beat, state = frame["line"].to_numpy(), frame["u_beat"].to_numpy(), work.layout.grid_state
+    solved = best.solved
     at, rate, bent_s, bent_rate = _columns(work, solved, line, u_beat)
     x, beta, places = solved.solution.x, solved.solution.beta, solved.border.places
     of_load = np.r_[places["drag"], places["recovery"]]
     machine_beat_s, straight_beat_s = work.beat_s[line], pace[line] / work.score.beat_per_s
     beat_s = machine_beat_s + x[state + 1] + rate @ beta + bent_rate
+    time_se = np.sqrt(doubt.variance(possible, x[state] + at @ beta, lambda one: _place_of(one, state, at)))
+    rate_se = np.sqrt(
+        doubt.variance(possible, x[state + 1] + rate @ beta, lambda one: _rate_of(work, one, state, rate))
+    )
     load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
     frame = frame.assign(
         time_s=work.start_s[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
-        time_se=np.sqrt(covariance.variance(state, at)),
+        time_se=time_se,
         pace=beat_s * work.score.beat_per_s,
         speed=straight_beat_s / beat_s - 1,
-        speed_se=np.sqrt(_rate_variance(work, now, covariance.variance(state + 1, rate))) / straight_beat_s,
+        speed_se=rate_se / straight_beat_s,
         motion=(straight_beat_s - beat_s + load_s) / straight_beat_s,
         load=-load_s / straight_beat_s,
-        load_se=_load_se(solved, line, rate[:, of_load], of_load) / straight_beat_s,
+        load_se=_load_se(best, possible, line, rate[:, of_load], of_load) / straight_beat_s,
         shaft=0.0,
     )
     by_striker = np.zeros((len(frame), work.n_strikers))
@@ -100,20 +105,32 @@ def _load_slope(work, solved, line, use):
     return (straight[len(lines) :] - straight[: len(lines)])[np.searchsorted(lines, line)]
 
 
-def _load_se(solved, line, rate, of_load):
+def _place_of(one, state, at):
+    """Return the place that one solution says, beside the line, and its variance."""
+    return one.solved.solution.x[state] + at @ one.solved.solution.beta, one.covariance.variance(state, at)
+
+
+def _rate_of(work, one, state, rate):
+    """Return the mean rate over a half beat that one solution says, and its variance.
+
+    The mean is known better than the rate at the middle: less the variance of a Wiener path of intensity 2σ²/ℓ about
+    its mean over ±h, which is that intensity × h/6.
+    """
+    within = 2 * one.scales.speed_sd**2 / one.scales.speed_beats * (GRID_BEAT / 2) / 6 * np.mean(work.beat_s) ** 2
+    variance = one.covariance.variance(state + 1, rate)
+    middle = one.solved.solution.x[state + 1] + rate @ one.solved.solution.beta
+    return middle, np.maximum(variance - within, variance / 2)
+
+
+def _load_se(best, possible, line, rate, of_load):
     """Return the error of the load's rate against its mean on the line, that of drags and recovery together."""
     against = rate.copy()
     for one in np.unique(line):
         against[line == one] -= against[line == one].mean(axis=0)
-    covariance = solved.solution.beta_covariance[np.ix_(of_load, of_load)]
-    return np.sqrt(np.maximum(np.einsum("im,mk,ik->i", against, covariance, against, optimize=True), 0.0))
 
+    def estimate_of(one):
+        covariance = one.solved.solution.beta_covariance[np.ix_(of_load, of_load)]
+        own = np.einsum("im,mk,ik->i", against, covariance, against, optimize=True)
+        return against @ one.solved.solution.beta[of_load], np.maximum(own, 0.0)
 
-def _rate_variance(work, now, variance):
-    """Return the variance of the mean rate over a half beat, from that of the rate at its middle.
-
-    The mean is known better than one point: less the variance of a Wiener path of intensity 2σ²/ℓ about its mean over
-    ±h, which is that intensity × h/6.
-    """
-    within = 2 * now.speed_sd**2 / now.speed_beats * (GRID_BEAT / 2) / 6 * np.mean(work.beat_s) ** 2
-    return np.maximum(variance - within, variance / 2)
+    return np.sqrt(doubt.variance(possible, estimate_of(best)[0], estimate_of))

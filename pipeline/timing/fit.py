@@ -6,7 +6,7 @@ For take r and line g (a segment of it), at the score time u in nominal beats,
 
 (the load to the first order; `load` tells the whole law). The fit goes round: solve everything linear about the last
 solution (Gauss-Newton: load, recovery, company, ρ); call pins misplaced; give freak hits less weight; find the scales
-anew.
+anew. At the end `doubt` carries what is not known of the scales into the errors.
 """
 
 from dataclasses import dataclass
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import reading, scales
+from pipeline.timing import doubt, reading, scales
 from pipeline.timing.equations import Scales
 from pipeline.timing.rounds import Work
 from pipeline.timing.score import Score
@@ -86,5 +86,5 @@ def fit(score: Score, gathered: Strikes) -> Fit:
             found = work.find_scales(found)
         for _ in range(rounds):
             work.learn(found, work.solve(found))
-    solved = work.solve(found)
-    return Fit(score=score, strikes=gathered, scales=found, **reading.read(work, found, solved))
+    best = doubt.likeliest(work, found)
+    return Fit(score=score, strikes=gathered, scales=found, **reading.read(work, best, doubt.around(work, best)))

@@ -3,20 +3,23 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import curve, design, equations, strikes
-from pipeline.timing.rounds import Covariance, Solved, Work
+from pipeline.timing import curve, design, doubt, equations, strikes
+from pipeline.timing.doubt import Possible
+from pipeline.timing.rounds import Work
 
 
-def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
-    """Return the fields of `Fit` (but score, strikes and scales)."""
-    covariance = Covariance(solved, work.layout)
-    estimate, variance = work.pin_estimates(solved, covariance)
+def read(work: Work, best: Possible, possible: list[Possible]) -> dict:
+    """Return the fields of `Fit` (but score, strikes and scales): the likeliest solution, with errors over all."""
+    now, solved = best.scales, best.solved
+    estimate, _ = work.pin_estimates(solved, best.covariance)
+    variance = doubt.variance(possible, estimate, lambda one: work.pin_estimates(one.solved, one.covariance))
+    variance = variance + work.answer_variance
     rest_s = solved.data.late_s - solved.fitted_s(work.layout)
     scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
     estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
     hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
-    grid, load_by_striker = curve.curve(work, now, solved, covariance, ~freak, pace)
+    grid, load_by_striker = curve.curve(work, best, possible, ~freak, pace)
     return {
         "hits": hits,
         "line_pace": pace,
@@ -25,10 +28,10 @@ def read(work: Work, now: equations.Scales, solved: Solved) -> dict:
         "load_by_striker": load_by_striker,
         "pins": _pins(work, now, estimate, variance),
         "recovery_beats": work.recovery,
-        "recovery_log_se": _recovery_se(solved),
+        "recovery_log_se": float(_border_se(best, possible, "recovery")[0]),
         "ready_s": work.ready_s,
         "scatter_s": now.jitter_s * work.scatter,
-        **_strikers(work, solved),
+        **_strikers(work, best, possible),
     }
 
 
@@ -49,24 +52,29 @@ def _doubted(work, solved, estimate, variance, rest_s, freak):
     return estimate, variance, rest_s - half_s
 
 
-def _recovery_se(solved):
-    at = solved.border.places["recovery"].start
-    return float(np.sqrt(solved.solution.beta_covariance[at, at]))
+def _border_se(best, possible, name, basis=None):
+    """Return the errors of the border's unknowns `name`, or of the combinations `basis` (n, m) of them."""
+    place = best.solved.border.places[name]
+    basis = np.eye(place.stop - place.start) if basis is None else basis
+
+    def estimate_of(one):
+        own = basis @ one.solved.solution.beta_covariance[place, place] @ basis.T
+        return basis @ one.solved.solution.beta[place], np.maximum(np.diag(own), 0)
+
+    return np.sqrt(doubt.variance(possible, estimate_of(best)[0], estimate_of))
 
 
-def _strikers(work, solved):
-    beta, covariance, places = solved.solution.beta, solved.solution.beta_covariance, solved.border.places
+def _strikers(work, best, possible):
     told = {}
     basis = design.contrasts(len(work.heard))
-    own = covariance[places["delay"], places["delay"]]
     # A single striker has nothing to be late against.
     several = work.heard if len(work.heard) > 1 else work.heard[:0]
-    delay_se = np.sqrt(np.maximum(np.diag(basis @ own @ basis.T), 0))
-    told["delay"] = _spread(work, several, (basis @ beta[places["delay"]])[: len(several)])
+    delay_se = _border_se(best, possible, "delay", basis)
+    told["delay"] = _spread(work, several, (basis @ best.solved.beta("delay"))[: len(several)])
     told["delay_se"] = _spread(work, several, delay_se[: len(several)])
     for name, which in (("company", work.companions), ("readiness", work.readied), ("drag", work.loading)):
-        told[name] = _spread(work, which, beta[places[name]])
-        told[name + "_se"] = _spread(work, which, np.sqrt(np.diag(covariance[places[name], places[name]])))
+        told[name] = _spread(work, which, best.solved.beta(name))
+        told[name + "_se"] = _spread(work, which, _border_se(best, possible, name))
     return told
 
 

@@ -1,56 +1,20 @@
 """Go round: what one fit of a group keeps fixed, and what each round learns."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from pipeline.timing import bordered, design, equations, load, misplaced, scales, strikes
-from pipeline.timing.design import Border
+from pipeline.timing import bordered, comes, design, equations, load, misplaced, scales, strikes
 from pipeline.timing.equations import Data, Scales
+from pipeline.timing.solved import Covariance, Solved
 
 SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
 REPEATED = 10  # strikes beyond the first of their pin that tell place from scatter
 SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in strikes
 START, RECOVERY, BENT = -3, -2, -1  # columns of `Work.load_at` behind those of the drags
 LOG_STEP = 0.01  # of the recovery, for the central difference
+SURE = 3.0  # standard errors from which a striker's company is looked into pin by pin
 READY_STEP = 0.7  # of the Gauss-Newton step of ρ: a whole one swings about where only one gap is written
-
-
-@dataclass(frozen=True, eq=False)
-class Solved:
-    """One solution of the normal equations, with what made them."""
-
-    border: Border
-    data: Data
-    normal: bordered.System
-    solution: bordered.Solution
-
-    def fitted_s(self, layout) -> np.ndarray:
-        """Return what the model says of each hit, pins included."""
-        return self.solution.x[layout.state] + self.banded_pin_s(layout) + self.border.matrix @ self.solution.beta
-
-    def banded_pin_s(self, layout) -> np.ndarray:
-        return np.where(layout.pin >= 0, self.solution.x[np.maximum(layout.pin, 0)] * self.data.pace, 0.0)
-
-    def beta(self, name: str) -> np.ndarray:
-        return self.solution.beta[self.border.places[name]]
-
-    def effect_precision(self, name: str, before) -> np.ndarray:
-        """Return the prior precision of an effect for each striker that has one: one step of expectation-maximisation.
-
-        The effect is Cauchy's over the strikers (next to none for most, much for a few): normal with a precision w/s²
-        of each striker's own, w = 2 / (1 + E θ²/s²), s² the mean of w E θ² (Lange, Little & Taylor 1989, J. Am. Stat.
-        Assoc. 84, 881, for Student's t of any freedom; from memory).
-        """
-        place = self.border.places[name]
-        if place.start == place.stop:
-            return before
-        square = self.beta(name) ** 2 + np.diag(self.solution.beta_covariance)[place]
-        square = np.maximum(square, 1e-10)  # (10 µs)²
-        scale = np.median(square)
-        for _ in range(20):
-            scale = np.mean(2 * square / (1 + square / scale))
-        return 2 / (scale + square)
 
 
 class Work:
@@ -117,9 +81,10 @@ class Work:
         self.pin_kind = np.where(alone, 0, np.where(knots == 1, 1, 2))  # none, in the band, in the border
         self.band_pin = np.where(self.pin_kind[self.pin] == 1, self.pin, -1)
         self.border_pins = np.flatnonzero(self.pin_kind == 2)
-        self.loose = np.zeros(self.n_pins, dtype=bool)
+        self.loose, self.shift_s = np.zeros(self.n_pins, dtype=bool), np.zeros(len(all_pins))
         # A pin out of place costs more time where the machine turns slower; a striker's delay does not.
         self.pin_pace = self.pace[self.line] / np.mean(self.pace[self.line])
+        self.n_told = int(((self.pin_kind > 0) & (self.pin_count > 1)).sum())
         self.tied = int((self.pin_count[self.pin_kind > 0] - 1).clip(0).sum()) < REPEATED
 
     def _prepare_strikers(self):
@@ -208,16 +173,27 @@ class Work:
         )  # fmt: skip
 
     def find_scales(self, start: Scales) -> Scales:
+        return self._likelihood().greatest(start)
+
+    def scales_around(self, best: Scales) -> list[tuple[float, Scales]]:
+        """Return shares and scales around the `best` that are possible, too."""
+        return self._likelihood().around(best)
+
+    def _likelihood(self):
         use = self.subset & (self.weight > 0)
         layout = design.layout_of(self.score, self.track[use], self.knot[use], self.band_pin[use], self.n_pins)
-        return scales.restricted(layout, lambda now: self.border(now, use), self.data(use), start, self.tied)
+        return scales.Likelihood(layout, lambda now: self.border(now, use), self.data(use), self.tied, self.n_told)
 
-    def solve(self, now: Scales):
+    def solve(self, now: Scales) -> Solved:
         """Solve everything linear once; return the equations and what solves them."""
         self.law = load.Law(self.drag, self.start, self.recovery, self.beat_s, self.first_u_beat)
         self.load = self.load_at(self.line, self.u_beat)
         self.load_stripped = design.stripped(self.load, self.line, self.u_beat)
         self.bent_s = self.load_stripped[:, BENT] - self.company_by_drag @ self.drag
+        return self.solve_alike(now)
+
+    def solve_alike(self, now: Scales) -> Solved:
+        """Solve with other scales, the law of load as it is in the last solution."""
         border = self.border(now)
         data = self.data()
         normal = equations.system(self.layout, border, data, now)
@@ -306,12 +282,18 @@ class Work:
         partial_s = rest_s + pin_s
         self.call_pins(now, estimate, variance, partial_s, scatter_s)
         # Pins that come 15 ms away from where they are written are no company to the others there.
-        self.shift_s = np.where(self.loose, estimate, 0.0)[self.row_pin] * (self.row_pin >= 0)
+        place_s = np.where(self.loose, estimate, 0.0)
+        answers = self.answers(now, solved, place_s, partial_s, scatter_s)
+        for pin, answer in answers.items():
+            place_s[pin], self.answer_variance[pin] = answer.place_s, answer.variance
+        self.shift_s = place_s[self.row_pin] * (self.row_pin >= 0)
         near = strikes.neighbours(self.strikes, self.shift_s)[self.played]
         heavy, by_drag = self.heaviness(solved)
         effect_s = np.zeros(self.n_strikers)
         effect_s[self.companions] = solved.beta("company")
         self.company = near @ heavy
+        for pin, answer in answers.items():
+            self.company[self.pin == pin] = answer.company
         self.company_by_drag = effect_s[self.striker][:, None] * (near @ by_drag)
         trust = self.full_weight * self.hits["confidence"].to_numpy()
         middle_s = misplaced.middles(self.loose, self.pin, partial_s, trust)
@@ -327,6 +309,29 @@ class Work:
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
         self.loose = misplaced.minority(self.pin_q < misplaced.MISPLACED_Q, self.loose, self.pin_z, self.pin_striker)
+
+    def answers(self, now: Scales, solved: Solved, place_s, partial_s, scatter_s) -> dict[int, comes.Answers]:
+        """Return what goes with the strikes of the misplaced pins whose strikers company surely delays."""
+        self.answer_variance = np.zeros(self.n_pins)
+        effect_s, place = solved.beta("company"), solved.border.places["company"]
+        sure = np.abs(effect_s) > SURE * np.sqrt(np.diag(solved.solution.beta_covariance)[place])
+        effect_s = dict(zip(self.companions[sure], effect_s[sure], strict=True))
+        pins = [pin for pin in np.flatnonzero(self.loose) if self.pin_striker[pin] in effect_s]
+        if not pins:
+            return {}
+        rows, heavy, found = self.strikes.rows, self.heaviness(solved)[0], {}
+        load_of = np.where(rows["fires"], heavy[rows["striker"]], 0.0)
+        line, along_s, row = rows["line"].to_numpy(), rows["along_s"].to_numpy(), np.flatnonzero(self.played)
+        for pin in pins:
+            hit = np.flatnonzero((self.pin == pin) & (self.weight > 0))
+            if len(hit) == 0:
+                continue
+            own_s = effect_s[self.pin_striker[pin]]
+            around = comes.around(line, along_s + self.shift_s, load_of, row[hit], along_s[row[hit]])
+            late_s = partial_s[hit] + own_s * self.company[hit]
+            variance, pace = scatter_s[hit] ** 2 / self.weight[hit], self.pin_pace[hit]
+            found[pin] = comes.answers(late_s, variance, pace, own_s, *around, now.pin_sd_s)
+        return found
 
     def heaviness(self, solved: Solved) -> tuple[np.ndarray, np.ndarray]:
         """Return the load of each striker over the mean strike, drawn to 1 as far as it is not known.
@@ -365,18 +370,3 @@ def _even(u_beat):
     """Return whether notes come in an even row."""
     step = np.diff(np.sort(u_beat))
     return len(step) == 0 or np.ptp(step) < 0.01 * step.mean()
-
-
-class Covariance:
-    """Answer for variances of what one solution estimates."""
-
-    def __init__(self, solved: Solved, layout):
-        blocks = bordered.band_covariance(solved.normal, layout.edges)
-        self.own = np.concatenate([np.diag(block) for block in blocks]) if blocks else np.zeros(0)
-        self.gain = solved.solution.gain()
-        self.beta = solved.solution.beta_covariance
-
-    def variance(self, place, border=None) -> np.ndarray:
-        """Return the variance of banded unknowns, each plus a combination `border` (n, m) of the border's."""
-        loading = -self.gain[place] if border is None else border - self.gain[place]
-        return self.own[place] + np.einsum("im,mk,ik->i", loading, self.beta, loading, optimize=True)
