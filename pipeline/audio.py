@@ -99,13 +99,15 @@ class Audio:
                 yield first // self.step, begin // self.step, thin(samples, self.step)
             return
         with _Reader(self) as reader:
-            held, first = np.zeros((0, self.n_channels), np.float32), self.start
+            samples, first = np.zeros((0, self.n_channels), np.float32), self.start
             for begin in range(self.start, self.stop, length):
                 end = min(begin + length + after, self.stop)
-                have = first + len(held)
-                held = np.concatenate([held[max(0, begin - before - first) :], reader.read(end - have)])
+                kept = samples[max(0, begin - before - first) :]
                 first = max(first, begin - before)
-                yield first, begin - first, held
+                samples = np.empty((end - first, self.n_channels), np.float32)
+                samples[: len(kept)] = kept
+                reader.read(samples[len(kept) :])
+                yield first, begin - first, samples
 
 
 def look(file, start_s: float | None = None, stop_s: float | None = None) -> Audio:
@@ -213,7 +215,8 @@ def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | Non
     if missing := [channel for channel in channels if not 1 <= channel <= audio.n_channels]:
         raise InputError(f"{file}: expected channel {missing[0]}; found {audio.n_channels} channels; mend the rig")
     with _Reader(audio) as reader:
-        samples = reader.read(audio.stop - audio.start)
+        samples = np.empty((audio.stop - audio.start, audio.n_channels), np.float32)
+        reader.read(samples)
     return samples[:, [channel - 1 for channel in channels]], audio.rate_hz
 
 
@@ -236,28 +239,31 @@ class _Reader:
         for file in self._files:
             file.close()
 
-    def read(self, n: int) -> np.ndarray:
-        """Return the next `n` samples of all channels; silence where a track has ended."""
-        block = np.zeros((max(n, 0), self._audio.n_channels), np.float32)
+    def read(self, block: np.ndarray) -> None:
+        """Fill a block with the next samples of all channels; with silence where a track has ended."""
         column = 0
         for file, track in zip(self._files, self._audio.tracks, strict=True):
-            samples = _decoded(file, n)
-            block[: len(samples), column : column + track.n_channels] = samples
+            part = block[:, column : column + track.n_channels]
+            part[_decode(file, part) :] = 0.0
             column += track.n_channels
         # One sum costs far less than asking every sample; it is not finite as soon as one of them is not.
-        if not np.isfinite(block.sum(dtype=np.float64)):
+        with np.errstate(over="ignore", invalid="ignore"):
+            finite = np.isfinite(block.sum())
+        if not finite:
             np.nan_to_num(block, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
-        return block
 
 
-def _decoded(file: soundfile.SoundFile, n: int) -> np.ndarray:
-    if n <= 0:
-        return np.zeros((0, file.channels), np.float32)
+def _decode(file: soundfile.SoundFile, part: np.ndarray) -> int:
+    """Fill a part of a block as far as the file goes; return how far."""
     at = file.tell()
     try:
-        return file.read(n, dtype="float32", always_2d=True)
+        if part.flags.c_contiguous:
+            return len(file.read(out=part)) if len(part) else 0
+        samples = file.read(len(part), dtype="float32", always_2d=True)
     except soundfile.LibsndfileError:
-        return _decoded_piecewise(file, at, n)
+        samples = _decoded_piecewise(file, at, len(part))
+    part[: len(samples)] = samples
+    return len(samples)
 
 
 def _decoded_piecewise(file: soundfile.SoundFile, at: int, n: int) -> np.ndarray:

@@ -5,7 +5,7 @@ candidate is held against them by a matched filter: a weak strike is like the st
 in from a neighbour is like the neighbour's.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -33,6 +33,10 @@ class Seen:
     alike: np.ndarray
     matched: np.ndarray
     beside_db: np.ndarray
+
+    def part(self, rows: slice) -> "Seen":
+        """Return the entries of some candidates."""
+        return Seen(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 @dataclass(frozen=True)
@@ -95,8 +99,9 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
 def _above(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:
     number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
     above_db, mine = np.full(len(number), np.inf), shares[number]
+    risen = heard.risen if mine.all() and shares.all() else heard.risen[np.ix_(mine, narrow)]
     above_db[mine] = leak.above_leakage_db(
-        heard.risen[mine][:, narrow], heard.quiet[narrow], np.searchsorted(narrow, number[mine]), first[mine]
+        risen, heard.quiet[narrow], np.searchsorted(narrow, number[mine]), first[mine]
     )
     return above_db
 

@@ -23,6 +23,7 @@ KNOWN = (
 ABOVE = (2.203, 0.038, -0.157, 0.346, 0.554, -0.347, 1.206)
 ABOVE_KNOWN = (-3.589, 0.085, -0.143, 0.324, 0.448, -0.356, 0.328, 0.609, 2.885, 0.665, 0.058)
 
+_AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
 
 
@@ -71,7 +72,13 @@ def neighbour_features(seen: Seen, struck: np.ndarray) -> np.ndarray:
 
 def first(candidates: np.ndarray, mixed: np.ndarray) -> np.ndarray:
     """Return the probability that something struck, (n,) array; `mixed` tells the microphones that hear many."""
-    return _first(features(candidates), mixed)
+    mixed = np.asarray(mixed)
+    return _by_parts(lambda part: _first(features(candidates[part]), mixed[part]), len(candidates))
+
+
+def _by_parts(judged, n: int) -> np.ndarray:
+    parts = [judged(slice(begin, begin + _AT_ONCE)) for begin in range(0, n, _AT_ONCE)]
+    return np.concatenate(parts) if parts else np.zeros(0)
 
 
 def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.ndarray:
@@ -86,6 +93,11 @@ def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.n
 
 def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     """Return the probability that the channel's own struck, (n,) array."""
+    mixed = np.asarray(mixed)
+    return _by_parts(lambda part: _second(candidates[part], mixed[part], seen.part(part)), len(candidates))
+
+
+def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     probability = struck(candidates, mixed, seen)
     shared = np.isfinite(seen.above_db)
     told = seen.known & ~np.asarray(mixed)

@@ -24,6 +24,7 @@ LOW, LOWEST = (
 LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52  # deviations of a normal distribution between them, and to its middle
 MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 4.5, 1.5, 3.0  # above the leakage; times its scatter, which is at most the last
 _FRAMES_AT_ONCE = 256  # keeps the samples in the processor's cache
+_HITS_AT_ONCE = 4096  # all of a long recording at once would be much
 
 
 def peaks(samples: np.ndarray, hop: int, n_frames: int) -> np.ndarray:
@@ -93,30 +94,34 @@ def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, pr
     n_channels = risen.shape[1]
     if n_channels < 2 or not len(owner):
         return np.full(len(owner), np.inf)
-    rows = np.arange(len(owner))
     use, above_db = probability > 0.5, np.zeros(len(owner))
+    parts = [slice(begin, begin + _HITS_AT_ONCE) for begin in range(0, len(owner), _HITS_AT_ONCE)]
     for _ in range(2):
         usual = np.full(n_channels, 1e-6)
         for channel in range(n_channels):
             if (mine := use & (owner == channel) & (above_db >= 0)).any():
                 usual[channel] = max(1e-6, np.quantile(risen[mine, channel], USUAL_QUANTILE))
-        level_db = 20 * np.log10(risen / usual + 1e-6)
-        leakage_db, margin_db = _leakage(level_db, owner, use)
-        arriving_db = (level_db + (leakage_db + margin_db)[:, owner].T).max(axis=1)
-        above_db = level_db[rows, owner] - arriving_db
-        hidden = arriving_db < 20 * np.log10(quiet / usual + 1e-6)[owner]
-        above_db = np.where(hidden, np.inf, above_db)
+        own = np.concatenate([(risen[part] / usual).argmax(axis=1) for part in parts]) == owner
+        leakage_db, margin_db = _leakage(risen, usual, owner, use & own)
+        for part in parts:
+            arriving_db = (_level_db(risen[part], usual) + (leakage_db + margin_db)[:, owner[part]].T).max(axis=1)
+            hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
+            its_db = _level_db(risen[part], usual)[np.arange(len(arriving_db)), owner[part]]
+            above_db[part] = np.where(hidden, np.inf, its_db - arriving_db)
     return above_db
 
 
-def _leakage(level_db: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return from-to leakage (dB against the usual level of both) and the margin above it."""
-    n_channels = level_db.shape[1]
+def _level_db(risen: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    return 20 * np.log10(risen / usual + 1e-6)
+
+
+def _leakage(risen: np.ndarray, usual: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return from-to leakage (dB against the usual level of both) and the margin above it, from the hits of use."""
+    n_channels = len(usual)
     leakage_db = np.full((n_channels, n_channels), UNKNOWN_DB)
     spread_db = np.full((n_channels, n_channels), 1.0)
-    loudest = level_db.argmax(axis=1)
     for source in range(n_channels):
-        hits = level_db[use & (owner == source) & (loudest == source)]
+        hits = _level_db(risen[use & (owner == source)], usual)
         if len(hits) >= MANY_HITS:
             difference_db = hits - hits[:, source][:, None]
             # Leakage is always there, strikes at the same moment only add to it: the lower side tells it.

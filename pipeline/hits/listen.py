@@ -9,7 +9,7 @@ import pyarrow as pa
 from pipeline import audio, tables
 from pipeline.errors import InputError
 from pipeline.hits import again, align, candidate, decide, health, judge, leak, rebound, rise
-from pipeline.hits.store import Store
+from pipeline.hits.store import Rows, Store
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 5.0  # two pieces of health.PIECE_S
@@ -52,8 +52,10 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     sound = audio.thinned(sound)
     with Store(align.shape(sound.rate_hz)) as waveforms, Store(rebound.shape(sound.rate_hz)) as tails:
         heard = candidates_of(sound, channels, detection, waveforms, tails)
-        table, sentences = _decided(heard, channels, detection, sound, delays_s)
-    if heard.watch.peak.max(initial=0.0) < SILENT_PEAK:
+        watch, hits = heard.watch, _placed(heard, channels, detection, sound.rate_hz)
+    del heard  # all candidates of a long recording are much beside its table
+    table, sentences = _decided(watch, hits, channels, sound, delays_s)
+    if watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
             f"{recording.file}: expected sound; found silence in every channel that the rig names; "
             "check the cable, the gain and the rig"
@@ -92,7 +94,8 @@ def candidates_of(
     """Go through the recording once; what the decisions need of the sound goes to the stores."""
     cut = rise.frames(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, risen, late, quiet, tail = [], [], [], [], []
+    found, risen, late = Rows(None, candidate.DTYPE), Rows(len(channels), np.float32), Rows(None, np.float32)
+    tail, quiet = Rows(None, np.int32), []
     watch, step = health.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
     idle, edge = _idle_floors(detection, channels, cut, step), EDGE_S * sound.rate_hz
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
@@ -127,7 +130,7 @@ def candidates_of(
             whole = (rows["at"] + first >= sound.start + edge) & (rows["at"] + first < sound.stop - edge)
             rows, frame = rows[whole], frame[whole]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
-            risen.append(
+            risen.add(
                 np.stack(
                     [
                         leak.arriving(its, *((start, "own") if other == number else (frame, "other")))
@@ -136,22 +139,16 @@ def candidates_of(
                     axis=1,
                 )
             )
-            late.append(leak.arriving(peaks[number], start, "late"))
+            late.add(leak.arriving(peaks[number], start, "late"))
             waveforms.write(one, rows["at"])
             strikes = (chance(rows) > again.SURE) & (decide.only_striker(channels[number]) is not None)
-            tail.append(np.full(len(rows), -1))
-            tail[-1][strikes] = tails.write(one, rows["at"][strikes])
+            kept = np.full(len(rows), -1)
+            kept[strikes] = tails.write(one, rows["at"][strikes])
+            tail.add(kept)
             rows["at"] += first
-            found.append(rows)
-    columns = [_joined(parts) for parts in (found, risen, late, tail)]
+            found.add(rows)
+    columns = [rows.all() for rows in (found, risen, late, tail)]
     return Heard(*columns[:3], np.median(quiet, axis=0), watch, waveforms, tails, columns[3])
-
-
-def _joined(parts: list[np.ndarray]) -> np.ndarray:
-    """Join arrays and let go of them: all of a long recording twice would be much."""
-    joined = np.concatenate(parts)
-    parts.clear()
-    return joined
 
 
 def _without_offset(samples: np.ndarray) -> np.ndarray:
@@ -247,10 +244,10 @@ def _placed(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple
     return candidates[once], at_se[once], probability[once]
 
 
-def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, delays_s: Mapping):
-    """Return the table of hits and the faults of the recording."""
+def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio, delays_s: Mapping):
+    """Return the table of hits, which come as `_placed` returns them, and the faults of the recording."""
     rate_hz = sound.rate_hz
-    candidates, at_se, probability = _placed(heard, channels, detection, rate_hz)
+    candidates, at_se, probability = hits
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])
     hit_s = candidates["at"] / rate_hz - delay_s[candidates["channel"]]
     order = np.lexsort((candidates["channel"], hit_s))
@@ -281,10 +278,10 @@ def _decided(heard: Heard, channels, detection: Detection, sound: audio.Audio, d
             "bands_db": pa.FixedSizeListArray.from_arrays(pa.array(bands_db.ravel(), pa.float32()), tables.N_BANDS),
         },
     )
-    return table, _faults(heard, channels, candidates, level_db, probability, sound)
+    return table, _faults(watch, channels, candidates, level_db, probability, sound)
 
 
-def _faults(heard: Heard, channels, candidates, level_db, probability, sound: audio.Audio) -> list[str]:
+def _faults(watch: health.Watch, channels, candidates, level_db, probability, sound: audio.Audio) -> list[str]:
     sure = probability > 0.5
     columns = [(name, "f8") for name in ("channel", "at", "level_db")]
     hits = np.zeros(sure.sum(), [*columns, ("bands", "f4", (tables.N_BANDS,))])
@@ -293,7 +290,7 @@ def _faults(heard: Heard, channels, candidates, level_db, probability, sound: au
     hits["at"] *= sound.step  # the watch counts all samples of the file
     hits["level_db"] = level_db[sure]
     lengths = tuple(sound.whole.track_lengths[channel.channel - 1] for channel in channels)
-    return health.faults(heard.watch, hits, lengths)
+    return health.faults(watch, hits, lengths)
 
 
 def _striker_delay(channel: Channel, delays_s: Mapping) -> float:

@@ -1,4 +1,4 @@
-"""Keep waveforms on disk while a recording is gone through: as many as there are, memory does not grow."""
+"""Keep what a recording's candidates need later: waveforms on disk, so that memory does not grow, rows in one piece."""
 
 import os
 import tempfile
@@ -37,3 +37,24 @@ class Store:
         size = 2 * self.columns.n
         parts = [np.frombuffer(os.pread(self._file.fileno(), size, int(row) * size), np.float16) for row in rows]
         return np.stack(parts) if parts else np.zeros((0, self.columns.n), np.float16)
+
+
+class Rows:
+    """Rows that are added block by block: one piece of memory that grows, so that none lies there twice."""
+
+    def __init__(self, n_columns: int | None, dtype):
+        self._rows = np.empty((0,) if n_columns is None else (0, n_columns), dtype)
+        self._n = 0
+
+    def add(self, rows: np.ndarray) -> None:
+        """Add rows at the end."""
+        stop = self._n + len(rows)
+        if stop > len(self._rows):
+            self._rows.resize((stop + stop // 8 + 1024, *self._rows.shape[1:]), refcheck=False)
+        self._rows[self._n : stop] = rows
+        self._n = stop
+
+    def all(self) -> np.ndarray:
+        """Return all rows; none can be added any more."""
+        self._rows.resize((self._n, *self._rows.shape[1:]), refcheck=False)
+        return self._rows
