@@ -9,6 +9,7 @@ noise than a hit, so its own onset, found as `place` finds one, lies nearer the 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import fft
 
 from pipeline.hits import place
 
@@ -79,7 +80,7 @@ def shape(rate_hz: int) -> Shape:
     before, n = round(BEFORE_S * rate_hz), round((BEFORE_S + AFTER_S) * rate_hz)
     farthest = round(FARTHEST_S * rate_hz)
     # Lags wrap around; only those up to the farthest are looked at, so the size needs room for no more.
-    return Shape(n, before, 1 << (n + farthest).bit_length(), rate_hz)
+    return Shape(n, before, 2 * fft.next_fast_len((n + farthest + 1) // 2, real=True), rate_hz)
 
 
 def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Sound]]:
@@ -99,7 +100,7 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
     """
     taps = noise_taps(waveforms, columns)
     white = whitened(waveforms, taps)
-    spectra = np.fft.rfft(white, columns.size)
+    spectra = fft.rfft(white, columns.size)
     free, found = np.ones(len(white), bool), []
     for seed in range(len(white)):
         if free[seed] and len(found) < MOST_SOUNDS:
@@ -136,7 +137,7 @@ def likeness(waveforms, taps, found: list[Sound], columns: Shape) -> tuple[np.nd
         Root mean square of the same output in the noise before.
     """
     white = whitened(waveforms, taps)
-    spectra = np.fft.rfft(white, columns.size)
+    spectra = fft.rfft(white, columns.size)
     energy = _energy(white, columns.long_window, columns)
     n = len(white)
     alike, height = np.zeros(n), np.zeros(n)
@@ -172,7 +173,7 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape) 
         Its standard error, samples; NaN where no sound fits.
     """
     white = whitened(waveforms, taps)
-    spectra = np.fft.rfft(white, columns.size)
+    spectra = fft.rfft(white, columns.size)
     tried = [_fitted(spectra, white, spread, leaking, one, columns) for one in found]
     likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
     pick = likelihood.argmax(axis=0), np.arange(len(white))
@@ -181,12 +182,13 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape) 
 
 
 def whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
-    """Return the prediction errors of waveforms, (n, columns.n) array."""
-    white = waveforms.astype(np.float64)
+    """Return the prediction errors of waveforms, (n, columns.n) float32 array."""
+    white = waveforms.astype(np.float32)
     white -= white[:, : white.shape[1] // 4].mean(axis=1, keepdims=True)
-    error = white.copy()
+    error, part = white.copy(), np.empty_like(white)
     for back in range(1, len(taps)):
-        error[:, back:] += taps[back] * white[:, :-back]
+        np.multiply(white[:, :-back], np.float32(taps[back]), out=part[:, back:])
+        error[:, back:] += part[:, back:]
     error[:, : len(taps)] = 0.0
     return error
 
@@ -194,7 +196,7 @@ def whitened(waveforms: np.ndarray, taps: np.ndarray) -> np.ndarray:
 def _correlated(spectra: np.ndarray, template: np.ndarray, columns: Shape) -> np.ndarray:
     """Return the correlation with a template at lags -farthest … farthest."""
     farthest = round(FARTHEST_S * columns.rate_hz)
-    all_lags = np.fft.irfft(spectra * np.conj(template), columns.size)
+    all_lags = fft.irfft(spectra * np.conj(template).astype(np.complex64), columns.size)
     return _heights(np.concatenate([all_lags[:, -farthest:], all_lags[:, : farthest + 1]], axis=1))
 
 
@@ -204,20 +206,20 @@ def _heights(values: np.ndarray) -> np.ndarray:
     Otherwise a tone that lies half a sample off fits better a period away, where it lies on a sample.
     """
     left, middle, right = values[:, :-2], values[:, 1:-1], values[:, 2:]
-    bend = np.minimum(left - 2 * middle + right, -1e-30)
+    row, at = np.nonzero((middle >= left) & (middle >= right))
+    left, middle, right = left[row, at], middle[row, at], right[row, at]
     raised = values.copy()
-    top = (middle >= left) & (middle >= right)
-    raised[:, 1:-1] += np.where(top, np.square(left - right) / (-8 * bend), 0.0)
+    raised[row, at + 1] += np.square(left - right) / (8 * np.maximum(2 * middle - left - right, 1e-20))
     return raised
 
 
 def _energy(white: np.ndarray, weights: np.ndarray, columns: Shape) -> np.ndarray:
     """Return the energy of each waveform within the weighted columns at lags -farthest … farthest."""
     farthest, inside = round(FARTHEST_S * columns.rate_hz), np.flatnonzero(weights)
-    total = np.cumsum(np.pad(np.square(white), ((0, 0), (1, farthest + 1))), axis=1)
+    total = np.cumsum(np.pad(np.square(white), ((0, 0), (1, farthest + 1))), axis=1, dtype=np.float64)
     lags = np.arange(-farthest, farthest + 1)
     high = np.minimum(inside[-1] + 1 + lags, total.shape[1] - 1)
-    return total[:, high] - total[:, np.maximum(inside[0] + lags, 0)]
+    return (total[:, high] - total[:, np.maximum(inside[0] + lags, 0)]).astype(np.float32)
 
 
 def _share(white: np.ndarray, energy: np.ndarray, columns: Shape) -> np.ndarray:

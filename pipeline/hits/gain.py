@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.hits import ground
 
@@ -49,12 +50,21 @@ def step(upper_db: np.ndarray, hit_s: np.ndarray, level_db: np.ndarray) -> Step 
         return None
     floor_db = np.quantile(upper_db[: n * size].reshape(n, size).astype(float), FLOOR_QUANTILE, axis=1)
     best, steepest = None, 0.0
-    for at in range(LEAST_PIECES, n - LEAST_PIECES):
+    for at in _changes(floor_db):
         found = _step_at(at, floor_db, hit_s / PIECE_S, level_db)
         steepness = abs(floor_db[at + 1] - floor_db[at - 1])
         if found is not None and steepness > steepest:
             best, steepest = Step(found, (at + 0.5) * PIECE_S), steepness
     return best
+
+
+def _changes(floor_db: np.ndarray) -> np.ndarray:
+    """Return the pieces that may hold a step: around which the level changes, or too near an end to tell."""
+    at = np.arange(LEAST_PIECES, len(floor_db) - LEAST_PIECES)
+    middle = np.median(sliding_window_view(floor_db, NEAR_PIECES), axis=1)
+    told = (at >= NEAR_PIECES) & (at < len(floor_db) - NEAR_PIECES)
+    near_db = middle[np.minimum(at + 1, len(middle) - 1)] - middle[np.maximum(at - NEAR_PIECES, 0)]
+    return at[~told | (np.abs(near_db) >= STEP_DB)]
 
 
 def _step_at(at: int, floor_db: np.ndarray, piece: np.ndarray, level_db: np.ndarray) -> float | None:
