@@ -275,6 +275,6 @@ def test_leakage_is_told_from_strikes_at_the_same_moment():
     found_by_0 = np.column_stack([loud, np.where(both, loud, leaked)])
     risen = np.concatenate([found_by_0, found_by_0])
     owner = np.repeat([0, 1], 60)
-    above_db = leak.above_leakage_db(risen, np.array([1e-4, 1e-4]), owner, np.ones(120))
+    above_db = leak.above_leakage_db(risen, risen, np.array([1e-4, 1e-4]), owner, np.ones(120))
     assert (above_db[:60] >= 0).all()
     assert np.array_equal(above_db[60:] >= 0, both)

@@ -13,6 +13,7 @@ from pipeline.hits import align, leak
 
 SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
 SURE_ABOVE_DB = 3.0  # above what leaks in, the same
+SURE_Z, SURE_SHARE = 6.0, 0.5  # of what `faint` found: over the noise, of the usual height and over the ring, the same
 BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
 
 
@@ -24,6 +25,8 @@ class Seen:
     with some more milliseconds for a slow body; `usual_db`: against the usual strike of its channel; `known`: its
     channel's sounds are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched
     filter over the root mean square of the noise before; `beside_db`: the same output over the strongest around.
+    `sought`, (n, 3): heights in the filter of `faint`; 0 where that did not search, `faint.UNFOUND` where it found
+    nothing.
     """
 
     above_db: np.ndarray
@@ -33,6 +36,7 @@ class Seen:
     alike: np.ndarray
     matched: np.ndarray
     beside_db: np.ndarray
+    sought: np.ndarray
 
     def part(self, rows: slice) -> "Seen":
         """Return the entries of some candidates."""
@@ -67,8 +71,10 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
     """
     candidates, number = heard.candidates, heard.candidates["channel"]
     n = len(candidates)
-    above_db = _above(heard, first, shares)
-    own = heard.risen[np.arange(n), number] + 1e-9
+    stands = (heard.sought[:, 0] > SURE_Z) & (heard.sought[:, 1:].min(axis=1) > SURE_SHARE)
+    first = np.where(heard.sought[:, 0] > 0, stands, first)
+    above_db = above_db_of(heard, first, shares)
+    own = heard.level[np.arange(n), number] + 1e-9
     late_db = above_db + 20 * np.log10((heard.late + 1e-9) / own)
     usual_db, known = np.zeros(n), np.zeros(n, bool)
     alike, height, noise = np.zeros(n), np.zeros(n), np.ones(n)
@@ -80,28 +86,32 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
             continue
         usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))
         pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: align.POOL]]
-        taps, sounds = align.sounds(heard.waveforms.read(pool).astype(np.float32), columns)
+        taps, sounds = align.sounds(heard.waveforms.read(heard.stored[pool]).astype(np.float32), columns)
         if not sounds:
             continue
         found[int(channel)], known[mine] = Sounds(taps, sounds), True
         for begin in range(0, len(mine), align.AT_ONCE):
             rows = mine[begin : begin + align.AT_ONCE]
-            alike[rows], height[rows], noise[rows] = align.likeness(heard.waveforms.read(rows), taps, sounds, columns)
+            stored = heard.waveforms.read(heard.stored[rows])
+            alike[rows], height[rows], noise[rows] = align.likeness(stored, taps, sounds, columns)
     beside_db = np.zeros(n)
     for channel in found:
         mine = np.flatnonzero(number == channel)
         mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
         at_s = candidates["at"][mine] / rate_hz
         beside_db[mine] = _beside(at_s, 20 * np.log10(height[mine] * candidates["peak"][mine] + 1e-9))
-    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db), found
+    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db, heard.sought), found
 
 
-def _above(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:
+def above_db_of(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    """Return how far each candidate stands above what leaks in, (n,) array; infinite where nothing does."""
     number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
     above_db, mine = np.full(len(number), np.inf), shares[number]
-    risen = heard.risen if mine.all() and shares.all() else heard.risen[np.ix_(mine, narrow)]
     above_db[mine] = leak.above_leakage_db(
-        risen, heard.quiet[narrow], np.searchsorted(narrow, number[mine]), first[mine]
+        *((both if mine.all() and shares.all() else both[np.ix_(mine, narrow)]) for both in (heard.risen, heard.level)),
+        heard.quiet[narrow],
+        np.searchsorted(narrow, number[mine]),
+        first[mine],
     )
     return above_db
 

@@ -244,7 +244,7 @@ def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
         correlation = _correlated(spectra[free], np.fft.rfft(template, columns.size), columns)
         correlation /= np.sqrt(energy * np.square(template).sum() + 1e-30)
         best = correlation[:, 1:-1].argmax(axis=1) + 1
-        lags = best - correlation.shape[1] // 2 + _vertex(correlation, best)
+        lags = best - correlation.shape[1] // 2 + vertex(correlation, best)
         rows = np.arange(len(free))
         alike = correlation[rows, best] > np.maximum(ALIKE * np.sqrt(own * share[rows, best]), CHANCE)
         own = 1.0  # the averages that follow have little noise
@@ -303,14 +303,14 @@ def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     wide = (weight * np.square(np.arange(len(lags)) - best[:, None])).sum(axis=1)
     amplitude = correlation[rows, best] / sound.energy
     fine = left[:, 0] / (np.square(amplitude) * sound.slope + 1e-30)
-    lag = lags[best] + _vertex(correlation, best) + sound.onset
+    lag = lags[best] + vertex(correlation, best) + sound.onset
     fits = alike[rows, best] > np.maximum(FITS * np.sqrt(_share(white, energy, columns)[rows, best]), CHANCE)
     # The discrete weights cannot be narrower than a sample; the slope of the average tells what lies below.
     error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + sound.onset_se**2)
     return np.where(fits, top, -np.inf), lag, error
 
 
-def _vertex(values: np.ndarray, at: np.ndarray) -> np.ndarray:
+def vertex(values: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Return how far the vertex of the parabola through three neighbours lies from the middle one."""
     rows = np.arange(len(values))
     left, middle, right = values[rows, at - 1], values[rows, at], values[rows, at + 1]

@@ -14,6 +14,7 @@ NARROW_APART = 20  # frames from a broad rise at which a narrow one is another
 NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
 AROUND_FRAMES = 60  # the level is held against the loudest this near
 BANDS_S = 0.030
+EDGE_S = 0.006  # from the recording's ends: what lies beyond them is not known
 DTYPE = np.dtype(
     [
         ("channel", "i4"),  # number among the heard channels, from 0

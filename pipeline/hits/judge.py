@@ -23,6 +23,11 @@ KNOWN = (
 ABOVE = (2.203, 0.038, -0.157, 0.346, 0.554, -0.347, 1.206)
 ABOVE_KNOWN = (-3.589, 0.085, -0.143, 0.324, 0.448, -0.356, 0.328, 0.609, 2.885, 0.665, 0.058)
 
+# What the filter of `faint` found: offset, then one weight per feature of `found_features`.
+FOUND = (-2.660, 3.322, -0.072, 0.632, 0.029, 0.092, 0.294, 4.756)
+# And what it did not find though the first look did: offset, then the weight of what was known before.
+UNFOUND = (0.0, 1.0)
+
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
 
@@ -70,6 +75,33 @@ def neighbour_features(seen: Seen, struck: np.ndarray) -> np.ndarray:
     )
 
 
+def found_features(seen: Seen) -> np.ndarray:
+    """Return what the filter of `faint` tells of what it found, (n, 7) array.
+
+    Logarithm of the height over the noise (and its upper part), dB against the usual (below and above -6 dB) and over
+    what others ring (below and above 0 dB), likeness of the first milliseconds.
+    """
+    noise, usual, ring = np.log(np.maximum(seen.sought, 1e-3)).T
+    usual_db, ring_db = 8.686 * usual, 8.686 * ring
+    return np.column_stack(
+        [
+            noise.clip(1.0, 2.0),
+            noise.clip(2.0, 3.0),
+            usual_db.clip(-20.0, -6.0),
+            usual_db.clip(-6.0, 3.0),
+            ring_db.clip(-12.0, 0.0),
+            ring_db.clip(0.0, 12.0),
+            seen.alike,
+        ]
+    )
+
+
+def unfound_features(probability: np.ndarray) -> np.ndarray:
+    """Return what is known of candidates that the filter of `faint` did not find, (n, 1) array: the log odds."""
+    probability = probability.clip(1e-6, 1 - 1e-6)
+    return np.log(probability / (1 - probability))[:, None]
+
+
 def first(candidates: np.ndarray, mixed: np.ndarray) -> np.ndarray:
     """Return the probability that something struck, (n,) array; `mixed` tells the microphones that hear many."""
     mixed = np.asarray(mixed)
@@ -88,6 +120,9 @@ def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.n
     if seen is not None:
         told = seen.known & ~np.asarray(mixed)
         probability[told] = _logistic(np.column_stack([of_rise, sound_features(seen)])[told], KNOWN)
+        unfound, found = seen.sought[:, 0] < 0, seen.sought[:, 0] > 0
+        probability[unfound] = _logistic(unfound_features(probability[unfound]), UNFOUND)
+        probability[found] = _logistic(found_features(seen)[found], FOUND)
     return probability
 
 

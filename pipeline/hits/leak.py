@@ -72,13 +72,17 @@ def quiet(peak: np.ndarray) -> float:
     return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
 
 
-def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray) -> np.ndarray:
+def above_leakage_db(
+    risen: np.ndarray, level: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray
+) -> np.ndarray:
     """Return how far each candidate stands above the most that leaks in from another channel.
 
     Parameters
     ----------
     risen : (n_hits, n_channels) array
-        `arriving` of every channel at each candidate.
+        `arriving` of every channel at each candidate: tells the leakage.
+    level : (n_hits, n_channels) array
+        The same, or what is known better, below the noise too.
     quiet : (n_channels,) array
         Peak of each channel's noise: what leaks in below it cannot be seen.
     owner : (n_hits,) int array
@@ -104,10 +108,11 @@ def above_leakage_db(risen: np.ndarray, quiet: np.ndarray, owner: np.ndarray, pr
         own = np.concatenate([(risen[part] / usual).argmax(axis=1) for part in parts]) == owner
         leakage_db, margin_db = _leakage(risen, usual, owner, use & own)
         for part in parts:
-            arriving_db = (_level_db(risen[part], usual) + (leakage_db + margin_db)[:, owner[part]].T).max(axis=1)
+            level_db, deep = _level_db(level[part], usual), (level[part] != risen[part]).any(axis=1)
+            arriving_db = (level_db + (leakage_db + margin_db)[:, owner[part]].T).max(axis=1)
             hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
-            its_db = _level_db(risen[part], usual)[np.arange(len(arriving_db)), owner[part]]
-            above_db[part] = np.where(hidden, np.inf, its_db - arriving_db)
+            its_db = level_db[np.arange(len(level_db)), owner[part]]
+            above_db[part] = np.where(hidden & ~deep, np.inf, its_db - arriving_db)
     return above_db
 
 

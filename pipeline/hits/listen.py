@@ -8,7 +8,7 @@ import pyarrow as pa
 
 from pipeline import audio, tables
 from pipeline.errors import InputError
-from pipeline.hits import again, align, candidate, decide, health, judge, leak, rebound, rise
+from pipeline.hits import again, align, candidate, decide, faint, health, judge, leak, rebound, rise
 from pipeline.hits.store import Rows, Store
 from pipeline.settings import Channel, Detection, Recording, Rig
 
@@ -21,7 +21,6 @@ LEAK_S = 0.001  # a leak comes at most this much after its strike, and may be pl
 # three numbers cover the error after each striker's own constant lag (tests/test_hits_truth.py).
 SPREADS, ATTACKS, FLOOR_SE_S = 1.5, 0.5, 0.00005
 IDLE_S, LEAST_IDLE_S = 20.0, 1.0  # of an idle recording that are read, and that tell something
-EDGE_S = 0.006  # from the recording's ends: what lies beyond them is not known
 
 
 @dataclass(frozen=True)
@@ -30,12 +29,15 @@ class Heard:
 
     candidates: np.ndarray
     risen: np.ndarray
+    level: np.ndarray  # the same, by the filter of `faint` where that searched
     late: np.ndarray  # how far the own channel rises with some more milliseconds
     quiet: np.ndarray
     watch: health.Watch
-    waveforms: Store  # of the candidates, by their numbers
+    waveforms: Store
     tails: Store
     tail: np.ndarray  # number of each candidate's tail; -1: none was kept
+    stored: np.ndarray  # number of each candidate's waveform
+    sought: np.ndarray  # what the filter of `faint` tells of each candidate; 0 where it did not search
 
 
 def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s: Mapping) -> tuple[pa.Table, dict]:
@@ -97,7 +99,7 @@ def candidates_of(
     found, risen, late = Rows(None, candidate.DTYPE), Rows(len(channels), np.float32), Rows(None, np.float32)
     tail, quiet = Rows(None, np.int32), []
     watch, step = health.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
-    idle, edge = _idle_floors(detection, channels, cut, step), EDGE_S * sound.rate_hz
+    idle, edge = _idle_floors(detection, channels, cut, step), candidate.EDGE_S * sound.rate_hz
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.whole.blocks(length * step, before * step, after * step):
         whole = [_without_offset(samples[:, channel.channel - 1]) for channel in channels]
@@ -141,14 +143,20 @@ def candidates_of(
             )
             late.add(leak.arriving(peaks[number], start, "late"))
             waveforms.write(one, rows["at"])
-            strikes = (chance(rows) > again.SURE) & (decide.only_striker(channels[number]) is not None)
+            strikes = (chance(rows) > faint.LIKELY) & (decide.only_striker(channels[number]) is not None)
             kept = np.full(len(rows), -1)
             kept[strikes] = tails.write(one, rows["at"][strikes])
             tail.add(kept)
             rows["at"] += first
             found.add(rows)
     columns = [rows.all() for rows in (found, risen, late, tail)]
-    return Heard(*columns[:3], np.median(quiet, axis=0), watch, waveforms, tails, columns[3])
+    n = len(columns[0])
+    stored, sought = np.arange(n), np.zeros((n, faint.N_TOLD), np.float32)
+    heard = Heard(
+        *columns[:2], *columns[1:3], np.median(quiet, axis=0), watch, waveforms, tails, columns[3], stored, sought
+    )
+    mixed = np.array([decide.is_mixed(channel) for channel in channels])[columns[0]["channel"]]
+    return faint.search(heard, judge.first(columns[0], mixed), sound, channels, (length, before, after))
 
 
 def _without_offset(samples: np.ndarray) -> np.ndarray:
@@ -183,13 +191,14 @@ def _aligned(heard: Heard, keep: np.ndarray, sounds: Mapping[int, again.Sounds],
     candidates, columns = heard.candidates[keep], heard.waveforms.columns
     at, fitted = candidates["at"].copy(), candidates["spread"].astype(float)
     for number, its in sounds.items():
-        mine = np.flatnonzero(candidates["channel"] == number)
+        # What the known sound found was placed by it.
+        mine = np.flatnonzero((candidates["channel"] == number) & (heard.sought[keep, 0] <= 0))
         others = candidates["at"][candidates["channel"] != number]
         leaking = decide.beside(candidates["at"][mine], others, LEAK_S * rate_hz)
         for begin in range(0, len(mine), align.AT_ONCE):
             part = slice(begin, begin + align.AT_ONCE)
             rows = mine[part]
-            stored = heard.waveforms.read(keep[rows])
+            stored = heard.waveforms.read(heard.stored[keep[rows]])
             lag, lag_se = align.moved(stored, candidates["spread"][rows], leaking[part], its.taps, its.sounds, columns)
             at[rows] += lag
             fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)

@@ -55,7 +55,7 @@ def own_scenes(sounds, seed: int):
 def leaking_scenes(sounds, seed: int):
     """Yield scenes of eight strikers whose microphones hear their neighbours."""
     for first in range(0, len(sounds) - 7, 8):
-        for k, leak_db in enumerate(((-30, -18), (-24, -12), (-18, -8), (-30, -18))):
+        for k, leak_db in enumerate(((-30, -18), (-24, -12), (-18, -8), (-30, -18), (-24, -12), (-18, -8))):
             yield hits_scenes.scene(
                 seed + 10 * first + k,
                 sounds[first : first + 8],
@@ -63,6 +63,7 @@ def leaking_scenes(sounds, seed: int):
                 per_s=1.5 - 0.5 * (k == 3),
                 leak_db=leak_db,
                 chords=0.5 * (k == 3),
+                snr_db=40 if k < 4 else (12, 20)[k - 4],
                 duration_s=25,
             )
 
@@ -136,18 +137,33 @@ def fit(name: str, features: list[np.ndarray], true: list[np.ndarray]) -> None:
 
 def fit_first(name: str, parts: list[Measured]) -> None:
     """Fit what is told at first sight."""
-    fit(name, [judge.features(part.candidates)[~part.leaked] for part in parts], [p.right[~p.leaked] for p in parts])
+    at_first = [~part.leaked & (part.seen.sought[:, 0] <= 0) for part in parts]
+    features = [judge.features(part.candidates)[mine] for part, mine in zip(parts, at_first, strict=True)]
+    fit(name, features, [part.right[mine] for part, mine in zip(parts, at_first, strict=True)])
 
 
 def fit_known(parts: list[Measured]) -> None:
     """Fit what is told when the sound is known."""
     features, right = [], []
     for part in parts:
-        mine = part.seen.known & ~part.leaked & (judge.first(part.candidates, np.False_) > 0.02)
+        searched = part.seen.sought[:, 0] != 0
+        mine = part.seen.known & ~part.leaked & ~searched & (judge.first(part.candidates, np.False_) > 0.02)
         both = np.column_stack([judge.features(part.candidates), judge.sound_features(part.seen)])
         features.append(both[mine])
         right.append(part.right[mine])
     fit("KNOWN", features, right)
+
+
+def fit_found(parts: list[Measured]) -> None:
+    """Fit what the filter matched to the known sound tells."""
+    found = [(part.seen.sought[:, 0] > 0) & ~part.leaked for part in parts]
+    features = [judge.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
+    fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
+    unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
+    judge.UNFOUND = 0.0, 1.0
+    before = [judge.struck(part.candidates, np.False_, part.seen) for part in parts]
+    features = [judge.unfound_features(one[mine]) for one, mine in zip(before, unfound, strict=True)]
+    fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
 def fit_neighbours(name: str, parts: list[Measured], known: bool) -> None:
@@ -187,6 +203,7 @@ def fit_own() -> None:
     own = [measured(scene) for scene in own_scenes(*tuning)]
     fit_known(own)
     leaking = [measured(scene, leaks=True) for scene in leaking_scenes(*tuning)]
+    fit_found(own + leaking)
     fit_neighbours("ABOVE", own[1:7:2] + leaking, False)
     fit_neighbours("ABOVE_KNOWN", own[1:7:2] + leaking, True)
     tried("own, tuning sounds", own, False)
