@@ -100,15 +100,26 @@ def test_a_folder_of_tracks_is_the_same_as_a_file(tmp_path):
     assert_same(find(tmp_path, samples), found_in(tmp_path / "tracks"))
 
 
-OPEN = pytest.mark.xfail(reason="not reached: one sound of three moves by 0.06 ms, a sample and a third")
-
-
-@pytest.mark.parametrize("rate_hz", [pytest.param(22_050, marks=OPEN), 44_100, 96_000, 192_000])
-def test_another_sampling_rate_gives_the_same_hits(tmp_path, rate_hz):
-    samples = make_scene(8106)
+def resampled(samples: np.ndarray, rate_hz: int) -> np.ndarray:
     divisor = np.gcd(rate_hz, RATE_HZ)
-    other = resample_poly(samples, rate_hz // divisor, RATE_HZ // divisor, axis=0)
-    assert_same(find(tmp_path, samples), find(tmp_path, other, rate_hz, name="b.wav"))
+    return resample_poly(samples, rate_hz // divisor, RATE_HZ // divisor, axis=0)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 88_200, 96_000, 192_000])
+@pytest.mark.parametrize("seed", [8106, 8306])
+def test_another_sampling_rate_gives_the_same_hits(tmp_path, seed, rate_hz):
+    samples = make_scene(seed)
+    assert_same(find(tmp_path, samples), find(tmp_path, resampled(samples, rate_hz), rate_hz, name="b.wav"))
+
+
+# Half the bandwidth is gone, and what a filter without delay leaves begins earlier: a soft tom by up to 0.08 ms.
+@pytest.mark.parametrize(
+    "within_s", [1e-4, pytest.param(SAME_S, marks=pytest.mark.xfail(reason="not reached at 22 kHz: 0.08 ms"))]
+)
+def test_half_the_sampling_rate_gives_nearly_the_same_hits(tmp_path, within_s):
+    samples = make_scene(8306)
+    other = find(tmp_path, resampled(samples, 22_050), 22_050, name="b.wav")
+    assert_same(find(tmp_path, samples), other, within_s=within_s)
 
 
 def test_an_offset_changes_nothing(tmp_path):

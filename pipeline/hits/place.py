@@ -107,14 +107,14 @@ def _placed(cut: np.ndarray, before: int, rate_hz: int) -> Placed:
     sharpest = error[:, before - search[0] : before + round(LEVEL_S * rate_hz)].max(axis=1)
     usual = error[:, model].mean(axis=1) + sharpest * 10 ** (ONSET_DB / 10) + 1e-20
     total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1, dtype=np.float64)
-    start, spread, gain = _first_change(total, before - search[0], before + search[1], rate_hz)
+    start, _, spread, gain = _first_change(total, before - search[0], before + search[1], rate_hz)
     loud = np.abs(cut) >= ATTACK_SHARE * peak[:, None]
     loud &= np.arange(cut.shape[1]) >= start[:, None]
     return Placed(start.astype(float), spread, peak, noise, gain, np.maximum(loud.argmax(axis=1) - start, 0.0))
 
 
 def onset_of(white: np.ndarray, near: int, rate_hz: int, reach_s: float) -> tuple[float, float]:
-    """Return the onset of one whitened waveform near a sample, and its spread.
+    """Return the onset of one whitened waveform near a sample, and its spread: mean and width of its likelihood.
 
     Parameters
     ----------
@@ -129,8 +129,8 @@ def onset_of(white: np.ndarray, near: int, rate_hz: int, reach_s: float) -> tupl
     peak = np.abs(white).max()
     usual = error[:, quiet].mean(axis=1) + np.square(peak * 10 ** (ONSET_DB / 20)) + 1e-30
     total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
-    start, spread, _ = _first_change(total, search, near + round(0.004 * rate_hz), rate_hz)
-    return float(start[0]), float(spread[0])
+    _, mean, spread, _ = _first_change(total, search, near + round(0.004 * rate_hz), rate_hz)
+    return float(mean[0]), float(spread[0])
 
 
 def predictor(before: np.ndarray) -> np.ndarray:
@@ -168,7 +168,7 @@ def _residual(cut: np.ndarray, taps: np.ndarray) -> np.ndarray:
 
 
 def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
-    """Return start, spread and likelihood of the first burst that ends between two columns.
+    """Return likeliest and mean start, spread and likelihood of the first burst that ends between two columns.
 
     `total` holds running sums of squared errors over their usual variance. The likelihood that a length gains grows
     with the power, so that it is reckoned for the greatest power alone, and an alarm is a power that is reached.
@@ -192,7 +192,7 @@ def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
     weight = np.exp(gain - gain.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     spread = np.sqrt((weight * np.square(length - length[best][:, None])).sum(axis=1))
-    return stop - length[best], spread, highest
+    return stop - length[best], stop - (weight * length).sum(axis=1), spread, highest
 
 
 def _gain(power: np.ndarray, length) -> np.ndarray:
