@@ -40,8 +40,8 @@ class Course:
     """How one take went at half beats, the first and the last but one included."""
 
     score_beat: np.ndarray
-    speed: np.ndarray  # over that of the straight line through the machine's places at the notes
-    load: np.ndarray  # part of it by load, less its mean
+    slow: np.ndarray  # by how much more time it takes than on the straight line through its places at the notes
+    load: np.ndarray  # part of that by load, less its own straight line
 
 
 def make_notes(
@@ -174,14 +174,15 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
 def _course(curve, loaded, struck, half, omega) -> Course:
     """Return the true speed at half beats."""
     if len(half) == 0 or len(np.unique(struck)) < 2:
-        return Course(np.zeros(0), np.zeros(0), np.zeros(0))
+        return Course(*np.zeros((3, 0)))
     pace = np.polyfit(struck, curve(struck), 1)[0]
     begin = np.concatenate([[0.0], half - 0.25, [half[-1] + 0.25]])
     end = np.concatenate([[0.25], half + 0.25, [half[-1] + 0.5]])
     width = end - begin
     slower = (np.interp(end, *loaded) - np.interp(begin, *loaded)) / width
-    speed = pace * width / (curve(end) - curve(begin)) - 1
-    return Course(np.concatenate([[0.0], half, [half[-1] + 0.5]]), speed, slower.mean() - slower)
+    slope = np.polyfit(struck, np.interp(struck, *loaded), 1)[0]
+    slow = (curve(end) - curve(begin)) / (pace * width) - 1
+    return Course(np.concatenate([[0.0], half, [half[-1] + 0.5]]), slow, (slower - slope) / omega / pace)
 
 
 def take_of(notes, hit_s, missed, playthrough, name="take-1", clicks=(), rig=None, segment=None, said=None) -> Take:

@@ -20,6 +20,7 @@ EFFECT_SD_S = 0.001  # of company and of readiness over the strikers, to begin w
 RECOVERY_RANGE = (0.5, 100.0)
 LOOSE = 1.0  # prior precision (s, s per beat) of what is all but free: sd 1 s
 COMPANY_SPREAD = 0.2  # spread of company (mean strikes) below which it cannot be told from the delay
+EFFECT_PINS = 4.0  # pins (each as far as it weighs) below which an effect cannot be told from their places
 FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay
 
 

@@ -20,6 +20,7 @@ from pipeline.timing.equations import Scales
 from pipeline.timing.rounds import Work
 from pipeline.timing.solved import Covariance, Solved
 
+AGAIN = 4  # solutions at most until the calls of misplaced pins stand
 ENOUGH = 2500  # hits from which the scales are known so well that the doubt adds next to nothing to any error
 
 
@@ -40,9 +41,13 @@ class Possible:
 
 
 def likeliest(work: Work, found: Scales) -> Possible:
-    """Return the solution with the likeliest scales."""
-    solved = work.solve(found)
-    return Possible(1.0, found, solved, Covariance(solved, work.layout))
+    """Return the solution with the likeliest scales, all calls of misplaced pins that do not stand taken back."""
+    for _ in range(AGAIN):
+        solved = work.solve(found)
+        covariance = Covariance(solved, work.layout)
+        if not work.take_back(found, *work.pin_estimates(solved, covariance)):
+            break
+    return Possible(1.0, found, solved, covariance)
 
 
 def around(work: Work, best: Possible) -> list[Possible]:

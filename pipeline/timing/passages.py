@@ -3,10 +3,12 @@
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from scipy import special
 
 from pipeline import settings, tables
 from pipeline.timing import keys
 from pipeline.timing.fit import Fit
+from pipeline.timing.score import GRID_BEAT
 
 COSTLY = 3  # strikers named per passage
 WORTHLESS = 0.5  # standard error of a share from which it tells nothing
@@ -71,7 +73,7 @@ def _felt_sd(hits):
     if len(left) < 2:
         return float(sd(whole)), None
     without = sd(left)
-    return float(sd(whole)), float(np.sqrt((len(left) - 1) * np.var(without)))
+    return float(sd(whole)), float(np.sqrt((len(left) - 1) * np.var(without))) * few(len(left) - 1)
 
 
 def _over_tracks(values, hits):
@@ -81,7 +83,12 @@ def _over_tracks(values, hits):
         return None, None
     if len(values) == 1:
         return float(values[0]), None
-    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(len(values)))
+    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(len(values))) * few(len(values) - 1)
+
+
+def few(df: int) -> float:
+    """Return how much wider an error is told that `df` differences made: ±1.96 of it hold 95 %, by Student's t."""
+    return float(special.stdtrit(df, 0.975) / special.ndtri(0.975))
 
 
 def _sag(grid, fitted):
@@ -90,10 +97,10 @@ def _sag(grid, fitted):
     if len(grid) == 0:
         return none
     tracks = grid.assign(lost=-(grid["motion"] + grid["load"] + grid["shaft"]), by_load=-grid["load"])
-    by_track = tracks.groupby("track")[["lost", "by_load", "speed_se"]].mean()
+    tracks["half_beat_s"] = GRID_BEAT / fitted.score.beat_per_s
+    by_track = tracks.groupby("track")[["lost", "by_load"]].mean()
     sag, by_load = by_track["lost"].mean(), by_track["by_load"].mean()
-    # The speed's own errors run together within a passage; between the takes chance adds.
-    own = np.sqrt((by_track["speed_se"] ** 2).mean() / len(by_track))
+    own = np.sqrt(np.mean(_stretch_se(tracks) ** 2 + _line_se(fitted) ** 2) / len(by_track))
     between = by_track["lost"].std(ddof=1) / np.sqrt(len(by_track)) if len(by_track) > 1 else 0.0
     sag_se = float(np.hypot(own, between))
     striker = -fitted.load_by_striker[grid.index].mean(axis=0)
@@ -107,6 +114,24 @@ def _sag(grid, fitted):
         if share_se < WORTHLESS:
             row |= {"load_share": float(share), "load_share_se": share_se}
     return row
+
+
+def _stretch_se(tracks):
+    """Return the error of the mean pace over each track's stretch: those of the places of its two ends, at most."""
+    ends = tracks.sort_values("u_beat").groupby("track").agg({"time_se": ["first", "last"], "pace": ["mean", "size"]})
+    ends_se = ends["time_se", "first"] + ends["time_se", "last"]
+    span_s = ends["pace", "mean"] * ends["pace", "size"] * tracks["half_beat_s"].iloc[0]
+    return (ends_se / span_s).to_numpy()
+
+
+def _line_se(fitted):
+    """Return the error of the mean pace of a line, root mean square: its straight line goes through scattered hits."""
+    hits = fitted.hits[~fitted.hits["freak"]]
+    scatter_s = hits["striker_s"] + hits["pin_s"] + hits["rest_s"]
+    grouped = hits.assign(scatter_s=scatter_s).groupby("line").agg({"scatter_s": "std", "along_s": ["std", "size"]})
+    spread_s = grouped["along_s", "std"] * np.sqrt(grouped["along_s", "size"])
+    slope = (grouped["scatter_s", "std"] / spread_s).replace([np.inf, -np.inf], np.nan)
+    return float(np.sqrt(np.nanmean(slope**2))) if slope.notna().any() else 0.0
 
 
 def _load_se(fitted, by_load):

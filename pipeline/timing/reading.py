@@ -7,6 +7,9 @@ from pipeline.timing import curve, design, doubt, equations, strikes
 from pipeline.timing.doubt import Possible
 from pipeline.timing.rounds import Work
 
+MUTE_S = 0.5 * design.EFFECT_SD_S  # error from which company and readiness are not told unless they are plain
+PLAIN = 3.0  # standard errors: of a dozen strikers one lies two out by chance
+
 
 def read(work: Work, best: Possible, possible: list[Possible]) -> dict:
     """Return the fields of `Fit` (but score, strikes and scales): the likeliest solution, with errors over all."""
@@ -75,6 +78,10 @@ def _strikers(work, best, possible):
     for name, which in (("company", work.companions), ("readiness", work.readied), ("drag", work.loading)):
         told[name] = _spread(work, which, best.solved.beta(name))
         told[name + "_se"] = _spread(work, which, _border_se(best, possible, name))
+    for name in ("company", "readiness"):
+        # Where the strikes say next to nothing, what is left is the prior: 0, and as wide as that is.
+        mute = (told[name + "_se"] > MUTE_S) & (np.abs(told[name]) < PLAIN * told[name + "_se"])
+        told[name], told[name + "_se"] = (np.where(mute, np.nan, told[one]) for one in (name, name + "_se"))
     return told
 
 

@@ -14,6 +14,7 @@ SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in st
 START, RECOVERY, BENT = -3, -2, -1  # columns of `Work.load_at` behind those of the drags
 LOG_STEP = 0.01  # of the recovery, for the central difference
 SURE = 3.0  # standard errors from which a striker's company is looked into pin by pin
+OFTEN = 2  # calls taken back after which a pin is called no more
 READY_STEP = 0.7  # of the Gauss-Newton step of ρ: a whole one swings about where only one gap is written
 
 
@@ -81,6 +82,7 @@ class Work:
         self.pin_kind = np.where(alone, 0, np.where(knots == 1, 1, 2))  # none, in the band, in the border
         self.band_pin = np.where(self.pin_kind[self.pin] == 1, self.pin, -1)
         self.border_pins = np.flatnonzero(self.pin_kind == 2)
+        self.taken_back = np.zeros(self.n_pins, dtype=int)
         self.loose, self.shift_s = np.zeros(self.n_pins, dtype=bool), np.zeros(len(all_pins))
         # A pin out of place costs more time where the machine turns slower; a striker's delay does not.
         self.pin_pace = self.pace[self.line] / np.mean(self.pace[self.line])
@@ -104,14 +106,21 @@ class Work:
         self.company = strikes.company(self.strikes, np.ones(self.n_strikers))[self.played]
         self.company_by_drag = np.zeros((len(hits), self.n_strikers))
         # An effect that is the same in all strikes of a striker cannot be told from its delay.
-        self.companions = np.flatnonzero(self._spread(self.company) > design.COMPANY_SPREAD)
-        self.readied = np.flatnonzero(self._spread(np.exp(-self.gap_s / design.READY_S)) > design.FADE_SPREAD)
+        self.companions = self._told_by(self.company, design.COMPANY_SPREAD)
+        self.readied = self._told_by(np.exp(-self.gap_s / design.READY_S), design.FADE_SPREAD)
 
-    def _spread(self, values):
-        """Return the standard deviation of `values` over the strikes of each striker."""
-        return np.array(
-            [values[self.striker == one].std() if one in self.heard else 0 for one in range(self.n_strikers)]
-        )
+    def _told_by(self, values, least):
+        """Return the strikers over whose strikes `values` spread by more than `least`, by pins enough.
+
+        By one pin or two an effect cannot be told from where these are.
+        """
+        told = []
+        for one in self.heard:
+            mine = self.striker == one
+            by_pin = np.bincount(self.pin[mine], values[mine] - values[mine].mean(), self.n_pins) ** 2
+            if values[mine].std() > least and by_pin.sum() ** 2 > design.EFFECT_PINS * (by_pin**2).sum():
+                told.append(one)
+        return np.array(told, dtype=int)
 
     def _choose_subset(self):
         """Return which hits the scales are found from: a few whole tracks, cut to a stretch of the score."""
@@ -302,13 +311,27 @@ class Work:
         self.scatter = self.scatter_over_common(now, rest_s)
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
+        self._look_out(now, estimate, variance)
         testable = (self.pin_kind > 0) & (self.pin_count >= 2) & (not self.tied)
-        self.pin_z = misplaced.standardised(estimate, np.nan_to_num(variance), self.loose, now.pin_sd_s)
-        self.pin_q = misplaced.q_values(self.pin_z, testable)
         candidates = np.flatnonzero(testable & (np.abs(self.pin_z) > misplaced.CANDIDATE))
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
-        self.loose = misplaced.minority(self.pin_q < misplaced.MISPLACED_Q, self.loose, self.pin_z, self.pin_striker)
+        called = (self.pin_q < misplaced.MISPLACED_Q) & (self.taken_back < OFTEN)
+        before, self.loose = self.loose, misplaced.minority(called, self.loose, self.pin_z, self.pin_striker)
+        self.taken_back += before & ~self.loose
+
+    def take_back(self, now: Scales, estimate, variance) -> bool:
+        """Take back calls that do not stand once nothing holds the pins: a row of them can hang on each other."""
+        before = self.loose
+        self._look_out(now, estimate, variance)
+        self.loose = before & (self.pin_q < misplaced.MISPLACED_Q)
+        self.answer_variance[~self.loose] = 0.0
+        return bool((before & ~self.loose).any())
+
+    def _look_out(self, now, estimate, variance):
+        testable = (self.pin_kind > 0) & (self.pin_count >= 2) & (not self.tied)
+        self.pin_z = misplaced.standardised(estimate, np.nan_to_num(variance), self.loose, now.pin_sd_s)
+        self.pin_q = misplaced.q_values(self.pin_z, testable)
 
     def answers(self, now: Scales, solved: Solved, place_s, partial_s, scatter_s) -> dict[int, comes.Answers]:
         """Return what goes with the strikes of the misplaced pins whose strikers company surely delays."""
