@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from pipeline import hits, tables
-from pipeline.hits import leak, place, rise
+from pipeline.hits import faint, leak, place, rise
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 
 RATE_HZ = 48000
@@ -278,3 +278,28 @@ def test_leakage_is_told_from_strikes_at_the_same_moment():
     above_db = leak.above_leakage_db(risen, risen, np.array([1e-4, 1e-4]), owner, np.ones(120))
     assert (above_db[:60] >= 0).all()
     assert np.array_equal(above_db[60:] >= 0, both)
+
+
+def test_low_bodies_in_noise_are_placed_within_three_times_the_least_error(tmp_path):
+    """No estimate of an arrival scatters less than sd / sqrt(sum of squared slopes): Kay 1993, Fundamentals of
+    Statistical Signal Processing, section 3.5 (from memory)."""
+    rng = np.random.default_rng(21)
+    true_s = 0.5 + np.arange(80) * 0.45 + rng.uniform(0, 0.1, 80)
+    samples = make_strikes(true_s, 37.5, hz=90.0, seed=22)
+    noise = rng.normal(size=len(samples)) * 0.3 * 10 ** (-10 / 20)
+    found_s = strikes_of(find(make_recording(tmp_path / "take.wav", samples + noise), rig("oak"))[0])
+    error_s = np.array([found_s[np.abs(found_s - start_s).argmin()] - start_s for start_s in true_s])
+    slopes = np.diff(make_strikes([0.1], 0.5, hz=90.0, seed=23)[4700:12000]) * RATE_HZ
+    bound_s = 0.3 * 10 ** (-10 / 20) / np.sqrt(np.square(slopes).sum())
+    assert len(found_s) >= 78 and np.abs(error_s).max() < 0.01
+    assert 0.8 * bound_s < error_s.std() < 3 * bound_s
+
+
+def test_the_noise_between_strikes_is_told_though_strikes_ring():
+    # White noise of variance v has the power v in every bin when the window's squares add up to 1 (Parseval).
+    samples = make_strikes(np.arange(0.2, 9.8, 0.5), 10.0, peak=0.5)
+    samples = samples + np.random.default_rng(24).normal(size=len(samples)) * 0.01
+    power = faint.noise_power(samples.astype(np.float32), RATE_HZ)
+    away = np.abs(np.linspace(0, RATE_HZ / 2, len(power)) - 2100) > 1500
+    off_db = np.abs(10 * np.log10(power[away] / 0.01**2))
+    assert np.median(off_db) < 0.5 and off_db.max() < 1.5

@@ -14,6 +14,7 @@ from pipeline.hits import align, leak
 SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
 SURE_ABOVE_DB = 3.0  # above what leaks in, the same
 SURE_Z, SURE_SHARE = 6.0, 0.5  # of what `faint` found: over the noise, of the usual height and over the ring, the same
+MANY = 144  # hits that make the sounds of many strikers
 BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
 
 
@@ -51,7 +52,9 @@ class Sounds:
     sounds: list[align.Sound]
 
 
-def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Seen, dict[int, Sounds]]:
+def look(
+    heard, first: np.ndarray, shares: np.ndarray, mixed: np.ndarray, rate_hz: int
+) -> tuple[Seen, dict[int, Sounds]]:
     """Look again.
 
     Parameters
@@ -61,6 +64,8 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
         Probability at first sight.
     shares : (n_channels,) bool array
         Which channels hear neighbours and are heard by them.
+    mixed : (n_channels,) bool array
+        Which channels hear many strikers.
     rate_hz : int
 
     Returns
@@ -85,7 +90,7 @@ def look(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> tuple[Se
         if len(sure) < align.FEWEST:
             continue
         usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))
-        pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: align.POOL]]
+        pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: MANY if mixed[channel] else align.POOL]]
         taps, sounds = align.sounds(heard.waveforms.read(heard.stored[pool]).astype(np.float32), columns)
         if not sounds:
             continue

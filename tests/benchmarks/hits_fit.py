@@ -1,4 +1,4 @@
-"""Fit the numbers of `pipeline.hits.judge` and print them. Run: python -m tests.benchmarks.hits_fit [own] [mixed]
+"""Fit the numbers of `pipeline.hits.judge`, print them. Run: python -m tests.benchmarks.hits_fit [first] [own] [mixed]
 
 Scenes are made of every second sound (`hits_scenes.TUNING_SOUNDS`) and of three drum kits (`hits_drums`); the others,
 with other seeds, only say how well the numbers carry over.
@@ -13,13 +13,14 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 import soundfile
 from scipy.optimize import minimize
 
 from pipeline import audio
-from pipeline.hits import again, align, decide, judge, listen, rebound
+from pipeline.hits import again, align, decide, faint, judge, listen, rebound
 from pipeline.hits.store import Store
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
@@ -106,7 +107,8 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
         heard = listen.candidates_of(audio.look(path), channels, EVERY, *stores)
         number = heard.candidates["channel"]
         first = judge.first(heard.candidates, np.full(len(number), mixed))
-        seen, _ = again.look(heard, first, decide.sharing(channels), scene.rate_hz)
+        is_mixed = np.full(len(channels), mixed)
+        seen, _ = again.look(heard, first, decide.sharing(channels), is_mixed, scene.rate_hz)
     apart_s = np.abs(heard.candidates["at"][:, None] / scene.rate_hz - scene.hit_s)
     struck = apart_s.min(axis=1) < NEAR_S
     apart_s[number[:, None] != scene.channel - 1] = np.inf
@@ -137,9 +139,7 @@ def fit(name: str, features: list[np.ndarray], true: list[np.ndarray]) -> None:
 
 def fit_first(name: str, parts: list[Measured]) -> None:
     """Fit what is told at first sight."""
-    at_first = [~part.leaked & (part.seen.sought[:, 0] <= 0) for part in parts]
-    features = [judge.features(part.candidates)[mine] for part, mine in zip(parts, at_first, strict=True)]
-    fit(name, features, [part.right[mine] for part, mine in zip(parts, at_first, strict=True)])
+    fit(name, [judge.features(part.candidates)[~part.leaked] for part in parts], [p.right[~p.leaked] for p in parts])
 
 
 def fit_known(parts: list[Measured]) -> None:
@@ -195,11 +195,15 @@ def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     print(f"  said:right by tenths: {' '.join(share)}", flush=True)
 
 
+def fit_own_first() -> None:
+    """Fit what microphones on one striker tell at first sight, before any search."""
+    with patch.object(faint, "FAINT_DB", -np.inf):
+        fit_first("OWN", [measured(scene) for scene in own_scenes(hits_scenes.TUNING_SOUNDS, 1000)])
+
+
 def fit_own() -> None:
     """Fit microphones on one striker on one half of the sounds, print, and try on the other half."""
     tuning, other = (hits_scenes.TUNING_SOUNDS, 1000), (hits_scenes.TEST_SOUNDS, 3000)
-    fit_first("OWN", [measured(scene) for scene in own_scenes(*tuning)])
-    # What a second look says hangs on the first, so the scenes are measured again.
     own = [measured(scene) for scene in own_scenes(*tuning)]
     fit_known(own)
     leaking = [measured(scene, leaks=True) for scene in leaking_scenes(*tuning)]
@@ -226,7 +230,9 @@ def fit_mixed() -> None:
 
 def main() -> None:
     """Fit what the words say, or all."""
-    words = sys.argv[1:] or ["own", "mixed"]
+    words = sys.argv[1:] or ["first", "own", "mixed"]
+    if "first" in words:
+        fit_own_first()
     if "own" in words:
         fit_own()
     if "mixed" in words:
