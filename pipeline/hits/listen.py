@@ -54,9 +54,10 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     sound = audio.thinned(sound)
     with Store(align.shape(sound.rate_hz)) as waveforms, Store(rebound.shape(sound.rate_hz)) as tails:
         heard = candidates_of(sound, channels, detection, waveforms, tails)
-        watch, hits = heard.watch, _placed(heard, channels, detection, sound.rate_hz)
+        hits = _in_time(_placed(heard, channels, detection, sound.rate_hz), channels, delays_s, sound)
+    watch = heard.watch
     del heard  # all candidates of a long recording are much beside its table
-    table, sentences = _decided(watch, hits, channels, sound, delays_s)
+    table, sentences = _decided(watch, hits, channels, sound)
     if watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
             f"{recording.file}: expected sound; found silence in every channel that the rig names; "
@@ -253,14 +254,18 @@ def _placed(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple
     return candidates[once], at_se[once], probability[once]
 
 
-def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio, delays_s: Mapping):
-    """Return the table of hits, which come as `_placed` returns them, and the faults of the recording."""
-    rate_hz = sound.rate_hz
+def _in_time(hits: tuple, channels, delays_s: Mapping, sound: audio.Audio) -> tuple:
+    """Return hits as they come from `_placed` in the order of time, and when they struck (s)."""
     candidates, at_se, probability = hits
     delay_s = np.array([channel.delay_s + _striker_delay(channel, delays_s) for channel in channels])
-    hit_s = candidates["at"] / rate_hz - delay_s[candidates["channel"]]
+    hit_s = candidates["at"] / sound.rate_hz - delay_s[candidates["channel"]]
     order = np.lexsort((candidates["channel"], hit_s))
-    candidates, hit_s, at_se, probability = candidates[order], hit_s[order], at_se[order], probability[order]
+    return candidates[order], at_se[order], probability[order], hit_s[order]
+
+
+def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio) -> tuple[pa.Table, list[str]]:
+    """Return the table of hits, which come as from `_in_time`, and the faults of the recording."""
+    candidates, at_se, probability, hit_s = hits
     level_db = 20 * np.log10(candidates["peak"] + 1e-10)
     snr_db = level_db - 20 * np.log10(candidates["noise"] + 1e-10)
     first = [channel.hears[0] for channel in channels]
@@ -278,7 +283,7 @@ def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio, del
             "hit_id": np.arange(len(hit_s)),
             "channel": np.array([channel.channel for channel in channels])[candidates["channel"]],
             "hit_s": hit_s,
-            "hit_se": at_se / rate_hz,
+            "hit_se": at_se / sound.rate_hz,
             "level_db": level_db,
             "snr_db": snr_db,
             "probability": probability,
