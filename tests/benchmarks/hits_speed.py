@@ -2,7 +2,8 @@
 
 Ratios are taken in one run on one core. The memory files have 16 channels at 48 kHz in 16 bit, 10 and 60 minutes long
 (or as many as are asked for), and are read from disk: 60 minutes are 5.5 GB and take some minutes. They repeat half a
-minute whose end joins its beginning, at a slightly different level each time, so that no block is like another.
+minute, at a slightly different level each time, so that no block is like another; channels 9 to 16 are the first eight,
+half of that later.
 
 Goals: 150 times real time per channel, faster than librosa's onset detector at a hop of 128, under 400 MB whatever the
 length, start-up under 0.6 s of processor time.
@@ -81,7 +82,7 @@ def speed(folder: Path) -> None:
 def memory(folder: Path, minutes: int) -> int:
     """Print peak memory (MB) and speed of a process that finds the hits of a file with 16 channels; return the peak."""
     scene = made(78, 30)
-    block = np.concatenate([scene.samples, scene.samples[::-1]], axis=1)
+    block = np.concatenate([scene.samples, np.roll(scene.samples, len(scene.samples) // 2, axis=0)], axis=1)
     path = folder / "long.wav"
     rng = np.random.default_rng(79)
     with soundfile.SoundFile(path, "w", scene.rate_hz, 16, "PCM_16", format="RF64") as file:
