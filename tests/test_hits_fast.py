@@ -1,0 +1,106 @@
+"""The quick code of the hits says what its definition says, and keeps no more than it must."""
+
+import numpy as np
+import pytest
+
+from pipeline.hits import candidate, gain, leak, place, rise
+from pipeline.hits.store import Rows
+
+RATE_HZ = 48_000
+
+
+def make_strikes(seed: int, seconds: float = 5.0, noise: float = 0.003) -> np.ndarray:
+    """Return decaying tones of different strength in noise, four a second."""
+    rng, time = np.random.default_rng(seed), np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    samples = rng.normal(size=len(time)) * noise
+    for at_s in np.arange(0.5, seconds - 0.3, 0.25) + rng.uniform(0, 0.05):
+        after = np.maximum(time - at_s, 0.0)
+        samples += (time >= at_s) * 10 ** rng.uniform(-2.5, -0.5) * np.exp(-after / 0.05) * np.sin(9000 * after)
+    return samples.astype(np.float32)
+
+
+def test_band_power_is_the_sum_of_a_windowed_spectrum():
+    samples, cut = make_strikes(1, 1.0), rise.frames(RATE_HZ)
+    power = rise.band_power(samples, cut)
+    window = np.hanning(cut.size + 1)[:-1]
+    padded = np.pad(samples.astype(float), cut.size)
+    for frame in (0, 17, 600, len(power) - 1):
+        begin = frame * cut.hop - cut.size // 2 + cut.size
+        spectrum = np.abs(np.fft.rfft(padded[begin : begin + cut.size] * window)) ** 2
+        expected = [spectrum[low:high].sum() for low, high in zip(cut.edges[:-1], cut.edges[1:], strict=True)]
+        assert power[frame] == pytest.approx(np.array(expected) * 2 / cut.size / np.square(window).sum(), rel=1e-4)
+
+
+@pytest.mark.parametrize("hop", [48, 44, 22])
+def test_peaks_are_those_of_the_samples_without_their_running_mean(hop):
+    samples = make_strikes(2, 0.3)
+    n_frames, wide = len(samples) // hop + 1, leak.SLOW_FRAMES * hop
+    slow = np.convolve(samples.astype(float), np.ones(wide) / wide)[wide - wide // 2 - 1 :][: len(samples)]
+    fast = np.pad(np.abs(samples - slow), (0, hop))
+    expected = [fast[frame * hop : (frame + 1) * hop].max() for frame in range(n_frames)]
+    assert leak.peaks(samples, hop, n_frames) == pytest.approx(np.array(expected), abs=1e-6)
+
+
+def test_the_first_change_is_where_the_likelihood_of_a_window_first_reaches_the_alarm():
+    # Basseville & Nikiforov 1993, ch. 2.4.3, window by window and sample by sample.
+    rng = np.random.default_rng(3)
+    error = np.square(rng.normal(size=(20, 1800)))
+    for row, at in enumerate(rng.integers(1050, 1400, 20)):
+        error[row, at : at + 200] *= 10 ** rng.uniform(0.3, 3)
+    total = np.cumsum(np.pad(error, ((0, 0), (1, 0))), axis=1)
+    begin, end = 1000, 1500
+    lengths = [max(place.SHORTEST, round(length * RATE_HZ / 1000)) for length in place.WINDOWS_MS]
+    start, _, _, highest = place._first_change(total, begin, end, RATE_HZ)
+
+    def reached(row: int, stop: int) -> float:
+        ratios = [max((total[row, stop] - total[row, stop - n]) / n, 1.0) for n in lengths]
+        return max(0.5 * n * (ratio - 1 - np.log(ratio)) for n, ratio in zip(lengths, ratios, strict=True))
+
+    for row in range(len(error)):
+        inside = np.array([reached(row, stop) for stop in range(begin, end)])
+        before = max(reached(row, stop) for stop in range(place.ORDER + lengths[-1], begin))
+        alarm = min(max(place.ALARM, place.ALARM_OVER_BEFORE * before), place.ALARM_SHARE * inside.max())
+        stop = begin + int((inside >= alarm).argmax()) + round(place.WAIT_MS * RATE_HZ / 1000)
+        look_back = np.arange(place.SHORTEST, lengths[-1])
+        ratio = np.maximum((total[row, stop] - total[row, stop - look_back]) / look_back, 1.0)
+        best = look_back[(look_back * (ratio - 1 - np.log(ratio))).argmax()]
+        assert highest[row] == pytest.approx(inside.max()) and start[row] == stop - best
+
+
+def test_what_is_not_placed_would_not_have_been_likely():
+    samples, cut = make_strikes(4), rise.frames(RATE_HZ)
+    power, inside = rise.band_power(samples, cut), slice(9600, len(samples) - 9600)
+
+    def likely(rows):
+        score = np.log(rows["gain"] + 1) + rows["rise"][:, rise.BROAD]
+        return score > 6.0
+
+    every, _ = candidate.of_block(samples, power, None, inside, cut, 8, lambda rows: np.ones(len(rows), bool))
+    found, _ = candidate.of_block(samples, power, None, inside, cut, 8, likely)
+    assert 0 < len(found) < len(every)
+    assert np.array_equal(found, every[likely(every)])
+
+
+def test_levels_are_those_of_the_placing():
+    samples = make_strikes(5)
+    near = np.arange(5000, 200_000, 7001)
+    placed, (peak, noise) = place.place(samples, near, RATE_HZ), place.levels(samples, near, RATE_HZ)
+    assert np.array_equal(peak, placed.peak) and np.array_equal(noise, placed.noise)
+
+
+def test_no_step_of_the_gain_is_passed_over():
+    rng = np.random.default_rng(6)
+    for step_db, n in ((3.0, 40), (-6.0, 25), (0.0, 60), (2.2, 16)):
+        floor_db = -80 + rng.normal(size=n) * 0.4 + step_db * (np.arange(n) > n // 2)
+        looked_at = gain._changes(floor_db)
+        hit, level_db = np.arange(0, n, 0.5), -20 + step_db * (np.arange(0, n, 0.5) > n // 2)
+        for at in np.setdiff1d(np.arange(gain.LEAST_PIECES, n - gain.LEAST_PIECES), looked_at):
+            assert gain._step_at(int(at), floor_db, hit, level_db) is None
+
+
+def test_rows_that_were_added_are_all_there():
+    rows, parts = Rows(3, np.float32), [np.random.default_rng(k).random((k * 700, 3), np.float32) for k in range(6)]
+    for part in parts:
+        rows.add(part)
+    assert np.array_equal(rows.all(), np.concatenate(parts))
+    assert len(Rows(None, np.int32).all()) == 0
