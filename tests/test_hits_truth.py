@@ -69,8 +69,9 @@ def test_a_microphone_on_each_striker_at_20_db(tmp_path):
 
 
 def test_weak_strikes_are_told_from_noise_by_their_sound(tmp_path):
-    scene = hits_scenes.scene(9004, SOUNDS, mixed=False, per_s=2, snr_db=10, duration_s=20)
-    found = find(tmp_path, scene, SOUNDS)
+    names = SOUNDS[::2]
+    scene = hits_scenes.scene(9004, names, mixed=False, per_s=2, snr_db=10, duration_s=20)
+    found = find(tmp_path, scene, names)
     f, pairs = matched(scene, found)
     assert f >= 0.93
     error_ms = np.abs(errors_ms(scene, found, pairs))[scene.sharp[pairs[:, 0]]]

@@ -22,6 +22,7 @@ LOW, LOWEST = (
     0.05,
 )  # quantiles; of a normal distribution they lie 0.97 deviations apart, the first 0.67 from the middle
 LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52  # deviations of a normal distribution between them, and to its middle
+NOTHING_DB = 40.0  # above what leaks in: where levels are known below the noise, nobody else struck
 MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 4.5, 1.5, 3.0  # above the leakage; times its scatter, which is at most the last
 _FRAMES_AT_ONCE = 256  # keeps the samples in the processor's cache
 _HITS_AT_ONCE = 4096  # all of a long recording at once would be much
@@ -112,7 +113,8 @@ def above_leakage_db(
             arriving_db = (level_db + (leakage_db + margin_db)[:, owner[part]].T).max(axis=1)
             hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
             its_db = level_db[np.arange(len(level_db)), owner[part]]
-            above_db[part] = np.where(hidden & ~deep, np.inf, its_db - arriving_db)
+            its_db = its_db - arriving_db
+            above_db[part] = np.where(np.where(deep, its_db > NOTHING_DB, hidden), np.inf, its_db)
     return above_db
 
 

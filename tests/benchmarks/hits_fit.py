@@ -26,7 +26,7 @@ from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
 
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
-NEAR_S, APART_S = 0.01, 0.012
+NEAR_S, APART_S, LEAST = 0.01, 0.012, 0.05
 
 
 @dataclass(frozen=True)
@@ -147,7 +147,12 @@ def fit_known(parts: list[Measured]) -> None:
     features, right = [], []
     for part in parts:
         searched = part.seen.sought[:, 0] != 0
-        mine = part.seen.known & ~part.leaked & ~searched & (judge.first(part.candidates, np.False_) > 0.02)
+        mine = (
+            part.seen.known
+            & ~part.leaked
+            & ~searched
+            & (judge.first(part.candidates, np.zeros(len(part.hit), bool)) > 0.02)
+        )
         both = np.column_stack([judge.features(part.candidates), judge.sound_features(part.seen)])
         features.append(both[mine])
         right.append(part.right[mine])
@@ -160,9 +165,9 @@ def fit_found(parts: list[Measured]) -> None:
     features = [judge.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
     fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
     unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
-    judge.UNFOUND = 0.0, 1.0
-    before = [judge.struck(part.candidates, np.False_, part.seen) for part in parts]
-    features = [judge.unfound_features(one[mine]) for one, mine in zip(before, unfound, strict=True)]
+    judge.UNFOUND = judge.APART_STRUCK = 0.0, 1.0
+    before = [judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen) for part in parts]
+    features = [judge.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
@@ -170,7 +175,7 @@ def fit_neighbours(name: str, parts: list[Measured], known: bool) -> None:
     """Fit what is told by the neighbours: whether something that struck struck here."""
     features, right = [], []
     for part in parts:
-        struck = judge.struck(part.candidates, np.False_, part.seen if known else None)
+        struck = judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen if known else None)
         mine = (part.right | part.leaked) & (struck > 0.1) & (part.seen.known if known else True)
         columns = [judge.neighbour_features(part.seen, struck)]
         columns += [judge.sound_features(part.seen)] if known else []
@@ -179,12 +184,25 @@ def fit_neighbours(name: str, parts: list[Measured], known: bool) -> None:
     fit(name, features, right)
 
 
+def fit_apart(name: str, parts: list[Measured], mixed: bool, shared: bool) -> None:
+    """Fit how often candidates are right that have no likelier one beside them; `shared`: a neighbour may be heard."""
+    setattr(judge, name, (0.0, 1.0))
+    odds, right = [], []
+    for part in parts:
+        chance = (judge.second if shared else judge.struck)(part.candidates, np.full(len(part.hit), mixed), part.seen)
+        kept = np.flatnonzero((chance >= LEAST) & (np.isfinite(part.seen.above_db) | ~shared))
+        kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+        odds.append(judge.log_odds(chance[kept]))
+        right.append(part.right[kept])
+    fit(name, odds, right)
+
+
 def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     """Print F of the candidates whose probability is at least .5, scene by scene, and how often each tenth is right."""
     scores, said, right = [], [], []
     for part in parts:
         chance = judge.second(part.candidates, np.full(len(part.hit), mixed), part.seen)
-        kept = np.flatnonzero(chance >= 0.05)
+        kept = np.flatnonzero(chance >= LEAST)
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
         kept = kept[chance[kept] >= 0.5]
@@ -208,8 +226,10 @@ def fit_own() -> None:
     fit_known(own)
     leaking = [measured(scene, leaks=True) for scene in leaking_scenes(*tuning)]
     fit_found(own + leaking)
+    fit_apart("APART_STRUCK", own, False, False)
     fit_neighbours("ABOVE", own[1:7:2] + leaking, False)
     fit_neighbours("ABOVE_KNOWN", own[1:7:2] + leaking, True)
+    fit_apart("APART_OWN", own[1:7:2] + leaking, False, True)
     tried("own, tuning sounds", own, False)
     tried("leaking, tuning sounds", leaking, False)
     tried("own, other sounds", [measured(scene) for scene in own_scenes(*other)], False)
@@ -222,6 +242,7 @@ def fit_mixed() -> None:
     mixed = [measured(scene, mixed=True) for scene in mixed_scenes(*tuning)]
     drums = [measured(scene, mixed=True) for scene in drum_scenes((0, 1, 2), 30_000)]
     fit_first("MIXED", mixed + drums)
+    fit_apart("APART_MIXED", mixed, True, False)
     tried("mixed, tuning sounds", mixed, True)
     tried("mixed, other sounds", [measured(scene, mixed=True) for scene in mixed_scenes(*other)], True)
     tried("drums, tuning kits", drums, True)
