@@ -349,9 +349,22 @@ def test_calls_leave_a_majority_of_a_striker_to_measure_against():
     called = np.array([True, True, True, False, True, True])
     z = np.array([5.0, -9.0, 6.0, 0.1, 8.0, 7.0])
     striker = np.array([0, 0, 0, 0, 1, 1])
-    kept = misplaced.minority(called, np.zeros(6, dtype=bool), z, striker)
+    apart = 10.0 * np.arange(6)
+    kept = misplaced.minority(called, np.zeros(6, dtype=bool), z, striker, apart)
     # One of four at first, the furthest out; none of two.
     np.testing.assert_array_equal(kept, [False, True, False, False, False, False])
+
+
+def test_of_new_calls_close_together_the_furthest_out_stands_first():
+    z, u_beat = np.array([4.0, -8.0, 5.0, 6.0]), np.array([0.0, 1.0, 2.5, 3.5])
+    none, every, striker = np.zeros(4, dtype=bool), np.ones(4, dtype=bool), np.arange(4) * 0
+    more = [np.append(one, np.zeros(80, dtype=one.dtype)) for one in (every, none, z, striker)]
+    kept = misplaced.minority(*more, np.append(u_beat, 100 + np.arange(80)))
+    np.testing.assert_array_equal(np.flatnonzero(kept), [1, 3])
+    # The others come when they are still out in the next round.
+    before = kept.copy()
+    again = misplaced.minority(more[0], before, *more[2:], np.append(u_beat, 100 + np.arange(80)))
+    assert again[:4].all()
 
 
 def test_a_steep_beginning_makes_no_freak_hits():

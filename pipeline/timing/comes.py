@@ -13,6 +13,7 @@ from scipy import special
 from pipeline.timing.strikes import COMPANY_S
 
 REACH_S = 0.06  # how far from where it is written a pin is looked for
+FREEDOM = 4.0  # degrees of freedom of the scatter, where answers are weighed
 FAR = 1 / 30  # share of the pins that are misplaced, anywhere within the reach
 
 
@@ -68,7 +69,9 @@ def answers(late_s, variance, pace, effect_s: float, apart_s: list, heavy: list,
     weight = pace**2 / variance
     place_s = left_s @ weight / weight.sum()
     se_s = weight.sum() ** -0.5
-    squares = ((left_s - place_s[:, None]) ** 2 * weight).sum(axis=1)
+    # One strike that slips must not decide: Student's t, though the places are means.
+    z2 = (left_s - place_s[:, None]) ** 2 * weight
+    squares = ((FREEDOM + 1) * np.log1p(z2 / FREEDOM)).sum(axis=1)
     inside = special.ndtr((high_s - place_s) / se_s) - special.ndtr((low_s - place_s) / se_s)
     place_s = np.clip(place_s, low_s, high_s)
     ordinary = (1 - FAR) * np.exp(-0.5 * (place_s / pin_sd_s) ** 2) / (pin_sd_s * np.sqrt(2 * np.pi))

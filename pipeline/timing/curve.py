@@ -28,8 +28,8 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
     load_by_striker : np.ndarray, shape=(n, n_strikers)
         Part of the relative speed, less its mean on each line.
     """
-    frame = _places(work)
-    line, u_beat, state = frame["line"].to_numpy(), frame["u_beat"].to_numpy(), work.layout.grid_state
+    frame, state = _places(work, use)
+    line, u_beat = frame["line"].to_numpy(), frame["u_beat"].to_numpy()
     solved = best.solved
     at, rate, bent_s, bent_rate = _columns(work, solved, line, u_beat)
     x, beta, places = solved.solution.x, solved.solution.beta, solved.border.places
@@ -42,7 +42,7 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
     )
     load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
     frame = frame.assign(
-        time_s=work.start_s[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
+        time_s=(work.strikes.begun_s + work.start_s)[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
         time_se=time_se,
         pace=beat_s * work.score.beat_per_s,
         speed=straight_beat_s / beat_s - 1,
@@ -59,14 +59,23 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
     return frame, by_striker
 
 
-def _places(work):
-    """Return where the half beats lie: `take, line, track, playthrough, segment, place, u_beat` (unrolled)."""
+def _places(work, use):
+    """Return the half beats between the first and the last hit of every track, and the unknowns of the motion there.
+
+    The half beats: `take, line, track, playthrough, segment, place, u_beat` (unrolled). Hits that inform nothing do not
+    make a track any longer.
+    """
     tracks = work.hits.groupby("track").first()
-    track = tracks.loc[work.layout.grid_track]
+    ends = work.hits[use & (work.weight > 0)].groupby("track")["knot"].agg(["min", "max"])
+    knot = work.score.grid_knot[work.layout.grid]
+    low, high = ends.reindex(work.layout.grid_track).to_numpy().T
+    inside = (knot >= low) & (knot <= high)
+    grid_track, grid = work.layout.grid_track[inside], work.layout.grid[inside]
+    track = tracks.loc[grid_track]
     turned_beat = (track["along_s"] - track["score_s"]).to_numpy() * work.score.beat_per_s
     frame = track[["take", "line", "playthrough", "segment"]].reset_index()
-    u_beat = work.score.knot_u_beat[work.score.grid_knot[work.layout.grid]] + turned_beat
-    return frame.assign(place=work.layout.grid, u_beat=u_beat)
+    frame = frame.assign(place=grid, u_beat=work.score.knot_u_beat[work.score.grid_knot[grid]] + turned_beat)
+    return frame, work.layout.grid_state[inside]
 
 
 def _columns(work, solved, line, u_beat):

@@ -11,6 +11,7 @@ MISPLACED_Q = 0.01  # false discovery rate of the calls
 CANDIDATE = 2.5  # standard deviations from which a pin's strikes are looked at one by one
 AGREE = 4.0  # standard deviations of scatter within which two strikes of one pin agree
 FRESH = 20  # one pin in so many of a striker is newly called in a round, at least one
+AROUND_BEAT = 2.0  # calls nearer than this come one after the other
 OUTLYING = 3.0  # standard deviations from which a hit weighs less, as (3/z)²
 
 
@@ -86,11 +87,11 @@ def middles(loose, pin, partial_s, trust) -> np.ndarray:
     return middle_s
 
 
-def minority(called, before, z, striker) -> np.ndarray:
+def minority(called, before, z, striker, u_beat) -> np.ndarray:
     """Return the calls that can stand: some at a time, and never half of a striker's pins.
 
-    When most of a row is out, it is the row (its delay) that is out. And one pin far out draws the delay to itself
-    until it is called, so that its innocent neighbours seem out the other way: the furthest out go first.
+    When most of a row is out, it is the row (its delay) that is out. And one pin far out draws the delay and the motion
+    to itself until it is called, so that its innocent neighbours seem out the other way: the furthest out go first.
 
     Parameters
     ----------
@@ -98,7 +99,10 @@ def minority(called, before, z, striker) -> np.ndarray:
         Calls of this round, and those that stood in the last.
     z : np.ndarray, shape=(n_pins,)
     striker : np.ndarray of int, shape=(n_pins,)
+    u_beat : np.ndarray, shape=(n_pins,)
+        Where it is written.
     """
+    called = called & (before | _furthest_around(called & ~before, z, u_beat))
     kept = np.zeros(len(called), dtype=bool)
     for one in np.unique(striker):
         mine = np.flatnonzero(striker == one)
@@ -107,6 +111,14 @@ def minority(called, before, z, striker) -> np.ndarray:
         most = min((len(mine) - 1) // 2, fresh + int(before[mine].sum()))
         kept[out[np.argsort(-np.abs(z[out]), kind="stable")][:most]] = True
     return kept
+
+
+def _furthest_around(fresh, z, u_beat):
+    """Return which of the `fresh` calls have none further out within AROUND_BEAT."""
+    first = np.zeros(len(fresh), dtype=bool)
+    for pin in sorted(np.flatnonzero(fresh), key=lambda one: -abs(z[one])):
+        first[pin] = not (np.abs(u_beat[first] - u_beat[pin]) < AROUND_BEAT).any()
+    return first
 
 
 def weights(rest_s, scatter_s, freak_s: float) -> np.ndarray:

@@ -118,7 +118,7 @@ def _hits(work, solved, estimate, rest_s, freak):
         weight=work.weight,
     )
     pace = np.where(pace > 0.05, pace, work.pace)
-    return hits, straight_s, pace
+    return hits, work.strikes.begun_s + straight_s, pace
 
 
 def _pins(work, now, estimate, variance):

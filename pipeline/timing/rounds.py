@@ -37,7 +37,7 @@ class Work:
         hits = self.hits
         self.line, self.track, self.knot = (hits[name].to_numpy() for name in ("line", "track", "knot"))
         self.along_s, self.u_beat = hits["along_s"].to_numpy(), hits["u_beat"].to_numpy()
-        self.hit_s, self.hit_se = hits["hit_s"].to_numpy(), hits["hit_se"].to_numpy()
+        self.hit_s, self.hit_se = hits["since_s"].to_numpy(), hits["hit_se"].to_numpy()
         self.weight = self._hung(strikes.first_weights(self.strikes))
         # Only the first round goes by that; then the model itself says what is a freak.
         sure = hits["confidence"].to_numpy() >= strikes.UNSURE
@@ -79,6 +79,7 @@ class Work:
         # A striker with a single pin has a delay only.
         alone = np.bincount(striker_of, minlength=self.n_strikers)[striker_of] == 1
         knots = hits.groupby("pin")["knot"].nunique().to_numpy()
+        self.pin_u_beat = self.score.knot_u_beat[hits.groupby("pin")["knot"].min()]
         self.pin_kind = np.where(alone, 0, np.where(knots == 1, 1, 2))  # none, in the band, in the border
         self.band_pin = np.where(self.pin_kind[self.pin] == 1, self.pin, -1)
         self.border_pins = np.flatnonzero(self.pin_kind == 2)
@@ -317,7 +318,10 @@ class Work:
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
         called = (self.pin_q < misplaced.MISPLACED_Q) & (self.taken_back < OFTEN)
-        before, self.loose = self.loose, misplaced.minority(called, self.loose, self.pin_z, self.pin_striker)
+        before, self.loose = (
+            self.loose,
+            misplaced.minority(called, self.loose, self.pin_z, self.pin_striker, self.pin_u_beat),
+        )
         self.taken_back += before & ~self.loose
 
     def take_back(self, now: Scales, estimate, variance) -> bool:

@@ -104,7 +104,7 @@ class Likelihood:
         """Return how far along an axis the cost rises by as much as there are axes, from the `usual` distance."""
         here, rise = self.cost(middle), len(axis)
         far = usual
-        for _ in range(3):
+        for _ in range(2):
             logs = middle.copy()
             logs[: len(axis)] += far * axis
             risen = max(self.cost(logs) - here, 1e-3 * rise)

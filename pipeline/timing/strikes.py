@@ -29,16 +29,20 @@ class Strikes:
     rows : pd.DataFrame
         One row per played, missed, unheard or undecided note, by take, line and score time: `take, line, track,
         playthrough, segment, status, note_id, pin, striker` (its number), `score_s, bar, u_beat, along_s` (both
-        unrolled over playthroughs), `knot, fires, played, hit_id, hit_s, hit_se, level_db, shared, confidence`.
+        unrolled over playthroughs), `knot, fires, played, hit_id, hit_s, since_s` (since the line's first hit, to the
+        nanosecond)`, hit_se, level_db, shared, confidence`.
     extras : pd.DataFrame
         `take, striker` (−1: not known), `passage`.
     striker_names : tuple of str
+    begun_s : np.ndarray, shape=(n_lines,)
+        The first hit of each line in its recording.
     n_lines, n_tracks : int
     """
 
     rows: pd.DataFrame
     extras: pd.DataFrame
     striker_names: tuple[str, ...]
+    begun_s: np.ndarray
     n_lines: int
     n_tracks: int
 
@@ -54,7 +58,11 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
         kept = aligned[aligned["status"].isin([*FIRES, "missed"]) & aligned["note_id"].notna()]
         frames.append(kept.assign(take=number).merge(levels, on="hit_id", how="left"))
     rows = _placed(pd.concat(frames, ignore_index=True), score, names)
-    return Strikes(rows, pd.concat(extras, ignore_index=True), names, rows["line"].max() + 1, rows["track"].max() + 1)
+    n_lines, n_tracks = rows["line"].max() + 1, rows["track"].max() + 1
+    begun_s = rows[rows["played"]].groupby("line")["hit_s"].min().reindex(range(n_lines)).to_numpy()
+    # To the nanosecond: where in a recording a line lies shall not even change the last digits.
+    rows["since_s"] = (rows["hit_s"] - begun_s[rows["line"]]).round(9)
+    return Strikes(rows, pd.concat(extras, ignore_index=True), names, begun_s, n_lines, n_tracks)
 
 
 def _extras(aligned, names):
@@ -188,7 +196,7 @@ def _round_s(rows, length_s):
                 middle_s = (first["hit_s"].mean() - last["hit_s"].mean()) / pace
                 gaps.append(middle_s - first["score_s"].mean() + last["score_s"].mean())
     if gaps and abs(np.median(gaps) - length_s) > 0.5:
-        return float(np.median(gaps))
+        return float(np.round(np.median(gaps), 9))
     return length_s
 
 
@@ -208,7 +216,7 @@ def first_weights(strikes: Strikes) -> np.ndarray:
         at = np.flatnonzero(played["line"] == line)
         if len(at) < NEIGHBOURS:
             continue
-        x, y = played["along_s"].to_numpy()[at], played["hit_s"].to_numpy()[at]
+        x, y = played["along_s"].to_numpy()[at], played["since_s"].to_numpy()[at]
         centred = x - x.mean()
         late_s = y - y.mean() - centred * _slope(centred, y)
         away_s[at] = late_s - _around(x, late_s)
