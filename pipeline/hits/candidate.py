@@ -115,7 +115,8 @@ def _best_near(values: np.ndarray, frame: np.ndarray) -> np.ndarray:
 
 
 def _mean_power(power: np.ndarray, frame: np.ndarray, n_frames: int) -> np.ndarray:
-    total = np.cumsum(np.pad(power, ((1, 0), (0, 0))), axis=0, dtype=np.float64)
     start = np.clip(np.round(frame).astype(np.int64), 0, len(power) - 1)
-    stop = np.minimum(start + n_frames, len(power))
-    return (total[stop] - total[start]) / (stop - start)[:, None]
+    here = start[:, None] + np.arange(n_frames)
+    inside = here < len(power)
+    total = (power[np.minimum(here, len(power) - 1)] * inside[:, :, None]).sum(axis=1, dtype=np.float64)
+    return total / inside.sum(axis=1, keepdims=True)

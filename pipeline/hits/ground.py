@@ -46,7 +46,7 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None) -> Low | None
     if mains_hz:
         lines = sum(_line(spectrum, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
         lines *= 2 / len(slow) / np.square(window).sum()
-        hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz))
+        hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz)) if lines > 0 else 0.0
     return Low(hum, _rumble(spectrum, len(slow), slow_hz), _quietest(samples, rate_hz))
 
 

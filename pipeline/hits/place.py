@@ -176,9 +176,12 @@ def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
     lengths = np.array([max(SHORTEST, round(length * rate_hz / 1000)) for length in WINDOWS_MS])
     powers = [total[:, begin:end] - total[:, begin - length : end - length] for length in lengths]
     highest = _gain(np.stack([power.max(axis=1) for power in powers], axis=1), lengths).max(axis=1)
-    early = ORDER + int(lengths[-1])
-    before = [(total[:, early:begin] - total[:, early - length : begin - length]).max(axis=1) for length in lengths]
-    by_itself = _gain(np.stack(before, axis=1), lengths).max(axis=1)
+    # A weak burst's alarm is a share of itself, whatever came before.
+    strong, early = ALARM_SHARE * highest > ALARM, ORDER + int(lengths[-1])
+    its = total[strong, :begin]
+    before = [(its[:, early:] - its[:, early - length : -length]).max(axis=1) for length in lengths]
+    by_itself = np.zeros(len(total))
+    by_itself[strong] = _gain(np.stack(before, axis=1), lengths).max(axis=1)
     alarm = np.minimum(np.maximum(ALARM, ALARM_OVER_BEFORE * by_itself), ALARM_SHARE * highest)
     enough = lengths * _ratio(2 * alarm[:, None] / lengths)
     reached = np.zeros(powers[0].shape, bool)

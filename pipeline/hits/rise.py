@@ -142,15 +142,16 @@ def rises(power: np.ndarray, floor: np.ndarray, cut: Frames) -> Rises:
     total -= total[0]
     measured, bands = [], None
     for measure in MEASURES:
-        mean = (total[measure.length : measure.length + len(power)] - total[: len(power)]) / measure.length
-        level_db = 10 * np.log10(np.maximum(mean, 0).astype(np.float32) + measure.floor * floor)
+        mean = (total[measure.length : measure.length + len(power)] - total[: len(power)]).astype(np.float32)
+        mean = np.maximum(mean, 0) / np.float32(measure.length)
+        level_db = 10 * np.log10(mean + measure.floor * floor)
         rise_db = np.maximum(level_db - _loudest_before(level_db, measure.length + measure.back - 1), 0)
         weight = np.sqrt(bins) if measure.wide else (bins > 0).astype(np.float32)
         weight = weight / weight.sum()
         measured.append(_mean(rise_db, weight, measure.norm))
         if bands is None:
             bands = np.sort(rise_db, axis=1)
-            level = 10 * np.log10(np.maximum(mean.sum(axis=1), 0) + WIDEST_DB)
+            level = 10 * np.log10(mean.sum(axis=1) + WIDEST_DB)
     return Rises(np.stack(measured, axis=1), bands[:, -1], bands[:, N_BANDS // 2], level)
 
 
