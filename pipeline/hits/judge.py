@@ -19,10 +19,15 @@ KNOWN = (
     *(-8.072, 1.495, 0.996, 1.621, 1.278, 0.696, -0.889, -0.050, 0.022, 0.173, -0.651, -0.037),
     *(-0.208, 2.161, 5.023, -0.088),
 )
-# Offset, then one weight per feature of `neighbour_features`; where the sound is known, then of `sound_features`.
+# Offset, then one weight per feature of `neighbour_features`; where the sound is known, then of `sound_features`,
+# and of what `faint` found of `found_features`.
 ABOVE = (2.203, 0.038, -0.157, 0.346, 0.554, -0.347, 1.206)
-ABOVE_KNOWN = (-5.630, -0.004, -0.163, 0.345, 0.331, -0.160, 1.692, 1.798, 0.705, 0.802, 0.011)
+ABOVE_KNOWN = (-1.934, -0.056, -0.075, 0.395, 0.431, -0.229, 1.809, 0.407, 1.920, -0.142, 0.034)
 
+ABOVE_FOUND = (
+    *(-24.198, 0.146, -0.400, 0.201, -0.256, -0.378, -0.289),
+    *(9.237, 4.164, 1.155, -0.549, 0.025, 0.248, 4.292),
+)
 # What the filter of `faint` found: offset, then one weight per feature of `found_features`.
 FOUND = (-18.701, 4.899, 3.473, 0.307, -0.312, -0.038, 0.299, 3.879)
 # And what it did not find though the first look did: offset, then the weight of what was known before.
@@ -30,7 +35,7 @@ UNFOUND = (-1.241, 0.834)
 
 # What stands apart from likelier candidates is right more often, or less, than the above says: offset and weight of the
 # log odds that something struck a microphone on one striker, that it was its own, and of one that hears many.
-APART_STRUCK, APART_OWN, APART_MIXED = (0.129, 1.193), (-0.246, 1.144), (0.705, 1.254)
+APART_STRUCK, APART_OWN, APART_MIXED = (0.129, 1.193), (0.123, 1.128), (0.705, 1.254)
 
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
@@ -143,10 +148,12 @@ def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray
     probability = struck(candidates, mixed, seen)
     shared = np.isfinite(seen.above_db)
     told = seen.known & ~np.asarray(mixed)
+    found = seen.sought[:, 0] > 0
     of_neighbours, of_sound = neighbour_features(seen, probability), sound_features(seen)
     for mine, columns, weights in (
-        (shared & ~told, [of_neighbours], ABOVE),
-        (shared & told, [of_neighbours, of_sound], ABOVE_KNOWN),
+        (shared & ~told & ~found, [of_neighbours], ABOVE),
+        (shared & told & ~found, [of_neighbours, of_sound], ABOVE_KNOWN),
+        (shared & found, [of_neighbours, found_features(seen)], ABOVE_FOUND),
     ):
         probability[mine] *= _logistic(np.column_stack([column[mine] for column in columns]), weights)
     of_own = shared & ~np.asarray(mixed)

@@ -171,14 +171,19 @@ def fit_found(parts: list[Measured]) -> None:
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
-def fit_neighbours(name: str, parts: list[Measured], known: bool) -> None:
+def fit_neighbours(name: str, parts: list[Measured]) -> None:
     """Fit what is told by the neighbours: whether something that struck struck here."""
     features, right = [], []
     for part in parts:
-        struck = judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen if known else None)
-        mine = (part.right | part.leaked) & (struck > 0.1) & (part.seen.known if known else True)
+        known, found = part.seen.known & (name != "ABOVE"), part.seen.sought[:, 0] > 0
+        struck = judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen if name != "ABOVE" else None)
+        mine = (part.right | part.leaked) & (struck > 0.1)
+        mine &= {"ABOVE": ~found, "ABOVE_KNOWN": known & ~found, "ABOVE_FOUND": found}[name]
+        if name == "ABOVE_FOUND":
+            mine &= np.isfinite(part.seen.above_db)
         columns = [judge.neighbour_features(part.seen, struck)]
-        columns += [judge.sound_features(part.seen)] if known else []
+        columns += [judge.sound_features(part.seen)] if name == "ABOVE_KNOWN" else []
+        columns += [judge.found_features(part.seen)] if name == "ABOVE_FOUND" else []
         features.append(np.column_stack(columns)[mine])
         right.append(part.right[mine])
     fit(name, features, right)
@@ -227,9 +232,10 @@ def fit_own() -> None:
     leaking = [measured(scene, leaks=True) for scene in leaking_scenes(*tuning)]
     fit_found(own + leaking)
     fit_apart("APART_STRUCK", own, False, False)
-    fit_neighbours("ABOVE", own[1:7:2] + leaking, False)
-    fit_neighbours("ABOVE_KNOWN", own[1:7:2] + leaking, True)
-    fit_apart("APART_OWN", own[1:7:2] + leaking, False, True)
+    for name in ("ABOVE", "ABOVE_KNOWN"):
+        fit_neighbours(name, own[1:7:2] + leaking)
+    fit_neighbours("ABOVE_FOUND", own + leaking)
+    fit_apart("APART_OWN", own + leaking, False, True)
     tried("own, tuning sounds", own, False)
     tried("leaking, tuning sounds", leaking, False)
     tried("own, other sounds", [measured(scene) for scene in own_scenes(*other)], False)
