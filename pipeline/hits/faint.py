@@ -137,7 +137,8 @@ def _filters(heard, sure: dict[int, np.ndarray], sound, channels, size: int) -> 
 
 
 def _without_offset(samples: np.ndarray) -> np.ndarray:
-    return samples - samples.mean()
+    one = np.ascontiguousarray(samples)
+    return one - one.mean()
 
 
 def noise_power(samples: np.ndarray, rate_hz: int) -> np.ndarray:
@@ -207,8 +208,9 @@ def _mean(white: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align
 
 
 def _turned(spectra: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarray:
-    turn = np.exp(2j * np.pi * (np.fft.rfftfreq(columns.size) * lag[:, None]).astype(np.float32))
-    return fft.irfft((spectra * turn * weight[:, None]).sum(axis=0), columns.size)
+    its = weight != 0
+    turned = spectra[its] * rebound.turns(lag[its], columns.size)
+    return fft.irfft((turned * weight[its, None]).sum(axis=0), columns.size)
 
 
 def _onset(tails, spectra, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> float:
