@@ -16,6 +16,7 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from pipeline.timing import bordered, design, equations, lateness, load, misplaced, misses, motion, score, strikes
 from pipeline.timing.equations import Data, Scales
+from pipeline.timing.solved import Covariance, Solved
 from pipeline.timing.steady import allan_deviation
 from tests import timing_machine
 
@@ -136,6 +137,49 @@ def test_the_border_is_least_squares_on_what_a_kalman_filter_whitens(monkeypatch
     solution = bordered.solve(equations.system(layout, border, data, SCALES))
     np.testing.assert_allclose(solution.beta, np.linalg.lstsq(X, y)[0], rtol=1e-6)
     np.testing.assert_allclose(solution.beta_covariance, np.linalg.inv(X.T @ X), rtol=1e-6)
+
+
+def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves_it(monkeypatch):
+    # Two takes of the same 30 pins: held pins are a common part of the covariance, loose ones are coefficients.
+    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    chance, n = np.random.default_rng(12), 30
+    _, _, _, one, beat = make_chain(seed=12, n=n)
+    laid = score.score_of(timing_machine.notes_of([(place, 0, "x") for place in beat]))
+    knot = laid.notes["knot"].to_numpy()
+    track, pin = np.repeat([0, 1], n), np.tile(np.arange(n), 2)
+    layout = design.layout_of(laid, track, np.tile(knot, 2), pin, n)
+    loose = np.isin(np.arange(n), [4, 17])
+    data = Data(
+        late_s=chance.normal(0, 0.004, 2 * n),
+        hit_se=np.tile(one.hit_se, 2),
+        weight=chance.uniform(0.5, 1, 2 * n),
+        scatter=chance.uniform(0.8, 1.2, 2 * n),
+        pace=chance.uniform(0.9, 1.1, 2 * n),
+        loose=loose,
+        beat_s=BEAT_S,
+    )
+    matrix = chance.normal(size=(2 * n, 3))
+    border = design.Border(matrix, np.zeros(3), np.zeros(3), {"all": slice(0, 3)})
+    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    of_pin = (pin[:, None] == np.arange(n)) * data.pace[:, None]
+    V = np.zeros((2 * n, 2 * n))
+    for half in (slice(0, n), slice(n, 2 * n)):
+        own = replace(
+            data, hit_se=data.hit_se[half], weight=data.weight[half], scatter=data.scatter[half], pace=data.pace[half]
+        )
+        V[half, half] = dense_covariance(beat, own)
+    V += SCALES.pin_sd_s**2 * of_pin[:, ~loose] @ of_pin[:, ~loose].T
+    reference = sm.GLS(data.late_s, np.column_stack([matrix, of_pin[:, loose]]), sigma=V).fit()
+    np.testing.assert_allclose(solution.beta, reference.params[:3], rtol=1e-6, atol=1e-9)
+    np.testing.assert_allclose(solution.x[layout.pin_place[loose]], reference.params[3:], rtol=1e-6)
+    np.testing.assert_allclose(solution.beta_covariance, reference.normalized_cov_params[:3, :3], rtol=1e-5)
+    # A held pin is what its prior makes of what is left (Robinson 1991, Stat. Sci. 6, 15, best linear prediction).
+    left = np.linalg.solve(V, reference.resid)
+    expected = SCALES.pin_sd_s**2 * of_pin[:, ~loose].T @ left
+    np.testing.assert_allclose(solution.x[layout.pin_place[~loose]], expected, rtol=1e-6, atol=1e-9)
+    variance = Covariance(Solved(border, data, equations.system(layout, border, data, SCALES), solution), layout)
+    told = variance.variance(layout.pin_place[loose])
+    np.testing.assert_allclose(told, np.diag(reference.normalized_cov_params)[3:], rtol=1e-5)
 
 
 def regression(X, y):
