@@ -16,26 +16,25 @@ OWN = (-13.460, 2.672, 1.261, 1.115, 1.496, 0.171, 1.805, 0.207, 0.358, 0.245, 0
 MIXED = (-7.152, 1.292, 3.268, -0.811, 1.548, -0.473, 1.947, 0.844, 0.049, 0.158, -1.409, 0.092)
 # then of `sound_features`.
 KNOWN = (
-    *(-8.072, 1.495, 0.996, 1.621, 1.278, 0.696, -0.889, -0.050, 0.022, 0.173, -0.651, -0.037),
-    *(-0.208, 2.161, 5.023, -0.088),
+    *(-13.740, 2.756, 1.200, 1.412, 2.453, -1.910, 0.150, 0.020, 0.329, 0.284, -0.596, -0.012),
+    *(1.874, -0.117, 2.569, 0.053),
 )
 # Offset, then one weight per feature of `neighbour_features`; where the sound is known, then of `sound_features`,
 # and of what `faint` found of `found_features`.
 ABOVE = (2.203, 0.038, -0.157, 0.346, 0.554, -0.347, 1.206)
-ABOVE_KNOWN = (-1.934, -0.056, -0.075, 0.395, 0.431, -0.229, 1.809, 0.407, 1.920, -0.142, 0.034)
-
+ABOVE_KNOWN = (-3.256, -0.026, -0.079, 0.359, 0.392, -0.221, 2.042, 0.438, 2.518, 0.280, -0.015)
 ABOVE_FOUND = (
-    *(-24.198, 0.146, -0.400, 0.201, -0.256, -0.378, -0.289),
-    *(9.237, 4.164, 1.155, -0.549, 0.025, 0.248, 4.292),
+    *(-16.341, 0.158, -0.507, 0.233, -0.274, -0.618, 1.867),
+    *(8.198, 3.113, 1.330, -0.491, 0.071, 0.122, 4.294),
 )
 # What the filter of `faint` found: offset, then one weight per feature of `found_features`.
 FOUND = (-18.701, 4.899, 3.473, 0.307, -0.312, -0.038, 0.299, 3.879)
 # And what it did not find though the first look did: offset, then the weight of what was known before.
-UNFOUND = (-1.241, 0.834)
+UNFOUND = (-2.520, 0.882)
 
 # What stands apart from likelier candidates is right more often, or less, than the above says: offset and weight of the
 # log odds that something struck a microphone on one striker, that it was its own, and of one that hears many.
-APART_STRUCK, APART_OWN, APART_MIXED = (0.129, 1.193), (0.123, 1.128), (0.705, 1.254)
+APART_STRUCK, APART_OWN, APART_MIXED = (-0.733, 1.208), (0.054, 1.199), (0.705, 1.254)
 
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
