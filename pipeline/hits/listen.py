@@ -130,8 +130,8 @@ def candidates_of(
             )
             rows["channel"] = number
             # What begins or ends with the recording is no rise.
-            whole = (rows["at"] + first >= sound.start + edge) & (rows["at"] + first < sound.stop - edge)
-            rows, frame = rows[whole], frame[whole]
+            inner = (rows["at"] + first >= sound.start + edge) & (rows["at"] + first < sound.stop - edge)
+            rows, frame = rows[inner], frame[inner]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
             risen.add(
                 np.stack(
