@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from pipeline import hits, tables
-from pipeline.hits import faint, leak, place, rise
+from pipeline.hits import known, leak, place, rise
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 
 RATE_HZ = 48000
@@ -299,7 +299,7 @@ def test_the_noise_between_strikes_is_told_though_strikes_ring():
     # White noise of variance v has the power v in every bin when the window's squares add up to 1 (Parseval).
     samples = make_strikes(np.arange(0.2, 9.8, 0.5), 10.0, peak=0.5)
     samples = samples + np.random.default_rng(24).normal(size=len(samples)) * 0.01
-    power = faint.noise_power(samples.astype(np.float32), RATE_HZ)
+    power = known.noise_power(samples.astype(np.float32), RATE_HZ)
     away = np.abs(np.linspace(0, RATE_HZ / 2, len(power)) - 2100) > 1500
     off_db = np.abs(10 * np.log10(power[away] / 0.01**2))
     assert np.median(off_db) < 0.5 and off_db.max() < 1.5
