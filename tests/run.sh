@@ -6,6 +6,8 @@ cd "$(dirname "$0")/.."
 extras='[test]'
 . config/setup.sh
 
+# Two tests run side by side; more threads each would only wait for one another.
+export OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1
 if [ "${1:-}" = long ]; then
     shift
     exec .venv/bin/python -m pytest -q -m long "$@"
