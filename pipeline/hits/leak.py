@@ -110,7 +110,9 @@ def above_leakage_db(
         leakage_db, margin_db = _leakage(risen, usual, owner, use & own)
         for part in parts:
             level_db, deep = _level_db(level[part], usual), (level[part] != risen[part]).any(axis=1)
-            arriving_db = (level_db + (leakage_db + margin_db)[:, owner[part]].T).max(axis=1)
+            arriving_db = 10 * np.log10(
+                np.power(10, 0.1 * (level_db + (leakage_db + margin_db)[:, owner[part]].T)).sum(axis=1)
+            )
             hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
             its_db = level_db[np.arange(len(level_db)), owner[part]]
             its_db = its_db - arriving_db
