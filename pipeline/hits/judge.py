@@ -34,7 +34,7 @@ UNFOUND = (-2.520, 0.882)
 
 # What stands apart from likelier candidates is right more often, or less, than the above says: offset and weight of the
 # log odds that something struck a microphone on one striker, that it was its own, and of one that hears many.
-APART_STRUCK, APART_OWN, APART_MIXED = (-0.733, 1.208), (0.054, 1.199), (0.705, 1.254)
+APART_STRUCK, APART_OWN, APART_MIXED = (-0.733, 1.208), (0.054, 1.199), (0.054, 1.158)
 
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more

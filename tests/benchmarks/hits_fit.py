@@ -249,7 +249,7 @@ def fit_mixed() -> None:
     mixed = [measured(scene, mixed=True) for scene in mixed_scenes(*tuning)]
     drums = [measured(scene, mixed=True) for scene in drum_scenes((0, 1, 2), 30_000)]
     fit_first("MIXED", mixed + drums)
-    fit_apart("APART_MIXED", mixed, True, False)
+    fit_apart("APART_MIXED", mixed + drums, True, False)
     tried("mixed, tuning sounds", mixed, True)
     tried("mixed, other sounds", [measured(scene, mixed=True) for scene in mixed_scenes(*other)], True)
     tried("drums, tuning kits", drums, True)
