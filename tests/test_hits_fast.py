@@ -71,14 +71,13 @@ def test_what_is_not_placed_would_not_have_been_likely():
     samples, cut = make_strikes(4), rise.frames(RATE_HZ)
     power, inside = rise.band_power(samples, cut), slice(9600, len(samples) - 9600)
 
-    def likely(rows):
-        score = np.log(rows["gain"] + 1) + rows["rise"][:, rise.BROAD]
-        return score > 6.0
+    def score(rows):
+        return np.log(rows["gain"] + 1) + rows["rise"][:, rise.BROAD]
 
-    every, _ = candidate.of_block(samples, power, None, inside, cut, 8, lambda rows: np.ones(len(rows), bool))
-    found, _ = candidate.of_block(samples, power, None, inside, cut, 8, likely)
+    every, _ = candidate.of_block(samples, power, None, inside, cut, 8, score, -np.inf)
+    found, _ = candidate.of_block(samples, power, None, inside, cut, 8, score, 6.0)
     assert 0 < len(found) < len(every)
-    assert np.array_equal(found, every[likely(every)])
+    assert np.array_equal(found, every[score(every) >= 6.0])
 
 
 def test_levels_are_those_of_the_placing():

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipeline import tables
+from pipeline import audio, tables
 from pipeline.hits import place, rise
 
 BROAD_DB, NARROW_DB = 0.8, 2.5  # of those measures: about ten candidates a second in noise
@@ -40,7 +40,8 @@ def of_block(
     inside: slice,
     cut: rise.Frames,
     gap: int,
-    likely: Callable[[np.ndarray], np.ndarray],
+    chance: Callable[[np.ndarray], np.ndarray],
+    least: float,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return the likely candidates of one channel whose rise lies in a block.
 
@@ -58,8 +59,10 @@ def of_block(
         The block itself, samples.
     gap : int
         Frames within which only the strongest rise counts.
-    likely : callable
-        Tells which candidates are worth to be kept, by all but `channel`, `at`, `spread`, `attack` and `bands`.
+    chance : callable
+        Gives the probability of candidates by all but `channel`, `at`, `spread`, `attack` and `bands`.
+    least : float
+        Probability from which they are worth to be kept.
 
     Returns
     -------
@@ -79,14 +82,20 @@ def of_block(
     rows["peak"], rows["noise"] = place.levels(samples, frame * cut.hop, cut.rate_hz)
     possible = np.zeros(len(frame), bool)
     for rows["gain"] in (0.0, place.MOST_GAIN):
-        possible |= likely(rows)
+        possible |= chance(rows) >= least
     rows, frame = rows[possible], frame[possible]
     placed = place.place(samples, frame * cut.hop, cut.rate_hz)
     for name in ("at", "spread", "attack", "peak", "noise", "gain"):
         rows[name] = getattr(placed, name)
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
-    kept = likely(rows)
+    kept = chance(rows) >= least
     return rows[kept], frame[kept]
+
+
+def between_ends(at: np.ndarray, sound: audio.Audio) -> np.ndarray:
+    """Return which samples lie far enough inside the recording's ends; what begins or ends with it is no rise."""
+    edge = EDGE_S * sound.rate_hz
+    return (at >= sound.start + edge) & (at < sound.stop - edge)
 
 
 def _frames(measured: np.ndarray, gap: int) -> np.ndarray:

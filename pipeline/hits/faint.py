@@ -78,7 +78,7 @@ def _filters(heard, sure: dict[int, np.ndarray], sound, channels, size: int) -> 
     for start in starts:
         _, _, samples = next(iter(replace(sound, start=int(start), stop=int(start) + n).blocks(n)))
         for number in sure:
-            stretches[number].append(_without_offset(samples[:, channels[number].channel - 1]))
+            stretches[number].append(rise.without_offset(samples[:, channels[number].channel - 1]))
     found = {}
     for number, rows in sure.items():
         noise = np.mean([known.noise_power(one, sound.rate_hz) for one in stretches[number]], axis=0)
@@ -99,26 +99,23 @@ def _filters(heard, sure: dict[int, np.ndarray], sound, channels, size: int) -> 
     return found
 
 
-def _without_offset(samples: np.ndarray) -> np.ndarray:
-    one = np.ascontiguousarray(samples)
-    return one - one.mean()
-
-
 def _searched(heard, filters: dict[int, matched.Filter], sound, channels, lengths: tuple[int, int, int]):
     """Return `heard` with what the filters find."""
     block, before, after = lengths
-    cut, edge = rise.frames(sound.rate_hz), candidate.EDGE_S * sound.rate_hz
+    cut = rise.frames(sound.rate_hz)
     rows, sought, risen, late, tail, stored = [], [], [], [], [], []
-    last = {number: [] for number in filters}
+    last, placed = {number: [] for number in filters}, {}
+    for number in filters:
+        mine = heard.candidates[heard.candidates["channel"] == number]
+        placed[number] = np.column_stack([mine["at"], mine["spread"]])
     for start, begin, samples in sound.blocks(block, before, after):
-        own = {number: _without_offset(samples[:, channels[number].channel - 1]) for number in filters}
+        own = {number: rise.without_offset(samples[:, channels[number].channel - 1]) for number in filters}
         found = {}
         for number, one in own.items():
             made = filters[number]
             output = matched.output_of(one, made, len(made.spectrum) * 2 - 2)
             earlier = [(at - start, height) for at, height in last[number]]
-            mine = heard.candidates[(heard.candidates["channel"] == number)]
-            placings = np.column_stack([mine["at"] - start - made.onset, mine["spread"]])
+            placings = placed[number] - np.array([start + made.onset, 0.0])
             placings = placings[np.abs(placings[:, 0] - len(one) / 2) < len(one)]
             peaks = np.array(matched.strikes(output, made, begin, earlier, placings, sound.rate_hz)).reshape(-1, 3)
             peaks = peaks[peaks[:, 0] < begin + block]
@@ -129,13 +126,13 @@ def _searched(heard, filters: dict[int, matched.Filter], sound, channels, length
         if not any(len(peaks) for peaks in found.values()):
             continue
         tops = [
-            leak.peaks(_without_offset(samples[:, channel.channel - 1]), cut.hop, len(samples) // cut.hop + 1)
+            leak.peaks(rise.without_offset(samples[:, channel.channel - 1]), cut.hop, len(samples) // cut.hop + 1)
             for channel in channels
         ]
         for number, peaks in found.items():
             its = _rows(own[number], peaks, number, filters[number], cut)
-            whole = (its["at"] + start >= sound.start + edge) & (its["at"] + start < sound.stop - edge)
-            its, peaks = its[whole], peaks[whole]
+            inner = candidate.between_ends(its["at"] + start, sound)
+            its, peaks = its[inner], peaks[inner]
             frame = np.round(its["at"] / cut.hop).astype(np.int64)
             arriving = [leak.arriving(top, frame, "own" if k == number else "other") for k, top in enumerate(tops)]
             risen.append(np.stack(arriving, axis=1))

@@ -111,8 +111,9 @@ def log_odds(probability: np.ndarray) -> np.ndarray:
 
 
 def first(candidates: np.ndarray, mixed: np.ndarray) -> np.ndarray:
-    """Return the probability that something struck, (n,) array; `mixed` tells the microphones that hear many."""
-    mixed = np.asarray(mixed)
+    """Return the probability that something struck, (n,) array; `mixed` tells the microphones that hear many, of each
+    candidate or of all."""
+    mixed = np.broadcast_to(mixed, len(candidates))
     return _by_parts(lambda part: _first(features(candidates[part]), mixed[part]), len(candidates))
 
 
@@ -123,30 +124,29 @@ def _by_parts(judged, n: int) -> np.ndarray:
 
 def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.ndarray:
     """Return the probability that something struck, (n,) array, with the known sound where `seen` is given."""
-    of_rise = features(candidates)
+    mixed, of_rise = np.broadcast_to(mixed, len(candidates)), features(candidates)
     probability = _first(of_rise, mixed)
     if seen is not None:
-        told = seen.known & ~np.asarray(mixed)
+        told = seen.known & ~mixed
         probability[told] = _logistic(np.column_stack([of_rise, sound_features(seen)])[told], KNOWN)
         unfound, found = seen.sought[:, 0] < 0, seen.sought[:, 0] > 0
         probability[unfound] = _logistic(log_odds(probability[unfound]), UNFOUND)
         probability[found] = _logistic(found_features(seen)[found], FOUND)
-        own = ~np.asarray(mixed)
-        probability[own] = _logistic(log_odds(probability[own]), APART_STRUCK)
-        probability[~own] = _logistic(log_odds(probability[~own]), APART_MIXED)
+        probability[~mixed] = _logistic(log_odds(probability[~mixed]), APART_STRUCK)
+        probability[mixed] = _logistic(log_odds(probability[mixed]), APART_MIXED)
     return probability
 
 
 def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     """Return the probability that the channel's own struck, (n,) array."""
-    mixed = np.asarray(mixed)
+    mixed = np.broadcast_to(mixed, len(candidates))
     return _by_parts(lambda part: _second(candidates[part], mixed[part], seen.part(part)), len(candidates))
 
 
 def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
     probability = struck(candidates, mixed, seen)
     shared = np.isfinite(seen.above_db)
-    told = seen.known & ~np.asarray(mixed)
+    told = seen.known & ~mixed
     found = seen.sought[:, 0] > 0
     of_neighbours, of_sound = neighbour_features(seen, probability), sound_features(seen)
     for mine, columns, weights in (
@@ -155,13 +155,13 @@ def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray
         (shared & found, [of_neighbours, found_features(seen)], ABOVE_FOUND),
     ):
         probability[mine] *= _logistic(np.column_stack([column[mine] for column in columns]), weights)
-    of_own = shared & ~np.asarray(mixed)
+    of_own = shared & ~mixed
     probability[of_own] = _logistic(log_odds(probability[of_own]), APART_OWN)
     return probability
 
 
 def _first(of_rise: np.ndarray, mixed: np.ndarray) -> np.ndarray:
-    return _logistic(of_rise, np.where(np.asarray(mixed)[..., None], MIXED, OWN))
+    return _logistic(of_rise, np.where(mixed[:, None], MIXED, OWN))
 
 
 def _logistic(seen: np.ndarray, weights) -> np.ndarray:

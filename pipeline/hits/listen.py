@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pyarrow as pa
@@ -100,10 +101,10 @@ def candidates_of(
     found, risen, late = Rows(None, candidate.DTYPE), Rows(len(channels), np.float32), Rows(None, np.float32)
     tail, quiet = Rows(None, np.int32), []
     watch, step = health.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
-    idle, edge = _idle_floors(detection, channels, cut, step), candidate.EDGE_S * sound.rate_hz
+    idle = _idle_floors(detection, channels, cut, step)
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.whole.blocks(length * step, before * step, after * step):
-        whole = [_without_offset(samples[:, channel.channel - 1]) for channel in channels]
+        whole = [rise.without_offset(samples[:, channel.channel - 1]) for channel in channels]
         heard = [audio.thin(one, step) for one in whole]
         power = [rise.band_power(one, cut) for one in heard]
         peaks = [leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)]
@@ -113,24 +114,13 @@ def candidates_of(
         first, begin = first // step, begin // step
         inside = begin + length
         for number, one in enumerate(heard):
-            mixed = decide.is_mixed(channels[number])
-
-            def chance(rows, mixed=mixed):
-                return judge.first(rows, np.full(len(rows), mixed))
-
+            chance = partial(judge.first, mixed=decide.is_mixed(channels[number]))
+            # What will never count is dropped at once: in noise that is most of it.
             rows, frame = candidate.of_block(
-                one,
-                power[number],
-                idle.get(number),
-                slice(begin, inside),
-                cut,
-                gap,
-                # What will never count is dropped at once: in noise that is most of it.
-                lambda rows, chance=chance: chance(rows) >= decide.worth(detection),
+                one, power[number], idle.get(number), slice(begin, inside), cut, gap, chance, decide.worth(detection)
             )
             rows["channel"] = number
-            # What begins or ends with the recording is no rise.
-            inner = (rows["at"] + first >= sound.start + edge) & (rows["at"] + first < sound.stop - edge)
+            inner = candidate.between_ends(rows["at"] + first, sound)
             rows, frame = rows[inner], frame[inner]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
             risen.add(
@@ -160,11 +150,6 @@ def candidates_of(
     return faint.search(heard, judge.first(columns[0], mixed), sound, channels, (length, before, after))
 
 
-def _without_offset(samples: np.ndarray) -> np.ndarray:
-    one = np.ascontiguousarray(samples)
-    return one - one.mean()
-
-
 def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) -> dict[int, np.ndarray]:
     """Return the noise of each channel from the idle recording; a file with one channel serves all."""
     if not detection.idle_file:
@@ -182,7 +167,7 @@ def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) ->
         )
     columns = [min(channel.channel, samples.shape[1]) - 1 for channel in channels]
     return {
-        number: rise.band_power(audio.thin(_without_offset(samples[:, column]), step), cut).mean(axis=0)
+        number: rise.band_power(audio.thin(rise.without_offset(samples[:, column]), step), cut).mean(axis=0)
         for number, column in enumerate(columns)
     }
 

@@ -86,6 +86,12 @@ def frames(rate_hz: int) -> Frames:
     return Frames(rate_hz, max(1, round(rate_hz * HOP_S)), size, tuple(min(edge, top) for edge in edges))
 
 
+def without_offset(samples: np.ndarray) -> np.ndarray:
+    """Return the samples of one channel without their mean, (n,) array in one piece."""
+    one = np.ascontiguousarray(samples)
+    return one - one.mean()
+
+
 def band_power(samples: np.ndarray, cut: Frames) -> np.ndarray:
     """Return the power in each band and frame.
 

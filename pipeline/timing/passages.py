@@ -97,10 +97,11 @@ def _sag(grid, fitted):
     if len(grid) == 0:
         return none
     tracks = grid.assign(lost=-(grid["motion"] + grid["load"] + grid["shaft"]), by_load=-grid["load"])
-    tracks["half_beat_s"] = GRID_BEAT / fitted.score.beat_per_s
     by_track = tracks.groupby("track")[["lost", "by_load"]].mean()
     sag, by_load = by_track["lost"].mean(), by_track["by_load"].mean()
-    own = np.sqrt(np.mean(_stretch_se(tracks) ** 2 + _line_se(fitted) ** 2) / len(by_track))
+    own = np.sqrt(
+        np.mean(_stretch_se(tracks, GRID_BEAT / fitted.score.beat_per_s) ** 2 + _line_se(fitted) ** 2) / len(by_track)
+    )
     between = by_track["lost"].std(ddof=1) / np.sqrt(len(by_track)) if len(by_track) > 1 else 0.0
     sag_se = float(np.hypot(own, between))
     striker = -fitted.load_by_striker[grid.index].mean(axis=0)
@@ -116,11 +117,11 @@ def _sag(grid, fitted):
     return row
 
 
-def _stretch_se(tracks):
+def _stretch_se(tracks, step_s):
     """Return the error of the mean pace over each track's stretch: those of the places of its two ends, at most."""
     ends = tracks.sort_values("u_beat").groupby("track").agg({"time_se": ["first", "last"], "pace": ["mean", "size"]})
     ends_se = ends["time_se", "first"] + ends["time_se", "last"]
-    span_s = ends["pace", "mean"] * ends["pace", "size"] * tracks["half_beat_s"].iloc[0]
+    span_s = ends["pace", "mean"] * ends["pace", "size"] * step_s
     return (ends_se / span_s).to_numpy()
 
 

@@ -87,8 +87,8 @@ class Work:
         self.loose, self.shift_s = np.zeros(self.n_pins, dtype=bool), np.zeros(len(all_pins))
         # A pin out of place costs more time where the machine turns slower; a striker's delay does not.
         self.pin_pace = self.pace[self.line] / np.mean(self.pace[self.line])
-        self.n_told = int(((self.pin_kind > 0) & (self.pin_count > 1)).sum())
         self.tied = int((self.pin_count[self.pin_kind > 0] - 1).clip(0).sum()) < REPEATED
+        self.testable = (self.pin_kind > 0) & (self.pin_count >= 2) & (not self.tied)
 
     def _prepare_strikers(self):
         rows, hits = self.strikes.rows, self.hits
@@ -192,7 +192,9 @@ class Work:
     def _likelihood(self):
         use = self.subset & (self.weight > 0)
         layout = design.layout_of(self.score, self.track[use], self.knot[use], self.band_pin[use], self.n_pins)
-        return scales.Likelihood(layout, lambda now: self.border(now, use), self.data(use), self.tied, self.n_told)
+        return scales.Likelihood(
+            layout, lambda now: self.border(now, use), self.data(use), self.tied, self.testable.sum()
+        )
 
     def solve(self, now: Scales) -> Solved:
         """Solve everything linear once; return the equations and what solves them."""
@@ -313,8 +315,7 @@ class Work:
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
         self._look_out(now, estimate, variance)
-        testable = (self.pin_kind > 0) & (self.pin_count >= 2) & (not self.tied)
-        candidates = np.flatnonzero(testable & (np.abs(self.pin_z) > misplaced.CANDIDATE))
+        candidates = np.flatnonzero(self.testable & (np.abs(self.pin_z) > misplaced.CANDIDATE))
         agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
         called = (self.pin_q < misplaced.MISPLACED_Q) & (self.taken_back < OFTEN)
@@ -333,9 +334,8 @@ class Work:
         return bool((before & ~self.loose).any())
 
     def _look_out(self, now, estimate, variance):
-        testable = (self.pin_kind > 0) & (self.pin_count >= 2) & (not self.tied)
         self.pin_z = misplaced.standardised(estimate, np.nan_to_num(variance), self.loose, now.pin_sd_s)
-        self.pin_q = misplaced.q_values(self.pin_z, testable)
+        self.pin_q = misplaced.q_values(self.pin_z, self.testable)
 
     def answers(self, now: Scales, solved: Solved, place_s, partial_s, scatter_s) -> dict[int, comes.Answers]:
         """Return what goes with the strikes of the misplaced pins whose strikers company surely delays."""

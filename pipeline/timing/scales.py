@@ -33,12 +33,12 @@ class Likelihood:
         Every pin struck but once: its place and the scatter of its strike cannot be told apart, so each is given half
         of the variance.
     n_told : int
-        Pins struck more than once.
+        Pins whose place and scatter can be told apart.
     """
 
     def __init__(self, layout, border_of, data, tied: bool, n_told: int):
         self.layout, self.border_of, self.data = layout, border_of, data
-        self.tied, self.flat = tied, not tied and n_told >= FEWEST_PINS
+        self.tied, self.flat = tied, n_told >= FEWEST_PINS
 
     def scales(self, logs) -> Scales:
         logs = np.clip(np.array(logs, dtype=float), RANGE[:, 0], RANGE[:, 1])

@@ -106,7 +106,7 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
         soundfile.write(path, scene.samples, scene.rate_hz, subtype="FLOAT")
         heard = listen.candidates_of(audio.look(path), channels, EVERY, *stores)
         number = heard.candidates["channel"]
-        first = judge.first(heard.candidates, np.full(len(number), mixed))
+        first = judge.first(heard.candidates, mixed)
         is_mixed = np.full(len(channels), mixed)
         seen, _ = again.look(heard, first, decide.sharing(channels), is_mixed, scene.rate_hz)
     apart_s = np.abs(heard.candidates["at"][:, None] / scene.rate_hz - scene.hit_s)
@@ -147,12 +147,7 @@ def fit_known(parts: list[Measured]) -> None:
     features, right = [], []
     for part in parts:
         searched = part.seen.sought[:, 0] != 0
-        mine = (
-            part.seen.known
-            & ~part.leaked
-            & ~searched
-            & (judge.first(part.candidates, np.zeros(len(part.hit), bool)) > 0.02)
-        )
+        mine = part.seen.known & ~part.leaked & ~searched & (judge.first(part.candidates, np.False_) > 0.02)
         both = np.column_stack([judge.features(part.candidates), judge.sound_features(part.seen)])
         features.append(both[mine])
         right.append(part.right[mine])
@@ -166,7 +161,7 @@ def fit_found(parts: list[Measured]) -> None:
     fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
     unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
     judge.UNFOUND = judge.APART_STRUCK = 0.0, 1.0
-    before = [judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen) for part in parts]
+    before = [judge.struck(part.candidates, np.False_, part.seen) for part in parts]
     features = [judge.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
@@ -176,7 +171,7 @@ def fit_neighbours(name: str, parts: list[Measured]) -> None:
     features, right = [], []
     for part in parts:
         known, found = part.seen.known & (name != "ABOVE"), part.seen.sought[:, 0] > 0
-        struck = judge.struck(part.candidates, np.zeros(len(part.hit), bool), part.seen if name != "ABOVE" else None)
+        struck = judge.struck(part.candidates, np.False_, part.seen if name != "ABOVE" else None)
         mine = (part.right | part.leaked) & (struck > 0.1)
         mine &= {"ABOVE": ~found, "ABOVE_KNOWN": known & ~found, "ABOVE_FOUND": found}[name]
         if name == "ABOVE_FOUND":
@@ -194,7 +189,7 @@ def fit_apart(name: str, parts: list[Measured], mixed: bool, shared: bool) -> No
     setattr(judge, name, (0.0, 1.0))
     odds, right = [], []
     for part in parts:
-        chance = (judge.second if shared else judge.struck)(part.candidates, np.full(len(part.hit), mixed), part.seen)
+        chance = (judge.second if shared else judge.struck)(part.candidates, mixed, part.seen)
         kept = np.flatnonzero((chance >= LEAST) & (np.isfinite(part.seen.above_db) | ~shared))
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
         odds.append(judge.log_odds(chance[kept]))
@@ -206,7 +201,7 @@ def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     """Print F of the candidates whose probability is at least .5, scene by scene, and how often each tenth is right."""
     scores, said, right = [], [], []
     for part in parts:
-        chance = judge.second(part.candidates, np.full(len(part.hit), mixed), part.seen)
+        chance = judge.second(part.candidates, mixed, part.seen)
         kept = np.flatnonzero(chance >= LEAST)
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
