@@ -259,8 +259,16 @@ def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
     return members, lag
 
 
+def turns(lag: np.ndarray, size: int) -> np.ndarray:
+    """Return the factors that move spectra by `lag` samples; those of bin a + b are those of a times those of b."""
+    n, step = size // 2 + 1, 64
+    angle = 2j * np.pi / size * lag[:, None]
+    coarse, fine = (np.exp(angle * bins).astype(np.complex64) for bins in (np.arange(0, n, step), np.arange(step)))
+    return (coarse[:, :, None] * fine[:, None, :]).reshape(len(lag), -1)[:, :n]
+
+
 def _mean(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> np.ndarray:
-    turned = spectra * np.exp(2j * np.pi * np.fft.rfftfreq(columns.size) * lag[:, None])
+    turned = spectra * turns(lag, columns.size)
     return (turned / np.sqrt(np.square(np.abs(turned)).sum(axis=1, keepdims=True))).mean(axis=0)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
-from pipeline.hits import align, place, rebound
+from pipeline.hits import align, place
 
 FEWEST = 6  # strikes that make a sound
 SEEDS, MOST_ALIKE = 4, 0.6  # loudest strikes that the others are held against, until so many are alike
@@ -93,7 +93,7 @@ def _mean(white: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align
 
 def _turned(spectra: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarray:
     its = weight != 0
-    turned = spectra[its] * rebound.turns(lag[its], columns.size)
+    turned = spectra[its] * align.turns(lag[its], columns.size)
     return fft.irfft((turned * weight[its, None]).sum(axis=0), columns.size)
 
 

@@ -121,19 +121,11 @@ def rebounds(hit_s: np.ndarray, level_db: np.ndarray) -> np.ndarray:
 def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: align.Shape) -> np.ndarray:
     """Return the tails, each with its strike moved to the column of the placing, whitened."""
     spectra = fft.rfft(tails.astype(np.float32), columns.size)
-    spectra *= turns(lag, columns.size)
+    spectra *= align.turns(lag, columns.size)
     spectra *= fft.rfft(taps.astype(np.float32), columns.size)
     white = fft.irfft(spectra, columns.size)[:, : columns.n]
     white[:, : len(taps)] = 0.0
     return white
-
-
-def turns(lag: np.ndarray, size: int) -> np.ndarray:
-    """Return the factors that move spectra by `lag` samples; those of bin a + b are those of a times those of b."""
-    n, step = size // 2 + 1, 64
-    angle = 2j * np.pi / size * lag[:, None]
-    coarse, fine = (np.exp(angle * bins).astype(np.complex64) for bins in (np.arange(0, n, step), np.arange(step)))
-    return (coarse[:, :, None] * fine[:, None, :]).reshape(len(lag), -1)[:, :n]
 
 
 def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
