@@ -196,10 +196,9 @@ def _near(candidates: np.ndarray, rows: np.ndarray, near: float) -> np.ndarray:
 def _rows(samples: np.ndarray, peaks: np.ndarray, number: int, made: matched.Filter, cut: rise.Frames) -> np.ndarray:
     """Return candidates at the peaks, measured as those of the first look are where that can be said."""
     at = np.clip(peaks[:, 0] + made.onset, 0, len(samples) - 1)
-    placed = place.place(samples, np.round(at).astype(np.int64), cut.rate_hz)
     rows = np.zeros(len(at), candidate.DTYPE)
-    for name in ("peak", "noise", "gain"):
-        rows[name] = getattr(placed, name)
+    rows["peak"], rows["noise"] = place.levels(samples, np.round(at).astype(np.int64), cut.rate_hz)
+    rows["gain"] = np.square(peaks[:, 1]) / 2
     rows["channel"], rows["at"], rows["attack"] = number, at, 0.0
     # The bound of Cramér and Rao: noise over height and width.
     rows["spread"] = 1 / (peaks[:, 1] * made.width)

@@ -19,7 +19,8 @@ TOO_MANY = 300  # of a block: the search has come to no end
 MOST_PER_S = 20.0  # strikes of one striker; where the filter finds more it tells nothing
 LEAST_Z = 4.5  # over the noise: a candidate
 LEAST_OVER_RING = 0.25  # of what the ring of others reaches: their colour differs from strike to strike
-ENVELOPE_S = 0.005
+LEAST_RING = 0.7  # over the noise: a ring that stays below is not taken out
+ENVELOPE_S = 0.005  # stretches whose highest ring is told
 PEAK_S = 0.002  # around a candidate in which no other is looked for
 QUANTILE, OF_NORMAL = 0.3, 0.38532  # of the output's size that is noise, and that of a normal distribution
 
@@ -69,7 +70,8 @@ def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rat
     for ring in [_ring(outputs, peaks, 2 * usual, own), own] if len(heights) >= known.FEWEST else [own]:
         # What rings louder than it was struck is no ring but other strikes.
         if abs(ring[before] - 1) < WRONG and np.abs(ring - own).max() < MOST_RING:
-            tried = replace(made, ring=ring, envelope=_envelope(ring, round(ENVELOPE_S * rate_hz)), usual=usual)
+            envelope = _envelope(ring, before, round(ENVELOPE_S * rate_hz))
+            tried = replace(made, ring=ring, envelope=envelope, usual=usual)
             found = sum(len(strikes(output, tried, 0, [], np.zeros((0, 2)), rate_hz)) for output in outputs)
             if found * rate_hz < MOST_PER_S * sum(len(output) for output in outputs):
                 return tried
@@ -140,10 +142,65 @@ def _peaks_near(output: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
     return np.array(kept, int)
 
 
-def _envelope(ring: np.ndarray, wide: int) -> np.ndarray:
-    parts = np.abs(np.pad(ring, (0, -len(ring) % wide))).reshape(-1, wide).max(axis=1)
+def _envelope(ring: np.ndarray, before: int, wide: int) -> np.ndarray:
+    """Return the most of the ring in each stretch of `wide` samples and the two beside it; one begins at the strike."""
+    first = -before % wide
+    parts = np.abs(np.pad(ring, (first, -(first + len(ring)) % wide))).reshape(-1, wide).max(axis=1)
     parts = np.pad(parts, 1, mode="edge")
-    return np.repeat(np.maximum(np.maximum(parts[:-2], parts[1:-1]), parts[2:]), wide)[: len(ring)]
+    return np.maximum(np.maximum(parts[:-2], parts[1:-1]), parts[2:])
+
+
+class _Rest:
+    """What is left of a filter's output, stretch by stretch, when the rings of strikes are taken out."""
+
+    def __init__(self, output: np.ndarray, made: Filter, begin: int, rate_hz: int):
+        self._made, self._wide = made, round(ENVELOPE_S * rate_hz)
+        self.before = round(RING_S[0] * rate_hz)
+        n = self.before + len(output)
+        self.left = np.pad(output, (self.before, len(made.ring) + -(n + len(made.ring)) % self._wide))
+        self._open = np.zeros(len(self.left), bool)
+        self._open[self.before + max(begin, 1) : n - 1] = True
+        self._ringing = np.zeros(len(self.left) // self._wide, np.float32)
+        self._highest = np.zeros(len(self._ringing), np.float32)
+        self._look_again(0, len(self.left))
+
+    def take_out(self, peak: int, height: float) -> None:
+        """Take out the ring of a strike."""
+        heard = np.flatnonzero(height * self._made.envelope > LEAST_RING)
+        first = -self.before % self._wide  # of the envelope's first stretch, before the ring begins
+        low = max(0, peak, peak + int(heard[0]) * self._wide - first)
+        high = min(len(self.left), peak + len(self._made.ring), peak + (int(heard[-1]) + 1) * self._wide - first)
+        if high > low:
+            self.left[low:high] -= height * self._made.ring[low - peak : high - peak]
+            stretch = (peak + self.before) // self._wide - (self.before + first) // self._wide
+            its = np.arange(max(0, stretch), min(len(self._ringing), stretch + len(self._made.envelope)))
+            self._ringing[its] = np.maximum(self._ringing[its], height * self._made.envelope[its - stretch])
+            self._look_again(low, high)
+
+    def close(self, top: int, wide: int) -> None:
+        """Look for nothing any more within `wide` samples."""
+        low, high = max(0, top - wide), top + wide + 1
+        self._open[low:high] = False
+        self._look_again(low, min(high, len(self.left)))
+
+    def highest(self) -> int | None:
+        """Return the highest sample that is left; None where there is little but noise and rings."""
+        live = np.where(self._highest < np.maximum(LEAST_Z, LEAST_OVER_RING * self._ringing), 0, self._highest)
+        stretch = int(live.argmax())
+        if live[stretch] == 0:
+            return None
+        its = slice(stretch * self._wide, (stretch + 1) * self._wide)
+        return its.start + int((self.left[its] * self._open[its]).argmax())
+
+    def ringing(self, top: int) -> float:
+        """Return the height of the ring of others there."""
+        return float(self._ringing[top // self._wide])
+
+    def _look_again(self, low: int, high: int) -> None:
+        first, last = low // self._wide, -(-high // self._wide)
+        its = slice(first * self._wide, last * self._wide)
+        parts = (self.left[its] * self._open[its]).reshape(-1, self._wide)
+        self._highest[first:last] = parts.max(axis=1)
 
 
 def strikes(output: np.ndarray, made: Filter, begin: int, earlier: list, placings: np.ndarray, rate_hz: int):
@@ -152,37 +209,21 @@ def strikes(output: np.ndarray, made: Filter, begin: int, earlier: list, placing
     `earlier` are those before `begin`, of the block before; `placings` (n, 2) the samples at which peaks are expected
     for what the first look found, and their spread.
     """
-    before, after = (round(seconds * rate_hz) for seconds in RING_S)
-    left, ringing = np.pad(output, (before, after)), np.zeros(len(output) + before + after, np.float32)
-    closed = np.ones(len(left), bool)
-    closed[before + max(begin, 1) : before + len(output) - 1] = False
-    live = np.where(closed, 0, left)
-
-    def take_out(peak: int, height: float) -> None:
-        low, high = max(0, peak), min(len(left), peak + before + after)
-        if high > low:
-            part, mine = slice(low - peak, high - peak), slice(low, high)
-            left[mine] -= height * made.ring[part]
-            np.maximum(ringing[mine], height * made.envelope[part], out=ringing[mine])
-            live[mine] = np.where(closed[mine] | (left[mine] < LEAST_OVER_RING * ringing[mine]), 0, left[mine])
-
+    rest = _Rest(output, made, begin, rate_hz)
     for peak, height in earlier:
-        take_out(round(peak), height)
-    wide, found = round(PEAK_S * rate_hz), []
-    while True:
-        top = int(live.argmax())
-        if live[top] < LEAST_Z:
-            return found
-        closed[top - wide : top + wide + 1], live[top - wide : top + wide + 1] = True, 0
-        if left[top] < left[top - 1 : top + 2].max():
+        rest.take_out(round(peak), height)
+    wide, found, placings = round(PEAK_S * rate_hz), [], placings + np.array([rest.before, 0.0])
+    while len(found) <= TOO_MANY and (top := rest.highest()) is not None:
+        rest.close(top, wide)
+        if rest.left[top] < rest.left[top - 1 : top + 2].max():
             continue
-        top = _likeliest(left, top, placings + np.array([before, 0.0]), rate_hz)
-        fine = top + float(align.vertex(left[None, top - 1 : top + 2], np.array([1]))[0])
-        found.append((fine - before, float(left[top]), float(ringing[top])))
-        if len(found) > TOO_MANY:
-            return found
-        closed[top - wide : top + wide + 1] = True
-        take_out(top - before, float(left[top]))
+        top = _likeliest(rest.left, top, placings, rate_hz)
+        height = float(rest.left[top])
+        fine = top + float(align.vertex(rest.left[None, top - 1 : top + 2], np.array([1]))[0])
+        found.append((fine - rest.before, height, rest.ringing(top)))
+        rest.close(top, wide)
+        rest.take_out(top - rest.before, height)
+    return found
 
 
 def _likeliest(output: np.ndarray, top: int, placings: np.ndarray, rate_hz: int) -> int:
