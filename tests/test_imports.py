@@ -1,9 +1,15 @@
 """Data goes one way: a stage imports contracts, settings and errors, never another stage."""
 
 import ast
+import os
+import subprocess
+import sys
+from functools import partial
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
@@ -55,3 +61,28 @@ def test_yaml_is_loaded_safely_and_no_string_reaches_a_shell():
         text = path.read_text(encoding="utf-8")
         for word in ("yaml.load(", "yaml.unsafe", "shell=True", "os.system", "eval(", "pickle"):
             assert word not in text, f"{path}: {word}"
+
+
+def test_no_job_of_a_recording_imports_pandas_behind_our_back(tmp_path):
+    """Arrow does at many a call (`tables.arrow` says which)."""
+    rng = np.random.default_rng(5)
+    struck = np.zeros(4 * 48_000)
+    struck[9_600::24_000] = 1.0
+    sound = np.convolve(struck, rng.normal(size=4_800) * np.exp(-np.arange(4_800) / 600.0) / 5)[: len(struck)]
+    soundfile.write(tmp_path / "take.wav", sound + rng.normal(size=len(sound)) * 1e-4, 48_000, subtype="FLOAT")
+    code = (
+        "import sys; from datetime import date\n"
+        "from pipeline import hits, tables\n"
+        "from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker\n"
+        "take = Recording('take', 'take.wav', date(2031, 5, 3), 'rig', 'song')\n"
+        "machine = Machine(Barrel(), (), None, (Striker('bell', (0,)),))\n"
+        "rig = Rig('rig', (Channel(1, ('bell',)),))\n"
+        "table, _ = hits.find(take, rig, machine, Detection())\n"
+        "tables.write('hits.parquet', 'hits', table)\n"
+        "found = tables.read('hits.parquet', 'hits')\n"
+        "print(len(found), 'pandas' in sys.modules)"
+    )
+    environment = os.environ | {"PYTHONPATH": str(PIPELINE.parent)}
+    run = partial(subprocess.run, cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
+    done = run([sys.executable, "-c", code])
+    assert done.stdout.split() == ["8", "False"], done.stderr

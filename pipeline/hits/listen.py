@@ -272,9 +272,11 @@ def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio) -> 
             "level_db": level_db,
             "snr_db": snr_db,
             "probability": probability,
-            "striker": pa.array([names[number] for number in candidates["channel"]], pa.string()),
-            "kind": pa.array(kind.tolist(), pa.string()),
-            "bands_db": pa.FixedSizeListArray.from_arrays(pa.array(bands_db.ravel(), pa.float32()), tables.N_BANDS),
+            "striker": tables.arrow([names[number] for number in candidates["channel"]]),
+            "kind": tables.arrow(kind.tolist()),
+            "bands_db": pa.FixedSizeListArray.from_arrays(
+                tables.arrow(bands_db.ravel().astype(np.float32)), tables.N_BANDS
+            ),
         },
     )
     return table, _faults(watch, channels, candidates, level_db, probability, sound)

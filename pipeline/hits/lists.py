@@ -78,7 +78,7 @@ def table_of(listed: dict) -> tables.pa.Table:
     """Make the table of hits of a list."""
     n = len(listed["hit_s"])
     bands = tables.pa.FixedSizeListArray.from_arrays(
-        tables.pa.array(np.full(n * tables.N_BANDS, np.nan, np.float32)), tables.N_BANDS
+        tables.arrow(np.full(n * tables.N_BANDS, np.nan, np.float32)), tables.N_BANDS
     )
     return tables.build(
         "hits",
