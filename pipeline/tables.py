@@ -235,6 +235,8 @@ late_range_s? | real | s | range of the smooth lateness within the passage
 late_range_se? | real | s | its standard error
 sag? | real | | speed lost in the passage against the take's mean, ratio (positive: slower)
 sag_se? | real | | its standard error
+by_load? | real | | speed that load alone would make the passage lose, ratio
+by_load_se? | real | | its standard error
 load_share? | real | | share of the sag that load explains
 load_share_se? | real | | its standard error
 costs_most | texts | | strikers whose load costs most speed here, most first

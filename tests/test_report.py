@@ -194,7 +194,8 @@ def make_passages(group, sag=0.052):
     for rank, (name, first, last) in enumerate(PASSAGES, 1):
         row = keys(group) | {"passage": name, "first_bar": first, "last_bar": last, "n_played": 80, "rank": rank}
         row |= {"felt_sd_s": 0.006, "felt_sd_se": 0.0005, "sag": sag if name == "full" else -0.01, "sag_se": 0.003}
-        row |= {"load_share": 0.92, "load_share_se": 0.08, "costs_most": ["goat drum", "slate"]}
+        row |= {"by_load": 0.92 * row["sag"], "by_load_se": 0.003, "load_share": 0.92, "load_share_se": 0.08}
+        row |= {"costs_most": ["goat drum", "slate"]}
         rows.append(row)
     return rows
 

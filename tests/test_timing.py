@@ -112,6 +112,9 @@ def test_a_dense_passage_that_slows_is_laid_to_its_load():
     dense = passages["passage"].str.startswith("C")
     assert (passages.loc[dense, "sag"] > 0).all() and (passages.loc[~dense, "sag"] < 0).all()
     assert passages.loc[dense, "load_share"].between(0.8, 1.2).all()
+    np.testing.assert_allclose(passages["by_load"], passages["sag"], atol=0.1 * passages["sag"].abs().max())
+    # Its error is the drags', whatever the sum of their loads: it does not vanish where that goes through 0.
+    assert passages["by_load_se"].min() > 0.2 * passages["by_load_se"].max()
     assert sorted(passages["rank"]) == [1, 2, 3, 4, 5, 6]
     np.testing.assert_allclose(got["strikers"]["drag"].mean(), 0.005, rtol=0.1)
     assert got["recordings"]["sag_max"].between(0.01, 0.1).all()

@@ -23,7 +23,7 @@ ESTIMATES = (
     ("strikers", "delay"), ("strikers", "drag"), ("strikers", "company"), ("strikers", "readiness"),
     ("strikers", "recovery"), ("pins", "offset"), ("tempo", "tempo"), ("recordings", "sag_max"),
     ("passages", "sag"), ("passages", "felt_sd"), ("passages", "late_mean"), ("passages", "late_range"),
-    ("passages", "load_share"),
+    ("passages", "by_load"), ("passages", "load_share"),
 )  # fmt: skip
 KEYS = {
     "strikers": ["striker"],

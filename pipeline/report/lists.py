@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.report import barrel, news, song, words
+from pipeline.report import barrel, news, words
 from pipeline.report.results import Found, Results
 
 NOTHING = ("", "–", ())
@@ -54,7 +54,7 @@ def passages(found: Found) -> list[Column]:
         Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),
         Column("Bars", [f"{row.first_bar}–{row.last_bar}" for row in rows], True),
         Column("Slower by", [words.percent(row.sag, row.sag_se) for row in rows], True),
-        Column("By load alone", [words.percent(*song.by_load(row)) for row in rows], True),
+        Column("By load alone", [words.percent(row.by_load, row.by_load_se) for row in rows], True),
         Column("Costs most speed", [words.joined(list(row.costs_most)[:3]) for row in rows]),
         Column("Spread", [words.milliseconds(row.felt_sd_s, row.felt_sd_se) for row in rows], True),
         Column("Missed", [str(row.n_missed) for row in rows], True),

@@ -159,9 +159,9 @@ def _speed_said(found: Found) -> str:
     if worst["sag"] <= 0:
         return "No passage is slower than the mean of the take."
     said = f"Slowest is {_named(worst)}: {words.percent(worst['sag'], worst['sag_se'])} below the mean of the take"
-    load, load_se = by_load(worst)
-    if words.known(load):
-        said += f"; load alone would make {words.percent(load, load_se)}"
+    if words.known(worst["load_share"]):
+        load = worst["by_load"]
+        said += f"; load alone would make {words.percent(load, worst['by_load_se'])}"
         if load < 0.5 * worst["sag"]:
             said += ", the rest is the crew’s"
         elif len(worst["costs_most"]):
@@ -171,19 +171,6 @@ def _speed_said(found: Found) -> str:
         way = "rises" if trend.mean() > 0 else "falls"
         said += f". Over the take the tempo {way} by {words.percent(abs(trend.mean()))} a minute"
     return words.sentence(said)
-
-
-def by_load(passage) -> tuple[float | None, float | None]:
-    """Return the speed that a passage loses by load, as a ratio, and its standard error; None where it is not known.
-
-    Not as a share: where the crew works against the load, shares over 100 % or below 0 tell a builder nothing.
-    """
-    if not words.known(passage.load_share):
-        return None, None
-    load = passage.load_share * passage.sag
-    # The share's error holds the error of the sag, which this one is free of.
-    in_share = np.square(passage.load_share * passage.sag_se / passage.sag)
-    return load, passage.sag * np.sqrt(max(np.square(passage.load_share_se) - in_share, 0.0))
 
 
 def _named(passage: pd.Series) -> str:

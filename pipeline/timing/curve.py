@@ -1,5 +1,7 @@
 """Read the machine's place and speed at the half beats off a solved fit, with their errors."""
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -9,8 +11,10 @@ from pipeline.timing.rounds import BENT, RECOVERY, START, Work
 from pipeline.timing.score import GRID_BEAT
 
 
-def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tuple[pd.DataFrame, np.ndarray]:
-    """Return the speed curve, and each striker's load in it.
+def curve(
+    work: Work, best: Possible, possible: list[Possible], use, pace
+) -> tuple[pd.DataFrame, np.ndarray, Callable[[np.ndarray], float]]:
+    """Return the speed curve, each striker's load in it, and how well means of the load are known.
 
     Parameters
     ----------
@@ -27,6 +31,8 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
         `Fit.grid`.
     load_by_striker : np.ndarray, shape=(n, n_strikers)
         Part of the relative speed, less its mean on each line.
+    load_mean_se : callable
+        `Fit.load_mean_se`.
     """
     frame, state = _places(work, use)
     line, u_beat = frame["line"].to_numpy(), frame["u_beat"].to_numpy()
@@ -41,6 +47,7 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
         doubt.variance(possible, x[state + 1] + rate @ beta, lambda one: _rate_of(work, one, state, rate))
     )
     load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
+    by_load = _against_mean(rate[:, of_load], line) / straight_beat_s[:, None]
     frame = frame.assign(
         time_s=(work.strikes.begun_s + work.start_s)[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
         time_se=time_se,
@@ -49,14 +56,13 @@ def curve(work: Work, best: Possible, possible: list[Possible], use, pace) -> tu
         speed_se=rate_se / straight_beat_s,
         motion=(straight_beat_s - beat_s + load_s) / straight_beat_s,
         load=-load_s / straight_beat_s,
-        load_se=_load_se(best, possible, line, rate[:, of_load], of_load) / straight_beat_s,
+        load_se=_load_se(best, possible, by_load, of_load),
         shaft=0.0,
     )
     by_striker = np.zeros((len(frame), work.n_strikers))
-    by_striker[:, work.loading] = -rate[:, places["drag"]] * beta[places["drag"]] / straight_beat_s[:, None]
-    for one in np.unique(line):
-        by_striker[line == one] -= by_striker[line == one].mean(axis=0)
-    return frame, by_striker
+    of_drag = rate[:, places["drag"]] * beta[places["drag"]] / straight_beat_s[:, None]
+    by_striker[:, work.loading] = -_against_mean(of_drag, line)
+    return frame, by_striker, lambda share: float(_load_se(best, possible, share[None] @ by_load, of_load)[0])
 
 
 def _places(work, use):
@@ -131,15 +137,20 @@ def _rate_of(work, one, state, rate):
     return middle, np.maximum(variance - within, variance / 2)
 
 
-def _load_se(best, possible, line, rate, of_load):
-    """Return the error of the load's rate against its mean on the line, that of drags and recovery together."""
-    against = rate.copy()
+def _against_mean(values, line):
+    """Return rows less their mean on each line."""
+    against = values.copy()
     for one in np.unique(line):
         against[line == one] -= against[line == one].mean(axis=0)
+    return against
+
+
+def _load_se(best, possible, by_load, of_load):
+    """Return the error of what drags and recovery together make of the speed; `by_load` is what a unit of each does."""
 
     def estimate_of(one):
         covariance = one.solved.solution.beta_covariance[np.ix_(of_load, of_load)]
-        own = np.einsum("im,mk,ik->i", against, covariance, against, optimize=True)
-        return against @ one.solved.solution.beta[of_load], np.maximum(own, 0.0)
+        own = np.einsum("im,mk,ik->i", by_load, covariance, by_load, optimize=True)
+        return by_load @ one.solved.solution.beta[of_load], np.maximum(own, 0.0)
 
     return np.sqrt(doubt.variance(possible, estimate_of(best)[0], estimate_of))

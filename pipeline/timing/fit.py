@@ -9,6 +9,7 @@ solution (Gauss-Newton: load, recovery, company, ρ); call pins misplaced; give 
 anew. At the end `doubt` carries what is not known of the scales into the errors.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -44,6 +45,8 @@ class Fit:
         NaN where it cannot be told.
     load_by_striker : np.ndarray, shape=(n_grid_rows, n_strikers)
         Part of the relative speed by each striker's load, at the rows of `grid`.
+    load_mean_se : callable
+        From a share of each row of `grid`, (n_grid_rows,), to the standard error of the load's mean over them.
     pins : pd.DataFrame
         `pin, offset_s, offset_se, n_played, q_value, misplaced`.
     recovery_beats, recovery_log_se : float
@@ -69,6 +72,7 @@ class Fit:
     drag: np.ndarray
     drag_se: np.ndarray
     load_by_striker: np.ndarray
+    load_mean_se: Callable[[np.ndarray], float]
     pins: pd.DataFrame
     recovery_beats: float
     recovery_log_se: float

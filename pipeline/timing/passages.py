@@ -93,7 +93,8 @@ def few(df: int) -> float:
 
 def _sag(grid, fitted):
     """Return the speed lost against the take's mean, the load's share of it, and which strikers' load costs most."""
-    none = {"sag": None, "sag_se": None, "load_share": None, "load_share_se": None, "costs_most": []}
+    names = ("sag", "sag_se", "by_load", "by_load_se", "load_share", "load_share_se")
+    none = dict.fromkeys(names) | {"costs_most": []}
     if len(grid) == 0:
         return none
     tracks = grid.assign(lost=-(grid["motion"] + grid["load"] + grid["shaft"]), by_load=-grid["load"])
@@ -109,9 +110,15 @@ def _sag(grid, fitted):
     costly = [place for place in np.argsort(-striker, kind="stable") if striker[place] > 0 and known[place]][:COSTLY]
     row = none | {"sag": float(sag), "sag_se": sag_se}
     row["costs_most"] = [fitted.strikes.striker_names[place] for place in costly]
+    # Over all the score, the load costs nothing against its own mean.
+    if not np.isfinite(fitted.drag).any() or len(grid) == len(fitted.grid):
+        return row
+    of_mean = np.zeros(len(fitted.grid))
+    of_mean[grid.index] = 1 / tracks.groupby("track")["by_load"].transform("size") / len(by_track)
+    row |= {"by_load": float(by_load), "by_load_se": fitted.load_mean_se(of_mean)}
     if sag > SURE * sag_se:
         share = by_load / sag
-        share_se = float(np.hypot(_load_se(fitted, by_load) / sag, share * sag_se / sag))
+        share_se = float(np.hypot(row["by_load_se"] / sag, share * sag_se / sag))
         if share_se < WORTHLESS:
             row |= {"load_share": float(share), "load_share_se": share_se}
     return row
@@ -133,10 +140,3 @@ def _line_se(fitted):
     spread_s = grouped["along_s", "std"] * np.sqrt(grouped["along_s", "size"])
     slope = (grouped["scatter_s", "std"] / spread_s).replace([np.inf, -np.inf], np.nan)
     return float(np.sqrt(np.nanmean(slope**2))) if slope.notna().any() else 0.0
-
-
-def _load_se(fitted, by_load):
-    """Return the error of the load's part: as the drags' relative error, strikers taken as independent."""
-    known = np.isfinite(fitted.drag) & np.isfinite(fitted.drag_se)
-    total = np.abs(fitted.drag[known].sum())
-    return abs(by_load) * np.sqrt((fitted.drag_se[known] ** 2).sum()) / total if total > 0 else abs(by_load)

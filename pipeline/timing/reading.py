@@ -22,13 +22,14 @@ def read(work: Work, best: Possible, possible: list[Possible]) -> dict:
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
     estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
     hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
-    grid, load_by_striker = curve.curve(work, best, possible, ~freak, pace)
+    grid, load_by_striker, load_mean_se = curve.curve(work, best, possible, ~freak, pace)
     return {
         "hits": hits,
         "line_pace": pace,
         "line_start_s": start_s,
         "grid": grid,
         "load_by_striker": load_by_striker,
+        "load_mean_se": load_mean_se,
         "pins": _pins(work, now, estimate, variance),
         "recovery_beats": work.recovery,
         "recovery_log_se": float(_border_se(best, possible, "recovery")[0]),
