@@ -10,6 +10,7 @@ from pipeline.settings import Channel
 FEW_CLICKS = 12
 EVEN = 0.004  # change from interval to interval that only a metronome keeps to; below
 STRICTLY_EVEN = 0.001  # to take another channel for the metronome
+USUAL, MOST_BEATS = (0.2, 0.5), 4  # quantiles of the intervals that may be a beat where some clicks are missing
 TOO_SOON = 0.6  # of the usual interval: not a click but something struck beside it
 AROUND = 4  # intervals on either side that say how long the one between should be
 JUMP_S = 0.0005  # a step of the clicks' phase that lasts: a lost or doubled buffer
@@ -36,10 +37,8 @@ def faults(channels: tuple[Channel, ...], rate_hz: int, hits: np.ndarray, silenc
         if channel.hears != ("click",):
             continue
         at = _clicks(hits, number)
-        if len(at) < FEW_CLICKS:
-            continue
-        if _unevenness(at) > EVEN:
-            found += _swapped(channels, number, hits)
+        if len(at) < FEW_CLICKS or _unevenness(at) > EVEN:
+            found += _swapped(channels, number, hits) or ([] if len(at) < FEW_CLICKS else _uneven(channel))
             continue
         jumps = _jumps(at, rate_hz)
         found += _dropouts(at, jumps, channel, rate_hz)
@@ -50,9 +49,23 @@ def faults(channels: tuple[Channel, ...], rate_hz: int, hits: np.ndarray, silenc
 
 
 def is_metronome(at: np.ndarray) -> bool:
-    """Tell whether strikes at these samples come as evenly as only a metronome does."""
-    at = _in_time(np.sort(at))
-    return len(at) >= FEW_CLICKS and _unevenness(at) < STRICTLY_EVEN
+    """Tell whether strikes at these samples come as evenly as only a metronome does.
+
+    Some may be missing, taken for what leaks of strikes at the same moment, and a few be something else.
+    """
+    if len(at) < FEW_CLICKS:
+        return False
+    gap = np.diff(_in_time(np.sort(at)))
+    for usual in np.quantile(gap, USUAL):
+        beats = np.round(gap / usual)
+        told = (beats >= 1) & (beats <= MOST_BEATS)
+        gap_, beats_ = gap[told], beats[told]
+        if len(gap_) < FEW_CLICKS - 1:
+            continue
+        off = np.abs(gap_[1:] - beats_[1:] * gap_[:-1] / beats_[:-1])
+        if np.median(off) < STRICTLY_EVEN * usual:
+            return True
+    return False
 
 
 def _clicks(hits: np.ndarray, number: int) -> np.ndarray:
@@ -88,14 +101,18 @@ def _unevenness(at: np.ndarray) -> float:
 
 def _swapped(channels, number: int, hits) -> list[str]:
     for other, channel in enumerate(channels):
-        elsewhere = other != number and channel.hears != ("index",)
+        elsewhere = other != number and channel.hears not in (("index",), ("click",))
         if elsewhere and is_metronome(hits["at"][hits["channel"] == other]):
             return [
                 f"swapped: channel {channels[number].channel} should be the click and is uneven, channel "
                 f"{channel.channel} ({', '.join(channel.hears)}) is even; swap them in the rig"
             ]
+    return []
+
+
+def _uneven(channel: Channel) -> list[str]:
     return [
-        f"click: channel {channels[number].channel} should be the click and is uneven; "
+        f"click: channel {channel.channel} should be the click and is uneven; "
         "check that the metronome, not a striker, is on this channel"
     ]
 
@@ -104,7 +121,7 @@ def _jumps(at: np.ndarray, rate_hz: int) -> np.ndarray:
     """Return how many samples each interval is longer than its neighbours allow, 0 where it is not.
 
     An interval may be as long as a neighbour, or as where the neighbours before or after it lead in a straight line, or
-    anything between: so a tempo map is no fault.
+    anything between: so a tempo map is no fault. Of the first and the last interval nobody can tell.
     """
     beats, per_beat = _beats(at)
     before, after = np.roll(per_beat, 1), np.roll(per_beat, -1)
@@ -116,6 +133,7 @@ def _jumps(at: np.ndarray, rate_hz: int) -> np.ndarray:
     jump = np.where(np.abs(step) > max(JUMP_S * rate_hz, JUMP_TO_SCATTER * scatter), step, 0.0)
     # A single misplaced click jumps there and back; a lost buffer only there.
     lasts = np.array([abs(step[max(k - 1, 0) : k + 2].sum()) > abs(step[k]) / 2 for k in range(len(step))])
+    lasts[[0, -1]] = False
     return jump * lasts
 
 

@@ -14,25 +14,29 @@ BESIDE_HZ = (1.5, 8.0)  # from the line: what would be there without it
 LINE_TO_BESIDE = 3.0
 RUMBLE_FROM_HZ, RUMBLE_TO_HZ = (3.0, 7.0), (30.0, 45.0)  # edges
 RUMBLE_S, QUIETEST = 0.2, 0.2  # rumble goes on between strikes: the quietest fifth of such stretches tells it
-NOISE_S = 0.05
+NOISE_S, QUIETEST_MOMENTS = 0.05, 0.05  # length of moments, and the share of them that is the quietest
 PIECE_S = 0.02  # the upper bands are followed in such pieces
 UPPER_BANDS = 4
+ABOVE_HUM = 3  # the first band that holds none of the harmonics
 
 
 @dataclass(frozen=True)
 class Low:
-    """Mean power of one block: mains hum, rumble, and all that is there at its quietest moments."""
+    """Mean power of one block: hum, rumble, and at its quietest moments all there is, and what lies above the hum."""
 
     hum: float
     rumble: float
     quietest: float
+    above: float
+    humming: np.ndarray  # power near the mains' harmonics in pieces of QUIET_S
+    bands: np.ndarray  # power of the bands at the quietest moments
 
 
-def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None) -> Low | None:
+def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.ndarray, hop_s: float) -> Low | None:
     """Measure hum and rumble of one channel's block; None where it is too short.
 
-    Hum is what stands in narrow lines at the mains' harmonics, and at the quietest moment, too: a struck body that is
-    tuned there dies away.
+    `power` are its bands (`rise.band_power`). Hum is what stands in narrow lines at the mains' harmonics, and at the
+    quietest moment, too: a struck body that is tuned there dies away.
     """
     if len(samples) < SHORTEST_S * rate_hz:
         return None
@@ -42,12 +46,18 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None) -> Low | None
     slow_hz = rate_hz / step
     window, frequency, _ = _weights(len(slow), slow_hz)
     spectrum = np.fft.rfft(slow * window)
-    hum = 0.0
+    hum, humming = 0.0, np.zeros(0)
     if mains_hz:
+        humming = _humming(_blocks(slow, round(QUIET_S * slow_hz)), slow_hz, mains_hz)
         lines = sum(_line(spectrum, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
         lines *= 2 / len(slow) / np.square(window).sum()
         hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz)) if lines > 0 else 0.0
-    return Low(hum, _rumble(spectrum, len(slow), slow_hz), _quietest(samples, rate_hz))
+    size = round(NOISE_S / hop_s)
+    moments = power[: len(power) // size * size].reshape(-1, size, power.shape[1]).mean(axis=1)
+    above = moments[:, ABOVE_HUM:].sum(axis=1)
+    level, less = np.quantile(above, (QUIETEST_MOMENTS, 2 * QUIETEST_MOMENTS))
+    bands = moments[above <= less].mean(axis=0)
+    return Low(hum, _rumble(spectrum, len(slow), slow_hz), _quietest(samples, rate_hz), float(level), humming, bands)
 
 
 @lru_cache(maxsize=2)
@@ -79,11 +89,17 @@ def _quiet_hum(slow: np.ndarray, slow_hz: float, mains_hz: float) -> float:
     size = round(QUIET_S * slow_hz)
     total = np.cumsum(np.pad(np.square(slow), (1, 0)))
     at = int((total[size:] - total[:-size]).argmin())
+    return float(_humming(slow[None, at : at + size], slow_hz, mains_hz)[0])
+
+
+def _humming(pieces: np.ndarray, slow_hz: float, mains_hz: float) -> np.ndarray:
+    """Return the power near the mains' harmonics in pieces of QUIET_S, (n, size) array."""
+    size = pieces.shape[1]
     window = np.hanning(size)
-    power = 2 * np.square(np.abs(np.fft.rfft(slow[at : at + size] * window))) / size / np.square(window).sum()
+    power = 2 * np.square(np.abs(np.fft.rfft(pieces * window, axis=1))) / size / np.square(window).sum()
     frequency = np.fft.rfftfreq(size, 1 / slow_hz)
     harmonic = np.clip(np.round(frequency / mains_hz), 1, HARMONICS)
-    return float(power[np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum())
+    return power[:, np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum(axis=1)
 
 
 def _rumble(spectrum: np.ndarray, n: int, slow_hz: float) -> float:
@@ -92,15 +108,20 @@ def _rumble(spectrum: np.ndarray, n: int, slow_hz: float) -> float:
     middle = slice(n // 4, -n // 4)
     wave = wave[middle] / window[middle]
     size = round(RUMBLE_S * slow_hz)
-    pieces = np.square(wave[: len(wave) // size * size]).reshape(-1, size).mean(axis=1)
+    pieces = np.square(_blocks(wave, size)).mean(axis=1)
     return float(np.quantile(pieces, QUIETEST))
 
 
 def _quietest(samples: np.ndarray, rate_hz: int) -> float:
     size = round(NOISE_S * rate_hz)
-    pieces = samples[: len(samples) // size * size].reshape(-1, size)
+    pieces = _blocks(samples, size)
     power = np.vecdot(pieces, pieces) / size - np.square(pieces.mean(axis=1))
-    return float(np.quantile(power, 0.05))
+    return float(np.quantile(power, QUIETEST_MOMENTS))
+
+
+def _blocks(values: np.ndarray, size: int) -> np.ndarray:
+    """Return the values in pieces of `size`, (n, size) array, without the rest."""
+    return values[: len(values) // size * size].reshape(-1, size)
 
 
 def upper_db(power: np.ndarray, hop_s: float) -> tuple[np.ndarray, float]:

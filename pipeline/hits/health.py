@@ -6,24 +6,35 @@ separates simulated faults from sound recordings (tests/benchmarks/hits_health.p
 
 import numpy as np
 
-from pipeline.hits import clicks, gain, ground, tops
+from pipeline.hits import clicks, gain, ground, rise, tops
 from pipeline.settings import Channel
 
 PIECE_S = 2.5  # a block is a whole number of them
 HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, from which it is said
 AUDIBLE_POWER = 10 ** (-73 / 10)  # fainter hum and rumble disturb nothing
 STEADY = 1.6  # hum over all that is there at the quietest moments
+STEADY_AMONG, STEADY_DB = (0.05, 0.2), 1.8  # quantiles of the moments between which hum stays; a ringing body falls
+HUMMING_BLOCKS = 0.7  # quantile: in some blocks strikes hide it
 QUIETER_BLOCKS = 0.25  # of the blocks: those that tell what lies under the strikes
 GATED_SHARE, GATED_RUNS = 0.1, 4  # of the time between first and last hit that is silent, in this many pieces
-GATE_S = 0.02  # samples that do not differ for so long: no microphone is so quiet
+GATE_S = 0.005  # samples that do not differ for so long: no microphone is so quiet
+ROUNDED_S, ROUNDED = 0.025, 3  # but few bits are: sound that fades stays so long before within so many steps of them
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.995, 0.0005
 DEAD_PEAK = 10 ** (-70 / 20)
 FEW_HITS = 8
 MANY_TOPS = 100  # lists of them, from which they are put together
 STRAY = 0.02  # of all hits: what noise alone may look like
-HEARD_DB = 1.0  # by which a working microphone's level rises when its neighbours are struck
+HEARD_DB = (1.0, 0.25)  # by which a working microphone's level rises with its neighbours: for certain; if surely
+SURELY = 4.0  # standard errors
 MARKS = (("index",), ("click",))
+LOWS, HIGHS = slice(1, 7), slice(9, 11)  # bands: 300 to 2300 Hz, 5 to 11 kHz; the lowest holds rumble, too
+BLUE_DB, LOWEST_DB = (
+    1.5,
+    4.0,
+)  # noise, an equal width each: highs above lows; lowest band above the others if it has any
+UNHEARD_DB = -120.0  # noise of one bin: no preamplifier is so quiet, but few samples a second hold no highs
+LOUD, HEARD_TO_NOISE = 0.75, 2.0  # quantile of the strikes that are looked at; power
 SKIRT_DB = -10.0  # three lowest bands against the loudest: below all that the body sounds
 SLOPE_DB = 3.5  # from the lowest band to the next; a strike's beginning alone gives 0 to 2, a high pass 5
 
@@ -49,6 +60,7 @@ class Watch:
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
         self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
         self.product = np.zeros((n, n))
+        self.bins = np.maximum(np.diff(rise.frames(rate_hz).edges), 1)  # of the spectrum, in each band
 
     def see(self, first: int, begin: int, heard: list[np.ndarray], power: list[np.ndarray], hop: int) -> None:
         """Look at one block; `heard` and `power` hold its samples and band powers with context, a channel each."""
@@ -60,17 +72,26 @@ class Watch:
             self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
-            self.silence[number] += [(here + a, here + b) for a, b in _silences(own, self.rate_hz)]
-            low = ground.low(own, self.rate_hz, self.mains_hz)
+            self._see_silences(number, here, own)
+            frames = its[begin // hop : begin // hop + len(own) // hop]
+            low = ground.low(own, self.rate_hz, self.mains_hz, frames, hop / self.rate_hz)
             if low is not None:
                 self.low[number].append(low)
-            frames = its[begin // hop : begin // hop + len(own) // hop]
             level_db, piece_s = ground.upper_db(frames, hop / self.rate_hz)
             self.upper_db[number].append((here, piece_s, level_db))
         # Differences: a common offset or hum makes no two channels alike.
         lag = round(LAG_S * self.rate_hz)
         thinned = np.stack([samples[begin + lag :: 7] - samples[begin:-lag:7] for samples in heard])
         self.product += thinned @ thinned.T
+
+    def _see_silences(self, number: int, here: int, own: np.ndarray) -> None:
+        """Keep where a channel falls silent all at once."""
+        for begin, end in _silences(own, self.rate_hz):
+            before = own[max(begin - round(ROUNDED_S * self.rate_hz), 0) : begin] - own[begin]
+            # What goes on from the block before is as it began.
+            goes_on = bool(self.silence[number]) and self.silence[number][-1][1] == here
+            if goes_on if begin == 0 else _falls(before):
+                self.silence[number].append((here + begin, here + end))
 
     def upper(self, number: int) -> np.ndarray:
         """Return the level of a channel's upper bands (dB) every `ground.PIECE_S`, from the first sample seen."""
@@ -123,6 +144,12 @@ def _silences(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
     return [(int(edges[at]) + 1, int(edges[at + 1]) + 1) for at in gap]
 
 
+def _falls(before: np.ndarray) -> bool:
+    """Tell whether sound falls silent from above what the finest step of its samples hides."""
+    step = np.abs(np.diff(before, append=0.0))
+    return bool(np.abs(before).max(initial=0.0) > ROUNDED * step[step > 0].min(initial=np.inf))
+
+
 def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     """Find a channel without sound, or one that nobody's strikes reach, its own or a neighbour's."""
     if watch.peak[number] < DEAD_PEAK:
@@ -132,7 +159,7 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     mine = hits["channel"] == number
     # A turn mark comes once a turn: a few of them among hundreds of strikes are all there are.
     strays = 1 if watch.channels[number].hears in MARKS else STRAY * len(hits)
-    if mine.sum() > strays or len(hits) < FEW_HITS or _hears_others(watch, number, hits):
+    if mine.sum() > strays or _struck(watch, hits).sum() < FEW_HITS or _hears_others(watch, number, hits):
         return ""
     return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
 
@@ -147,7 +174,9 @@ def _hears_others(watch: Watch, number: int, hits: np.ndarray) -> bool:
         return False
     after = np.max([level_db[piece + k] for k in (0, 1, 2)], axis=0).astype(float)
     before = np.max([level_db[piece - k] for k in (1, 2, 3)], axis=0).astype(float)
-    return bool(np.mean(after - before) > HEARD_DB)
+    rise_db = np.mean(after - before)
+    rise_se_db = np.std(after - before) / np.sqrt(len(piece))
+    return bool(rise_db > HEARD_DB[0] or (rise_db > HEARD_DB[1] and rise_db > SURELY * rise_se_db))
 
 
 def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
@@ -172,11 +201,22 @@ def _low(watch: Watch, number: int) -> tuple[float, float, float]:
     """Return hum, rumble and the other noise of a channel's quieter blocks (power)."""
     if not watch.low[number]:
         return 0.0, 0.0, 1.0
-    hum, rumble, quietest = np.array([(low.hum, low.rumble, low.quietest) for low in watch.low[number]]).T
-    hum, rumble, quietest = np.median(hum), np.quantile(rumble, QUIETER_BLOCKS), np.quantile(quietest, QUIETER_BLOCKS)
+    blocks = np.array([(low.hum, low.rumble, low.quietest, low.above) for low in watch.low[number]])
+    hum = np.quantile(blocks[:, 0], HUMMING_BLOCKS)
+    rumble, quietest, above = np.quantile(blocks[:, 1:], QUIETER_BLOCKS, axis=0)
     # What is not there at the quietest moments is no hum, but struck bodies of that pitch.
-    hum = hum if hum < STEADY * quietest else 0.0
-    return hum, rumble, max(quietest - hum - rumble, 0.1 * quietest, 1e-12)
+    hum = hum if hum < STEADY * quietest and _keeps_on(watch.low[number]) else 0.0
+    # A small difference of large powers tells little of what is left; above the hum it is heard for itself.
+    return hum, rumble, max(quietest - hum - rumble, above, 0.1 * quietest, 1e-12)
+
+
+def _keeps_on(blocks: list[ground.Low]) -> bool:
+    """Tell whether what sounds at the mains' harmonics stays the same, as hum does under the strikes."""
+    humming = np.concatenate([block.humming for block in blocks])
+    if not len(humming):
+        return False
+    low, high = np.quantile(humming, STEADY_AMONG)
+    return bool(high < low * 10 ** (STEADY_DB / 10))
 
 
 def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -220,8 +260,11 @@ def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
 
 
 def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
-    mine = hits[hits["channel"] == number]
-    step = gain.step(watch.upper(number), (mine["at"] - watch.start) / watch.rate_hz, mine["level_db"])
+    mine, struck = hits[hits["channel"] == number], hits[_struck(watch, hits)]
+    others = [k for k, channel in enumerate(watch.channels) if k != number and channel.hears not in MARKS]
+    floors_db = [gain.floor_db(watch.upper(k)) for k in (number, *others)]
+    mine_s, all_s = ((these["at"] - watch.start) / watch.rate_hz for these in (mine, struck))
+    step = gain.step(floors_db[0], floors_db[1:], mine_s, mine["level_db"], all_s)
     if step is None:
         return ""
     return (
@@ -233,9 +276,8 @@ def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
 def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
     if watch.channels[number].hears in MARKS:
         return ""
-    at_s = (hits["at"] - watch.start) / watch.rate_hz
-    mine_s, all_s = np.sort(at_s[hits["channel"] == number]), np.sort(at_s[_struck(watch, hits)])
-    turned_db = gain.pumping_db(watch.upper(number), mine_s, all_s)
+    all_s = np.sort((hits["at"][_struck(watch, hits)] - watch.start) / watch.rate_hz)
+    turned_db = gain.pumping_db(watch.upper(number), all_s)
     if turned_db is None:
         return ""
     return (
@@ -261,27 +303,49 @@ def _same(watch: Watch) -> list[str]:
 
 
 def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
-    """Find strikers' microphones behind a high pass: below what a body sounds, a strike has the same level everywhere.
+    """Find strikers' microphones behind a high pass, by their noise or by their strikes.
 
-    Bright bodies have no lows either, but their spectrum runs flat to the lowest band. Drums, which sound down there,
-    tell nothing.
+    All noise of a microphone is as strong low as high, or stronger; behind a high pass it grows with frequency. Where a
+    preamplifier's own noise hides that, strikes tell it: below what a body sounds, a strike has the same level
+    everywhere, and so have bright bodies. Drums, which sound down there, tell nothing. Nor does a microphone that has
+    some rumble.
     """
-    n_microphones, slope_db = 0, []
+    microphones, rises_db, slopes_db = [], [], []
     for number, channel in enumerate(watch.channels):
-        mine = hits[hits["channel"] == number]
-        if len(mine) < FEW_HITS or channel.hears in MARKS:
+        if channel.hears in MARKS or not watch.low[number]:
             continue
-        n_microphones += 1
-        level_db = 10 * np.log10(mine["bands"] + 1e-12)
-        level_db = np.median(level_db - level_db.max(axis=1, keepdims=True), axis=0)
-        if level_db[:3].max() < SKIRT_DB:
-            slope_db.append(level_db[1] - level_db[0])
-    if n_microphones < 2 or not slope_db or min(slope_db) < SLOPE_DB:
+        noise = np.median([low.bands for low in watch.low[number]], axis=0)
+        density_db = 10 * np.log10(noise / watch.bins + 1e-15)
+        if density_db[HIGHS].min() < UNHEARD_DB:
+            continue
+        microphones.append(channel.channel)
+        # Bodies that still ring make some bands louder: the quietest tell.
+        rises_db.append(density_db[HIGHS].min() - density_db[LOWS].min())
+        slope_db = _skirt_slope_db(hits[hits["channel"] == number], noise)
+        if slope_db is not None and density_db[0] - density_db[LOWS].min() < LOWEST_DB:
+            slopes_db.append(slope_db)
+    blue_db = [one for one in rises_db if one > BLUE_DB]
+    if len(blue_db) >= max(2, len(microphones) / 2):
+        shown = f"their noise is {np.median(blue_db):.0f} dB weaker below 2 kHz than above 5 kHz"
+    elif len(microphones) >= 2 and slopes_db and min(slopes_db) >= SLOPE_DB:
+        shown = f"their strikes fall by {min(slopes_db):.0f} dB from 400 to 200 Hz"
+    else:
         return []
     return [
-        f"thin: the microphones lose their lows ({min(slope_db):.0f} dB from 300 to 200 Hz), as contact microphones do "
-        "in low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
+        f"thin: the microphones of channels {', '.join(map(str, microphones))} lose their lows ({shown}), as contact "
+        "microphones do in low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
     ]
+
+
+def _skirt_slope_db(mine: np.ndarray, noise: np.ndarray) -> float | None:
+    """Return the slope of the strikes from the lowest band to the next where a body sounds far above them."""
+    if len(mine) < FEW_HITS:
+        return None
+    loud = mine["level_db"] >= np.quantile(mine["level_db"], LOUD)  # the others may be what leaks in
+    power = np.median(mine["bands"][loud], axis=0)
+    level_db = 10 * np.log10(np.maximum(power - noise, 0.1 * noise) + 1e-15)
+    skirt = level_db[:3].max() - level_db.max() < SKIRT_DB and (power[:2] > HEARD_TO_NOISE * noise[:2]).all()
+    return float(level_db[1] - level_db[0]) if skirt else None
 
 
 def _lengths(watch: Watch, lengths: tuple[int, ...]) -> list[str]:

@@ -22,6 +22,7 @@ PLATEAU = 0.01  # of its height: a top of the heap reaches as far as this
 APART_S = 0.05  # tops of another strike
 UPPER = 0.95  # quantile of the overshoots that is told: the gain has to come down for the loud strikes
 LEAST_STRIKES, LEAST_LEVEL_STRIKES = 3, 2
+BANG_S = 3.0  # what is cut off within so short a time only is a cable going in
 KEPT, MOST = 200, 2000  # tops of a block and polarity; of all blocks
 
 
@@ -99,7 +100,8 @@ def clipping(tops: list[Tops], peak: float, rate_hz: int, all_alike: bool) -> Cl
             highest = height.max()
             together = height >= highest * (1 - SAME_LEVEL if level else 10 ** (-HEAP_DB / 20))
             n_strikes = 1 + int((np.diff(np.sort(at[together])) > APART_S * rate_hz).sum())
-            if highest < HIGH * peak or n_strikes < fewest or not (level or _heaped(height, together)):
+            at_once = np.ptp(at[together]) < BANG_S * rate_hz
+            if highest < HIGH * peak or n_strikes < fewest or at_once or not (level or _heaped(height, together)):
                 continue
             strikes.append(n_strikes)
             over.append(np.quantile(beyond[together], UPPER))
