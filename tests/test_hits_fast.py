@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.hits import candidate, gain, leak, place, rise
+from pipeline.hits import candidate, gain, leak, matched, place, rise
 from pipeline.hits.store import Rows
 
 RATE_HZ = 48_000
@@ -103,3 +103,32 @@ def test_rows_that_were_added_are_all_there():
         rows.add(part)
     assert np.array_equal(rows.all(), np.concatenate(parts))
     assert len(Rows(None, np.int32).all()) == 0
+
+
+def test_strikes_are_taken_out_of_one_another_to_the_last():
+    # Högbom's CLEAN, sample by sample over the whole ring, is the reference: the same strikes, the same heights.
+    rng = np.random.default_rng(23)
+    before, after = (round(seconds * RATE_HZ) for seconds in matched.RING_S)
+    lag = np.arange(-before, after)
+    ring = np.cos(0.13 * lag) * np.exp(-np.abs(lag) / 300.0)
+    at = np.array([9_000, 9_650, 14_200, 40_000, 40_420, 80_000, 140_500, 160_777])
+    height = np.array([30.0, 21.0, 12.0, 25.0, 9.0, 7.0, 18.0, 28.0])
+    heard = 0.3 * rng.normal(size=4 * RATE_HZ)
+    for one, its in zip(at, height, strict=True):
+        low, high = max(0, one - before), min(len(heard), one + after)
+        heard[low:high] += its * ring[low - one + before : high - one + before]
+    envelope = matched._envelope(ring, before, round(matched.ENVELOPE_S * RATE_HZ))
+    made = matched.Filter(np.zeros(0), np.zeros(0), ring, envelope, 20.0, 0.0, 1.0)
+    found = np.array(matched.strikes(heard, made, 0, [], np.zeros((0, 2)), RATE_HZ))
+    strong = found[found[:, 1] > 6.0]
+    np.testing.assert_allclose(np.sort(strong[:, 0]), at, atol=3.0)
+    left, reference = heard.copy(), []
+    for _ in at:
+        top = int(left.argmax())
+        reference.append((top, left[top]))
+        low, high = max(0, top - before), min(len(left), top + after)
+        left[low:high] -= left[top] * ring[low - top + before : high - top + before]
+    reference = np.array(reference)[np.argsort([one for one, _ in reference])]
+    strong = strong[np.argsort(strong[:, 0])]
+    np.testing.assert_allclose(strong[:, 0], reference[:, 0], atol=1.0)
+    np.testing.assert_allclose(strong[:, 1], reference[:, 1], atol=2 * matched.LEAST_RING)
