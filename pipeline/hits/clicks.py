@@ -10,7 +10,7 @@ from pipeline.settings import Channel
 FEW_CLICKS = 12
 EVEN = 0.004  # change from interval to interval that only a metronome keeps to; below
 STRICTLY_EVEN = 0.001  # to take another channel for the metronome
-USUAL, MOST_BEATS = (0.2, 0.5), 4  # quantiles of the intervals that may be a beat where some clicks are missing
+USUAL, MOST_BEATS = (0.2, 0.5), 4  # quantiles of the intervals that may be a beat, or two, where clicks are missing
 TOO_SOON = 0.6  # of the usual interval: not a click but something struck beside it
 AROUND = 4  # intervals on either side that say how long the one between should be
 JUMP_S = 0.0005  # a step of the clicks' phase that lasts: a lost or doubled buffer
@@ -55,8 +55,9 @@ def is_metronome(at: np.ndarray) -> bool:
     """
     if len(at) < FEW_CLICKS:
         return False
-    gap = np.diff(_in_time(np.sort(at)))
-    for usual in np.quantile(gap, USUAL):
+    gap = np.diff(np.sort(at))
+    short, middle = np.quantile(gap[gap > 0], USUAL)
+    for usual in (short, middle, short / 2):
         beats = np.round(gap / usual)
         told = (beats >= 1) & (beats <= MOST_BEATS)
         gap_, beats_ = gap[told], beats[told]
@@ -142,11 +143,11 @@ def _dropouts(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int)
     if not len(where):
         return []
     first_s = (at[where[0]] + at[where[0] + 1]) / 2 / rate_hz  # somewhere between two clicks
-    times = "once" if len(where) == 1 else f"{len(where)} times"
+    jump = f"{np.abs(jumps).max() / rate_hz * 1000:.1f} ms"
+    how = f"jumps once, by {jump}," if len(where) == 1 else f"jumps {len(where)} times, by up to {jump}, first"
     return [
-        f"dropout: the click of channel {channel.channel} jumps {times}, by up to "
-        f"{np.abs(jumps).max() / rate_hz * 1000:.1f} ms, first at about {first_s:.0f} s, so sound was lost "
-        "or doubled there; use a larger buffer and close other programs"
+        f"dropout: the click of channel {channel.channel} {how} at about {first_s:.0f} s, so sound was lost or doubled "
+        "there; use a larger buffer and close other programs"
     ]
 
 

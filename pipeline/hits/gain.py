@@ -16,7 +16,7 @@ AT_ONCE = 0.6  # of a step comes within two pieces
 STEP_DB = 2.0  # the least of the steps of noise and strikes
 SCATTER_DB, SCATTER, MOST_SCATTER_DB = 0.6, 0.12, 1.5  # of the noise on either side: least, share of the step, most
 OWN = 0.6  # share of a step against the other microphones that is no step of theirs
-MOST_DB = 30.0  # a larger step is no hand on a knob
+MOST_DB = 30.0  # a larger step is no hand on a knob, and no limiter but a gate
 UNLIKE_DB, UNLIKE = 2.0, 0.6  # dB or share by which they may differ: strikes are not all alike
 UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
 LEVEL_DB, MOVED = 0.3, 0.3  # noise that is level; share of a step by which no other microphone's changes
@@ -26,7 +26,7 @@ ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long befor
 BEFORE_S, AFTER_S = ((0.16, 0.09), (0.09, 0.02)), (0.05, 0.4)  # where noise is looked at, from the strike
 GUARD_S, LEAST_AFTER_S = 0.02, 0.12  # before the next strike; what must be free after one
 RINGING_DB, RISING_DB = 0.5, 3.0  # by which a level falls, and rises, that is no noise
-ROUNDED_DB = -100.0  # so quiet, samples of 16 bit hold no noise but their own rounding
+ROUNDED_DB = -97.0  # so quiet, samples of 16 bit hold no noise but their own rounding
 SMOOTH = 3  # pieces
 MOST = 1000  # strikes that are looked at
 LOUDEST, LOUD_DB, STRIKE = 0.95, 13.0, 3  # quantile of the strikes, what is within such reach of it; pieces of one
@@ -183,8 +183,9 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray) -> float | None:
         if not len(older) or len(later) < SMOOTH:
             continue
         steady = -RINGING_DB < np.median(newer) - np.median(older) < RISING_DB
-        if steady and np.median(newer) > ROUNDED_DB:
-            falls.append(np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min())
+        fall_db = np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min()
+        if steady and np.median(newer) > ROUNDED_DB and fall_db < MOST_DB:
+            falls.append(fall_db)
     if not falls or np.median(falls) < PUMPING_DB or np.sum(np.array(falls) > 1) < FEWEST_FALLS:
         return None
     return float(np.median(falls))

@@ -29,10 +29,7 @@ HEARD_DB = (1.0, 0.25)  # by which a working microphone's level rises with its n
 SURELY = 4.0  # standard errors
 MARKS = (("index",), ("click",))
 LOWS, HIGHS = slice(1, 7), slice(9, 11)  # bands: 300 to 2300 Hz, 5 to 11 kHz; the lowest holds rumble, too
-BLUE_DB, LOWEST_DB = (
-    1.5,
-    4.0,
-)  # noise, an equal width each: highs above lows; lowest band above the others if it has any
+BLUE_DB, LEVEL_DB = 1.5, 4.0  # noise, an equal width each: highs above lows; lows that hold nothing else, no rumble
 UNHEARD_DB = -120.0  # noise of one bin: no preamplifier is so quiet, but few samples a second hold no highs
 LOUD, HEARD_TO_NOISE = 0.75, 2.0  # quantile of the strikes that are looked at; power
 SKIRT_DB = -10.0  # three lowest bands against the loudest: below all that the body sounds
@@ -205,18 +202,18 @@ def _low(watch: Watch, number: int) -> tuple[float, float, float]:
     hum = np.quantile(blocks[:, 0], HUMMING_BLOCKS)
     rumble, quietest, above = np.quantile(blocks[:, 1:], QUIETER_BLOCKS, axis=0)
     # What is not there at the quietest moments is no hum, but struck bodies of that pitch.
-    hum = hum if hum < STEADY * quietest and _keeps_on(watch.low[number]) else 0.0
+    hum = min(hum, _keeps_on(watch.low[number])) if hum < STEADY * quietest else 0.0
     # A small difference of large powers tells little of what is left; above the hum it is heard for itself.
     return hum, rumble, max(quietest - hum - rumble, above, 0.1 * quietest, 1e-12)
 
 
-def _keeps_on(blocks: list[ground.Low]) -> bool:
-    """Tell whether what sounds at the mains' harmonics stays the same, as hum does under the strikes."""
+def _keeps_on(blocks: list[ground.Low]) -> float:
+    """Return the power that stays the same at the mains' harmonics, as hum does under the strikes; 0 if none does."""
     humming = np.concatenate([block.humming for block in blocks])
     if not len(humming):
-        return False
+        return 0.0
     low, high = np.quantile(humming, STEADY_AMONG)
-    return bool(high < low * 10 ** (STEADY_DB / 10))
+    return float(high) if high < low * 10 ** (STEADY_DB / 10) else 0.0
 
 
 def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -224,7 +221,7 @@ def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
     if hum < HUM_TO_NOISE * noise or hum < AUDIBLE_POWER:
         return ""
     return (
-        f"hum: {{where}} carries {10 * np.log10(hum):.0f} dB of mains hum, {_above(hum, noise)}; "
+        f"hum: {{where}} carries {10 * np.log10(hum):.0f} dB of mains hum, {_beside(hum, noise)}; "
         "use a balanced cable, keep it away from power leads, run computer and interface from one socket"
     )
 
@@ -234,14 +231,16 @@ def _rumble(watch: Watch, number: int, hits: np.ndarray) -> str:
     if rumble < RUMBLE_TO_NOISE * noise or rumble < AUDIBLE_POWER:
         return ""
     return (
-        f"rumble: {{where}} carries {10 * np.log10(rumble):.0f} dB below {ground.RUMBLE_TO_HZ[0]:.0f} Hz, as much as "
-        "all other noise; put the stand on foam or switch on the preamplifier's low cut"
+        f"rumble: {{where}} carries {10 * np.log10(rumble):.0f} dB below {ground.RUMBLE_TO_HZ[0]:.0f} Hz, "
+        f"{_beside(rumble, noise)}; put the stand on foam or switch on the preamplifier's low cut"
     )
 
 
-def _above(power: float, noise: float) -> str:
+def _beside(power: float, noise: float) -> str:
     above_db = 10 * np.log10(power / noise)
-    return f"{above_db:.0f} dB above the other noise" if above_db < 30 else "far above the other noise"
+    if above_db >= 30:
+        return "far above the other noise"
+    return f"{above_db:.0f} dB above the other noise" if above_db >= 1 else "about as loud as the other noise"
 
 
 def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -307,14 +306,15 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
 
     All noise of a microphone is as strong low as high, or stronger; behind a high pass it grows with frequency. Where a
     preamplifier's own noise hides that, strikes tell it: below what a body sounds, a strike has the same level
-    everywhere, and so have bright bodies. Drums, which sound down there, tell nothing. Nor does a microphone that has
-    some rumble.
+    everywhere, and so have bright bodies. Drums, which sound down there, tell nothing, nor do microphones that have
+    some rumble or bodies that never stop ringing.
     """
     microphones, rises_db, slopes_db = [], [], []
+    again = {b for _, b in _twins(watch)}
     for number, channel in enumerate(watch.channels):
-        if channel.hears in MARKS or not watch.low[number]:
+        if channel.hears in MARKS or not watch.low[number] or number in again:
             continue
-        noise = np.median([low.bands for low in watch.low[number]], axis=0)
+        noise = _noise(watch.low[number])
         density_db = 10 * np.log10(noise / watch.bins + 1e-15)
         if density_db[HIGHS].min() < UNHEARD_DB:
             continue
@@ -322,7 +322,7 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
         # Bodies that still ring make some bands louder: the quietest tell.
         rises_db.append(density_db[HIGHS].min() - density_db[LOWS].min())
         slope_db = _skirt_slope_db(hits[hits["channel"] == number], noise)
-        if slope_db is not None and density_db[0] - density_db[LOWS].min() < LOWEST_DB:
+        if slope_db is not None and np.ptp(density_db[: LOWS.stop]) < LEVEL_DB:
             slopes_db.append(slope_db)
     blue_db = [one for one in rises_db if one > BLUE_DB]
     if len(blue_db) >= max(2, len(microphones) / 2):
@@ -335,6 +335,13 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
         f"thin: the microphones of channels {', '.join(map(str, microphones))} lose their lows ({shown}), as contact "
         "microphones do in low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
     ]
+
+
+def _noise(blocks: list[ground.Low]) -> np.ndarray:
+    """Return the power of the bands in the quieter blocks, where the least sounds on."""
+    bands = np.array([block.bands for block in blocks])
+    total = bands.sum(axis=1)
+    return np.median(bands[total <= np.quantile(total, QUIETER_BLOCKS)], axis=0)
 
 
 def _skirt_slope_db(mine: np.ndarray, noise: np.ndarray) -> float | None:

@@ -13,7 +13,7 @@ from pipeline.settings import Machine, Recording, Rig
 LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
 LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples
-FINEST_GRID_S = 0.02  # grids finer than this are a file's own resolution
+FINEST_GRID_S = 0.015  # a 24th of a beat at 166 a minute; finer grids are a file's own resolution
 OFF_GRID_S = 0.0006  # hits that stay this near a grid were moved there: machines scatter by milliseconds
 FEWEST_ON_GRID = 16
 
