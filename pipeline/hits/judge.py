@@ -3,17 +3,18 @@
 Logistic regressions, fitted to real percussion sounds at known places (`tests/benchmarks/hits_fit.py` fits and prints
 the numbers; every second sound is kept for tests). At first sight: how far the bands rise, how surprising the samples
 are and how loud it is, one set for a microphone on one striker and one for a microphone that hears many. At the second
-look, for a microphone on one striker whose sound is known by then: how like it the candidate is. And where there are
-neighbours: how far it stands above what leaks in.
+look, for a microphone on one striker whose sound is known by then: how like it the candidate is; for one that hears
+many: what stands around it (`among`). And where there are neighbours: how far it stands above what leaks in.
 """
 
 import numpy as np
 
+from pipeline.hits import among
 from pipeline.hits.again import Seen
 
 # Offset, then one weight per feature of `features`,
 OWN = (-13.460, 2.672, 1.261, 1.115, 1.496, 0.171, 1.805, 0.207, 0.358, 0.245, 0.388, -0.005)
-MIXED = (-7.152, 1.292, 3.268, -0.811, 1.548, -0.473, 1.947, 0.844, 0.049, 0.158, -1.409, 0.092)
+MIXED = (-6.907, 0.347, 1.612, -0.501, 1.082, -0.655, 1.785, 0.523, 0.054, 0.150, 0.073, 0.206)
 # then of `sound_features`.
 KNOWN = (
     *(-13.740, 2.756, 1.200, 1.412, 2.453, -1.910, 0.150, 0.020, 0.329, 0.284, -0.596, -0.012),
@@ -34,8 +35,9 @@ UNFOUND = (-2.520, 0.882)
 
 # What stands apart from likelier candidates is right more often, or less, than the above says: offset and weight of the
 # log odds that something struck a microphone on one striker, that it was its own, and of one that hears many.
-APART_STRUCK, APART_OWN, APART_MIXED = (-0.733, 1.208), (0.054, 1.199), (0.054, 1.158)
+APART_STRUCK, APART_OWN, APART_MIXED = (-0.733, 1.208), (0.054, 1.199), (0.003, 1.057)
 
+USUAL_RATE_HZ = 48_000
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 PLAIN = 3.5  # logarithm of a matched filter's output over the noise: more tells no more
 
@@ -133,18 +135,29 @@ def struck(candidates: np.ndarray, mixed: np.ndarray, seen: Seen | None) -> np.n
         probability[unfound] = _logistic(log_odds(probability[unfound]), UNFOUND)
         probability[found] = _logistic(found_features(seen)[found], FOUND)
         probability[~mixed] = _logistic(log_odds(probability[~mixed]), APART_STRUCK)
-        probability[mixed] = _logistic(log_odds(probability[mixed]), APART_MIXED)
     return probability
 
 
-def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
+def among_many(candidates: np.ndarray, rate_hz: int) -> np.ndarray:
+    """Return what is told of the candidates of one microphone that hears many, (n, n_features) array."""
+    of_rise, order = features(candidates), np.argsort(candidates["at"], kind="stable")
+    told = among.features(candidates[order], of_rise[order], _logistic(of_rise[order], MIXED), rate_hz)
+    return told[np.argsort(order)]
+
+
+def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen, rate_hz: int = USUAL_RATE_HZ) -> np.ndarray:
     """Return the probability that the channel's own struck, (n,) array."""
-    mixed = np.broadcast_to(mixed, len(candidates))
-    return _by_parts(lambda part: _second(candidates[part], mixed[part], seen.part(part)), len(candidates))
+    n, mixed = len(candidates), np.broadcast_to(mixed, len(candidates))
+    of_many = np.zeros(n)
+    for channel in np.unique(candidates["channel"][mixed]):
+        mine = np.flatnonzero(mixed & (candidates["channel"] == channel))
+        chance = among.probability(among_many(candidates[mine], rate_hz))
+        of_many[mine] = _logistic(log_odds(chance), APART_MIXED)
+    return _by_parts(lambda part: _second(candidates[part], mixed[part], seen.part(part), of_many[part]), n)
 
 
-def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen) -> np.ndarray:
-    probability = struck(candidates, mixed, seen)
+def _second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen, of_many: np.ndarray) -> np.ndarray:
+    probability = np.where(mixed, of_many, struck(candidates, mixed, seen))
     shared = np.isfinite(seen.above_db)
     told = seen.known & ~mixed
     found = seen.sought[:, 0] > 0

@@ -29,7 +29,7 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 import soundfile
-from scipy.signal import fftconvolve, resample_poly
+from scipy.signal import butter, fftconvolve, lfilter, resample_poly, sosfilt
 
 from tests.benchmarks import hits_scenes
 
@@ -52,6 +52,12 @@ PARTS = {
     "high tom": (r"tom hi|tom high|tom 1|^tom$", -2.0),
     "low tom": (r"floor tom|tom low|tom floor", -2.0),
 }
+# Other kits of the package, of which only single strokes are used, and what of them is no single stroke.
+OTHER_KITS = (
+    *("Gimme A Hand 1.0", "circAfrique v4", "VariBreaks", "Audiophob", "ElectricEmpireKit", "HardElectro1"),
+    "rumpf_kit_z01_h2",
+)
+NO_STROKE = r"roll|clap|marac|tambour|shak|sample|fx|whistle|zap|loop|swish|flink|ring|phaser|water|snaps|^[\d\s]*$"
 CHOKED = {"closed": "open", "pedal": "open"}  # the pedal ends what rings
 LOUDNESS_DB = (0.0, -10.0, -20.0, -30.0, -60.0)  # classes, against the loudest stroke
 
@@ -99,6 +105,21 @@ def layers(folder: Path, kit: str, part: str) -> tuple[tuple[np.ndarray, int], .
         if found:
             return tuple(_stroke(folder / kit / file) for _, file in sorted(found))
     raise LookupError(f"{kit} has no {part}")
+
+
+@cache
+def strokes_of(folder: Path, kit: str) -> tuple[tuple[tuple[np.ndarray, int], ...], ...]:
+    """Return the strokes of all parts of a kit, whatever they are, as `layers` gives them."""
+    found = []
+    for instrument in ElementTree.parse(folder / kit / "drumkit.xml").iter():
+        told = {child.tag.split("}")[-1]: child.text or "" for child in instrument}
+        if not instrument.tag.endswith("instrument") or re.search(NO_STROKE, told.get("name", "").lower()):
+            continue
+        names = [one.text or "" for one in instrument.iter() if one.tag.endswith("filename")]
+        names = [name for name in names if (folder / kit / name).is_file()]
+        if names:
+            found.append(tuple(_stroke(folder / kit / name) for name in names))
+    return tuple(found)
 
 
 def _stroke(path: Path) -> tuple[np.ndarray, int]:
@@ -208,6 +229,81 @@ def _mixed(rng, dry, onset_s, level_db, part) -> Scene:
     groups = np.split(np.arange(len(onset_s)), first[1:])
     loudest = np.array([group[np.argmax(level_db[group])] for group in groups])
     return Scene(wet, onset_s[first], part[loudest], level_db[loudest] - level_db.max(), onset_s)
+
+
+def scattered(seed: int, parts, duration_s: float = 20.0) -> tuple[np.ndarray, np.ndarray]:
+    """Strike some of the parts at random, evenly or not; returns samples and the times of the strokes (s)."""
+    rng = np.random.default_rng(seed)
+    chosen = rng.choice(len(parts), size=min(len(parts), int(rng.integers(3, 11))), replace=False)
+    times_s = hits_scenes.times(rng, rng.uniform(2, 12), duration_s, rng.choice([0.015, 0.02, 0.03, 0.06]))
+    if rng.random() < 0.5:
+        grid_s = np.arange(0.5, duration_s - 0.6, rng.uniform(0.09, 0.3))
+        rows = [grid_s[rng.random(len(grid_s)) < rng.uniform(0.3, 0.9)] for _ in range(rng.integers(1, 4))]
+        rows = [row + rng.normal(size=len(row)) * rng.uniform(0.001, 0.012) for row in rows]
+        times_s = np.sort(np.concatenate(rows))
+    usual_db, sd_db = rng.normal(size=len(chosen)) * 4, rng.choice([1, 2, 4, 6, 9])
+    samples, stroke_s = np.zeros(round(duration_s * RATE_HZ)), []
+    for time_s in times_s:
+        which = rng.integers(len(chosen))
+        soft_to_loud = parts[chosen[which]]
+        velocity = np.clip(rng.normal() * 0.25 + 0.6, 0, 0.999)
+        stroke, onset = soft_to_loud[int(velocity * len(soft_to_loud))]
+        begin = round(time_s * RATE_HZ) - onset
+        if begin < 0:
+            continue
+        end = min(begin + len(stroke), len(samples))
+        samples[begin:end] += 10 ** ((usual_db[which] + rng.normal() * sd_db) / 20) * stroke[: end - begin]
+        stroke_s.append((begin + onset) / RATE_HZ)
+    return samples, np.sort(stroke_s)
+
+
+def in_a_room(rng: np.random.Generator, samples: np.ndarray) -> np.ndarray:
+    """Return a recording as a microphone farther off takes it: a tail that decays, often dull, and noise."""
+    if rng.random() < 0.7:
+        time = np.arange(round(0.8 * RATE_HZ)) / RATE_HZ
+        tail = rng.normal(size=len(time)) * np.exp(-time * 6.9 / rng.uniform(0.15, 1.0))
+        tail *= time > rng.uniform(0.002, 0.02)
+        tail *= 10 ** (rng.uniform(-28, -8) / 20) / np.sqrt(np.square(tail).sum())
+        if rng.random() < 0.5:
+            tail = _shelf(tail, rng.uniform(1500, 6000), -rng.uniform(3, 15), True)
+        samples = samples + fftconvolve(samples, tail)[: len(samples)]
+    noise = hits_scenes.noise(rng, len(samples), pink=rng.uniform(0, 1))
+    return samples + np.abs(samples).max() * 10 ** (-rng.uniform(15, 70) / 20) * noise
+
+
+def mastered(rng: np.random.Generator, samples: np.ndarray) -> np.ndarray:
+    """Return a recording as studios hand it on: tone controls, a compressor, soft clipping, less treble."""
+    samples = _shelf(samples, rng.uniform(100, 400), rng.uniform(-6, 6), False)
+    samples = _shelf(samples, rng.uniform(2000, 8000), rng.uniform(-8, 6), True)
+    samples = samples / np.abs(samples).max()
+    if rng.random() < 0.7:
+        samples = _compressed(rng, samples)
+    if rng.random() < 0.5:
+        drive = 10 ** (rng.uniform(0, 10) / 20)
+        samples = np.tanh(drive * samples / np.abs(samples).max())
+    if rng.random() < 0.5:
+        samples = sosfilt(butter(6, rng.uniform(9000, 18000), fs=RATE_HZ, output="sos"), samples)
+    return samples / np.abs(samples).max() * 0.95
+
+
+def _shelf(samples: np.ndarray, edge_hz: float, gain_db: float, high: bool) -> np.ndarray:
+    gain, edge = 10 ** (gain_db / 20), np.tan(np.pi * edge_hz / RATE_HZ)
+    above, below = (gain, 1.0) if high else (1.0, gain)
+    return lfilter([above + edge * below, edge * below - above], [1 + edge, edge - 1], samples)
+
+
+def _compressed(rng: np.random.Generator, samples: np.ndarray) -> np.ndarray:
+    hop = 22
+    attack, release = np.exp(-hop / RATE_HZ / np.array([rng.uniform(0.002, 0.03), rng.uniform(0.05, 0.3)]))
+    threshold_db, ratio = rng.uniform(-25, -8), rng.uniform(2, 6)
+    level, levels = 0.0, []
+    for peak in np.maximum.reduceat(np.abs(samples), np.arange(0, len(samples), hop)):
+        keep = attack if peak > level else release
+        level = keep * level + (1 - keep) * peak
+        levels.append(level)
+    over_db = np.maximum(20 * np.log10(np.array(levels) + 1e-9) - threshold_db, 0)
+    gain = 10 ** (-over_db * (1 - 1 / ratio) / 20)
+    return samples * np.interp(np.arange(len(samples)), np.arange(len(gain)) * hop, gain)
 
 
 def merged_hits(hit_s: np.ndarray) -> np.ndarray:

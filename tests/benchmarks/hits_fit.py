@@ -20,13 +20,15 @@ import soundfile
 from scipy.optimize import minimize
 
 from pipeline import audio
-from pipeline.hits import again, align, decide, faint, judge, listen, rebound
+from pipeline.hits import again, align, among, decide, faint, judge, listen, rebound
 from pipeline.hits.store import Store
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
 
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
 NEAR_S, APART_S, LEAST = 0.01, 0.012, 0.05
+# The net of `among`: units, what holds its numbers to 0, rounds of the search, least probability of what it is shown
+HIDDEN, HELD, ROUNDS, WORTH = 16, 20.0, 200, 0.02
 
 
 @dataclass(frozen=True)
@@ -69,8 +71,8 @@ def leaking_scenes(sounds, seed: int):
             )
 
 
-def mixed_scenes(sounds, seed: int):
-    """Yield scenes with one microphone for many strikers."""
+def mixed_scenes(sounds, seed: int, n_random: int):
+    """Yield scenes with one microphone for many strikers, some of them of all kinds."""
     for first in range(0, len(sounds) - 7, 4):
         for per_s in (4, 8, 12):
             for snr_db, level_sd_db in ((20, 2), (40, 5)):
@@ -84,16 +86,47 @@ def mixed_scenes(sounds, seed: int):
                     least_gap_s=0.02,
                     duration_s=20,
                 )
+    for number in range(seed + 5000, seed + 5000 + n_random):
+        rng = np.random.default_rng(number)
+        yield hits_scenes.scene(
+            number,
+            rng.choice(sounds, size=rng.integers(4, 13), replace=False),
+            mixed=True,
+            per_s=rng.integers(2, 15),
+            snr_db=rng.uniform(15, 50),
+            level_sd_db=rng.uniform(1, 8),
+            least_gap_s=rng.uniform(0.015, 0.03),
+            duration_s=20,
+        )
 
 
 def drum_scenes(kits: tuple[int, ...], seed: int):
-    """Yield grooves of real drum kits, by their places in `hits_drums.KITS`; none where they are not installed."""
-    for number in range(seed, seed + 30 if hits_drums.installed() else seed):
+    """Yield grooves of real drum kits, by their places in `hits_drums.KITS`, plain and as studios hand them on."""
+    for number in range(seed, seed + 80):
         if number % len(hits_drums.KITS) in kits:
             _, made = hits_drums.scene(number)
-            every = np.ones(len(made.stroke_s), int)
-            samples = made.samples[:, None].astype(np.float32)
-            yield hits_scenes.Scene(samples, hits_drums.RATE_HZ, made.stroke_s, every, every, every, every, every)
+            yield one_microphone(made.samples, made.stroke_s)
+            rng = np.random.default_rng(number)
+            samples = hits_drums.in_a_room(rng, made.samples) if number % 3 == 0 else made.samples
+            yield one_microphone(hits_drums.mastered(rng, samples), made.stroke_s)
+
+
+def scattered_scenes(kits: tuple[str, ...], sounds, seed: int):
+    """Yield strokes at random of drum kits and of sounds, in rooms and noise, half of them as studios hand them on."""
+    several = [hits_drums.strokes_of(hits_drums.FOLDER, kit) for kit in kits]
+    singles = [hits_scenes.sound(name, hits_drums.RATE_HZ) for name in sounds]
+    several.append([((one, int(np.argmax(np.abs(one) > 0.01))),) for one in singles])
+    for number in range(seed, seed + 4 * len(several)):
+        samples, stroke_s = hits_drums.scattered(number, several[number % len(several)])
+        rng = np.random.default_rng(number)
+        samples = hits_drums.in_a_room(rng, samples)
+        yield one_microphone(hits_drums.mastered(rng, samples) if rng.random() < 0.5 else samples, stroke_s)
+
+
+def one_microphone(samples: np.ndarray, stroke_s: np.ndarray) -> hits_scenes.Scene:
+    """Return the scene of a recording with one channel."""
+    every = np.ones(len(stroke_s), int)
+    return hits_scenes.Scene(samples[:, None].astype(np.float32), hits_drums.RATE_HZ, stroke_s, *5 * [every])
 
 
 def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False) -> Measured:
@@ -239,16 +272,83 @@ def fit_own() -> None:
 
 
 def fit_mixed() -> None:
-    """Fit microphones that hear many, the same way."""
+    """Fit microphones that hear many, the same way, with the drums of three kits and of others."""
+    if not hits_drums.installed():
+        sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
     tuning, other = (hits_scenes.TUNING_SOUNDS, 1000), (hits_scenes.TEST_SOUNDS, 3000)
-    mixed = [measured(scene, mixed=True) for scene in mixed_scenes(*tuning)]
-    drums = [measured(scene, mixed=True) for scene in drum_scenes((0, 1, 2), 30_000)]
-    fit_first("MIXED", mixed + drums)
-    fit_apart("APART_MIXED", mixed + drums, True, False)
+    mixed, drums, scattered = (
+        [measured(scene, mixed=True) for scene in scenes]
+        for scenes in (
+            mixed_scenes(*tuning, 84),
+            drum_scenes((0, 1, 2), 30_000),
+            scattered_scenes(hits_drums.KITS[:3] + hits_drums.OTHER_KITS, hits_scenes.TUNING_SOUNDS, 32_000),
+        )
+    )
+    parts = mixed + drums + scattered
+    fit_first("MIXED", parts)
+    fit_among(parts)
+    fit_apart_mixed(parts)
     tried("mixed, tuning sounds", mixed, True)
-    tried("mixed, other sounds", [measured(scene, mixed=True) for scene in mixed_scenes(*other)], True)
+    tried("mixed, other sounds", [measured(scene, mixed=True) for scene in mixed_scenes(*other, 27)], True)
     tried("drums, tuning kits", drums, True)
     tried("drums, other kits", [measured(scene, mixed=True) for scene in drum_scenes((3, 4), 31_000)], True)
+    scenes = scattered_scenes(hits_drums.KITS[3:], hits_scenes.TEST_SOUNDS, 33_000)
+    tried("scattered, other kits and sounds", [measured(scene, mixed=True) for scene in scenes], True)
+
+
+def fit_among(parts: list[Measured]) -> None:
+    """Fit the net that tells what stands around a candidate, print its numbers and put them to use."""
+    features, right = [], []
+    for part in parts:
+        kept = judge.first(part.candidates, np.True_) >= WORTH
+        features.append(judge.among_many(part.candidates[kept], part.rate_hz))
+        right.append(part.right[kept])
+    among.NET = net_fitted(np.concatenate(features), np.concatenate(right))
+    print(f'NET = """\n{among.NET}\n"""', flush=True)
+
+
+def net_fitted(features: np.ndarray, true: np.ndarray) -> str:
+    """Return the numbers of `among.NET`, slightly held to 0, from a beginning by chance."""
+    mean, sd = features.mean(axis=0), features.std(axis=0) + 1e-9
+    seen = ((features - mean) / sd).clip(-among.WIDEST, among.WIDEST).astype(np.float32)
+    n = seen.shape[1]
+    shapes = (n, HIDDEN), (n,), (HIDDEN,), (HIDDEN,), (1,)
+    ends = np.cumsum([np.prod(shape) for shape in shapes])
+
+    def parted(numbers):
+        return [one.reshape(shape) for one, shape in zip(np.split(numbers, ends[:-1]), shapes, strict=True)]
+
+    def loss(numbers):
+        hidden, weight, out, offset, middle = (one.astype(np.float32) for one in parted(numbers))
+        units = np.tanh(seen @ hidden + offset)
+        score = units @ out + seen @ weight + middle
+        wrong = 1 / (1 + np.exp(-score)) - true
+        back = wrong[:, None] * out * (1 - np.square(units))
+        slopes = [seen.T @ back, seen.T @ wrong, units.T @ wrong, back.sum(axis=0), wrong.sum(keepdims=True)]
+        held = numbers * (np.arange(len(numbers)) < ends[2]) * HELD
+        value = (np.logaddexp(0, score) - true * score).sum(dtype=float) + 0.5 * (held * numbers).sum()
+        return value, np.concatenate([slope.ravel() for slope in slopes]).astype(float) + held
+
+    rng = np.random.default_rng(0)
+    begin = [rng.normal(size=n * HIDDEN) / np.sqrt(n), np.zeros(n), rng.normal(size=HIDDEN) * 0.3, np.zeros(HIDDEN + 1)]
+    options = {"maxiter": ROUNDS, "maxcor": 20}
+    numbers = minimize(loss, np.concatenate(begin), jac=True, method="L-BFGS-B", options=options).x
+    hidden, weight, out, offset, middle = parted(numbers)
+    rows = [*np.column_stack([mean, sd, weight, hidden]), np.append(0.0, offset), np.append(middle, out)]
+    return "\n".join(" ".join(f"{round(number / among.UNIT)}" for number in row) for row in rows)
+
+
+def fit_apart_mixed(parts: list[Measured]) -> None:
+    """Fit `APART_MIXED` as `fit_apart` does others."""
+    judge.APART_MIXED = 0.0, 1.0
+    odds, right = [], []
+    for part in parts:
+        chance = judge.second(part.candidates, np.True_, part.seen, part.rate_hz)
+        kept = np.flatnonzero(chance >= LEAST)
+        kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+        odds.append(judge.log_odds(chance[kept]))
+        right.append(part.right[kept])
+    fit("APART_MIXED", odds, right)
 
 
 def main() -> None:

@@ -1,0 +1,99 @@
+"""Strikes on a microphone that hears many are judged by what stands around them."""
+
+import warnings
+
+import numpy as np
+import pytest
+
+from pipeline.hits import again, among, candidate, judge, rise
+from tests.benchmarks import hits_drums, hits_scenes
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")
+    import mir_eval
+
+RATE_HZ = 48_000
+
+
+def make_candidates(seed: int, n: int = 300) -> np.ndarray:
+    """Return candidates of one channel, some ten a second, in the order of time."""
+    rng, rows = np.random.default_rng(seed), np.zeros(n, candidate.DTYPE)
+    rows["at"] = np.sort(rng.uniform(0, n / 10 * RATE_HZ, n))
+    rows["peak"], rows["noise"] = 10 ** rng.uniform(-2, 0, n), 10 ** rng.uniform(-4, -2, n)
+    rows["rise"], rows["gain"] = rng.exponential(3, rows["rise"].shape), rng.exponential(50, n)
+    return rows
+
+
+def make_seen(n: int) -> again.Seen:
+    """Return what a second look says of a channel without neighbours whose sounds are not known."""
+    zero = np.zeros(n)
+    return again.Seen(zero + np.inf, zero, zero, zero > 0, zero, zero, zero, np.zeros((n, 3)))
+
+
+def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
+    rows, first = make_candidates(1), np.random.default_rng(2).uniform(size=300)
+    told = among.features(rows, np.zeros((300, 1)), first, RATE_HZ)
+    at_s, peak_db = rows["at"] / RATE_HZ, 20 * np.log10(rows["peak"])
+    for k in range(300):
+        for column, side in ((1, -1), (7, 1)):
+            near = [
+                j
+                for j in range(300)
+                if side * (j - k) > 0
+                and among.NEAREST_S < abs(at_s[j] - at_s[k]) < among.FARTHEST_S
+                and first[j] > max(among.LIKELY, among.AS_LIKELY * first[k])
+            ]
+            apart_s, passed_db = among.FARTHEST_S, 0.0
+            if near:
+                nearest = min(near, key=lambda j: abs(at_s[j] - at_s[k]))
+                apart_s, passed_db = abs(at_s[nearest] - at_s[k]), peak_db[k] - peak_db[nearest]
+            assert told[k, column] == pytest.approx(np.log(apart_s))
+            assert told[k, column + 1] == pytest.approx(passed_db, abs=1e-4)
+        within = [first[np.abs(at_s - at_s[k]) <= reach_s].sum() - first[k] for reach_s in among.AROUND_S]
+        assert told[k, 13:15] == pytest.approx(np.array(within), abs=1e-9)
+
+
+def test_the_order_of_candidates_and_of_channels_does_not_matter():
+    rows = np.concatenate([make_candidates(3), make_candidates(4)])
+    rows["channel"][300:] = 1
+    alone = [judge.second(rows[part], np.True_, make_seen(300)) for part in (slice(300), slice(300, 600))]
+    order = np.random.default_rng(5).permutation(600)
+    together = np.zeros(600)
+    together[order] = judge.second(rows[order], np.True_, make_seen(600))
+    assert together == pytest.approx(np.concatenate(alone), abs=1e-9)
+
+
+@pytest.mark.parametrize("n", [1, 2, 5])
+def test_few_candidates_are_judged_too(n):
+    probability = judge.second(make_candidates(6, n), np.True_, make_seen(n))
+    assert probability.shape == (n,) and np.all((probability >= 0) & (probability <= 1))
+
+
+def test_all_numbers_of_the_net_are_used():
+    features = judge.among_many(make_candidates(7), RATE_HZ)
+    rows = among.NET.strip().splitlines()
+    assert len(rows) == features.shape[1] + 2
+    assert rise.SHARP < len(rise.MEASURES) and len({len(row.split()) for row in rows[:-2]}) == 1
+
+
+@pytest.mark.skipif(not hits_scenes.installed(), reason="sounds of package sonic-pi-samples not installed")
+def test_twelve_strikes_a_second_on_one_microphone():
+    scores = []
+    for first in (0, 8, 16):
+        names = hits_scenes.TEST_SOUNDS[first : first + 8]
+        made = hits_scenes.scene(9120 + first, names, mixed=True, per_s=12, snr_db=20, duration_s=20, least_gap_s=0.03)
+        hit_s = hits_scenes.find(made.samples, made.rate_hz, ("everything",))["hit_s"]
+        scores.append(mir_eval.onset.f_measure(made.hit_s, hit_s, window=0.01)[0])
+    assert np.mean(scores) >= 0.94
+
+
+@pytest.mark.skipif(not hits_drums.installed(), reason="drum kits of package hydrogen-drumkits not installed")
+def test_real_drums_in_a_room():
+    # Kits that nothing was tuned on; an onset is found within 50 ms (MIREX, as mir_eval's documentation tells).
+    counts = np.zeros(3)
+    for number in (9203, 9204, 9208, 9209, 9213, 9214):
+        _, made = hits_drums.scene(number)
+        hit_s = hits_scenes.find(made.samples, hits_drums.RATE_HZ, ("everything",), "PCM_16")["hit_s"]
+        right = mir_eval.util.match_events(made.onset_s, hit_s, 0.05)
+        counts += len(right), len(made.onset_s), len(hit_s)
+    assert 2 * counts[0] / counts[1:].sum() >= 0.95
