@@ -97,3 +97,12 @@ def test_real_drums_in_a_room():
         right = mir_eval.util.match_events(made.onset_s, hit_s, 0.05)
         counts += len(right), len(made.onset_s), len(hit_s)
     assert 2 * counts[0] / counts[1:].sum() >= 0.95
+
+
+@pytest.mark.skipif(not hits_scenes.installed(), reason="sounds of package sonic-pi-samples not installed")
+def test_few_strikes_in_noise_raise_no_others():
+    for seed in (9301, 9302, 9303):
+        names = hits_scenes.TEST_SOUNDS[seed - 9301 :: 9]
+        made = hits_scenes.scene(seed, names, mixed=True, per_s=1, snr_db=30, at=np.array([4.0, 9.0, 10.5]))
+        hit_s = hits_scenes.find(made.samples, made.rate_hz, ("everything",))["hit_s"]
+        assert 3 <= len(hit_s) <= 4 and np.all(np.abs(hit_s[:, None] - made.hit_s).min(axis=0) < 0.01)

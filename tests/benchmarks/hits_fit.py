@@ -123,6 +123,22 @@ def scattered_scenes(kits: tuple[str, ...], sounds, seed: int):
         yield one_microphone(hits_drums.mastered(rng, samples) if rng.random() < 0.5 else samples, stroke_s)
 
 
+def sparse_scenes(sounds, seed: int):
+    """Yield noise with a few strikes of one or two sounds, or with none."""
+    for number in range(seed, seed + 36):
+        rng = np.random.default_rng(number)
+        if number % 3 == 0:
+            # A strike before the beginning: nothing is to be found.
+            noise = hits_scenes.noise(rng, 20 * hits_drums.RATE_HZ, pink=rng.uniform(0, 1))
+            yield one_microphone(10 ** rng.uniform(-4, -1) * noise, np.array([-1.0]))
+        else:
+            at = np.sort(rng.uniform(0.5, 19, rng.integers(1, 7)))
+            names = rng.choice(sounds, size=2, replace=False)
+            yield hits_scenes.scene(
+                number, names, mixed=True, per_s=1, snr_db=rng.uniform(15, 60), duration_s=20, at=at, level_sd_db=4
+            )
+
+
 def one_microphone(samples: np.ndarray, stroke_s: np.ndarray) -> hits_scenes.Scene:
     """Return the scene of a recording with one channel."""
     every = np.ones(len(stroke_s), int)
@@ -276,15 +292,16 @@ def fit_mixed() -> None:
     if not hits_drums.installed():
         sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
     tuning, other = (hits_scenes.TUNING_SOUNDS, 1000), (hits_scenes.TEST_SOUNDS, 3000)
-    mixed, drums, scattered = (
+    mixed, drums, scattered, sparse = (
         [measured(scene, mixed=True) for scene in scenes]
         for scenes in (
             mixed_scenes(*tuning, 84),
             drum_scenes((0, 1, 2), 30_000),
             scattered_scenes(hits_drums.KITS[:3] + hits_drums.OTHER_KITS, hits_scenes.TUNING_SOUNDS, 32_000),
+            sparse_scenes(hits_scenes.TUNING_SOUNDS, 34_000),
         )
     )
-    parts = mixed + drums + scattered
+    parts = mixed + drums + scattered + sparse
     fit_first("MIXED", parts)
     fit_among(parts)
     fit_apart_mixed(parts)
@@ -294,6 +311,8 @@ def fit_mixed() -> None:
     tried("drums, other kits", [measured(scene, mixed=True) for scene in drum_scenes((3, 4), 31_000)], True)
     scenes = scattered_scenes(hits_drums.KITS[3:], hits_scenes.TEST_SOUNDS, 33_000)
     tried("scattered, other kits and sounds", [measured(scene, mixed=True) for scene in scenes], True)
+    scenes = sparse_scenes(hits_scenes.TEST_SOUNDS, 35_000)
+    tried("sparse, other sounds", [measured(scene, mixed=True) for scene in scenes], True)
 
 
 def fit_among(parts: list[Measured]) -> None:
