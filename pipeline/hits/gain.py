@@ -30,7 +30,7 @@ ROUNDED_DB = -97.0  # so quiet, samples of 16 bit hold no noise but their own ro
 SMOOTH = 3  # pieces
 MOST = 1000  # strikes that are looked at
 LOUDEST, LOUD_DB, STRIKE = 0.95, 13.0, 3  # quantile of the strikes, what is within such reach of it; pieces of one
-PUMPING_DB, FEWEST_FALLS = 1.8, 4
+PUMPING_DB, FEWEST_FALLS = (1.2, 2.2), 3  # fall of the noise after half and a quarter of them
 
 
 @dataclass(frozen=True)
@@ -186,9 +186,11 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray) -> float | None:
         fall_db = np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min()
         if steady and np.median(newer) > ROUNDED_DB and fall_db < MOST_DB:
             falls.append(fall_db)
-    if not falls or np.median(falls) < PUMPING_DB or np.sum(np.array(falls) > 1) < FEWEST_FALLS:
+    if np.sum(np.array(falls) > 1) < FEWEST_FALLS:
         return None
-    return float(np.median(falls))
+    # Not all that is loud here works the limiter as hard.
+    usual_db, much_db = np.quantile(falls, (0.5, 0.75))
+    return float(much_db) if usual_db > PUMPING_DB[0] and much_db > PUMPING_DB[1] else None
 
 
 def _loud(upper_db: np.ndarray, at_s: np.ndarray) -> np.ndarray:

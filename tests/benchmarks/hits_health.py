@@ -197,8 +197,9 @@ def _noise_shows(take: Take, column: int) -> bool:
     floor = np.quantile(level, 0.05)
     loud = level > 0.05 * np.quantile(level, 0.99)
     start = np.flatnonzero(loud & ~np.roll(loud, 1))
-    quiet_after = [level[k + 20 : k + 30].mean() < 1.6 * floor for k in start if k + 60 < len(level)]
-    quiet_before = [level[k - 12 : k - 2].mean() < 1.6 * floor for k in start if k + 60 < len(level)]
+    start = start[(start >= 12) & (start + 60 < len(level))]
+    quiet_after = [level[k + 20 : k + 30].mean() < 1.6 * floor for k in start]
+    quiet_before = [level[k - 12 : k - 2].mean() < 1.6 * floor for k in start]
     return sum(a and b for a, b in zip(quiet_after, quiet_before, strict=True)) >= 8
 
 
