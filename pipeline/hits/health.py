@@ -18,6 +18,7 @@ HUMMING_BLOCKS = 0.7  # quantile: in some blocks strikes hide it
 QUIETER_BLOCKS = 0.25  # of the blocks: those that tell what lies under the strikes
 GATED_SHARE, GATED_RUNS = 0.05, 4  # of the time between first and last hit that is silent, in this many pieces
 GATE_S = 0.005  # samples that do not differ for so long: no microphone is so quiet
+MOST_SILENCES = 200  # in a block of 5 s: no gate closes so often, but rounding does
 ROUNDED_S, ROUNDED = 0.025, 3  # but few bits are: sound that fades stays so long before within so many steps of them
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.97, 0.0005  # leaks reach 0.6
@@ -56,6 +57,7 @@ class Watch:
         self.silence = [[] for _ in range(n)]  # first and last sample of stretches without any noise
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
         self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
+        self.floors = {}  # once all is seen
         self.product = np.zeros((n, n))
         self.bins = np.maximum(np.diff(rise.frames(rate_hz).edges), 1)  # of the spectrum, in each band
 
@@ -83,7 +85,10 @@ class Watch:
 
     def _see_silences(self, number: int, here: int, own: np.ndarray) -> None:
         """Keep where a channel falls silent all at once."""
-        for begin, end in _silences(own, self.rate_hz):
+        silences = _silences(own, self.rate_hz)
+        if len(silences) > MOST_SILENCES:
+            return
+        for begin, end in silences:
             before = own[max(begin - round(ROUNDED_S * self.rate_hz), 0) : begin] - own[begin]
             # What goes on from the block before is as it began.
             goes_on = bool(self.silence[number]) and self.silence[number][-1][1] == here
@@ -103,6 +108,12 @@ class Watch:
             return np.zeros(0)
         grid_s = np.arange(ground.PIECE_S / 2, at_s[-1] + ground.PIECE_S / 2, ground.PIECE_S)
         return level_db[np.clip(np.searchsorted(at_s, grid_s - ground.PIECE_S / 2), 0, len(at_s) - 1)]
+
+    def floor(self, number: int) -> np.ndarray:
+        """Return `gain.floor_db` of a channel, worked out once all is seen."""
+        if number not in self.floors:
+            self.floors[number] = gain.floor_db(self.upper(number))
+        return self.floors[number]
 
 
 def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str]:
@@ -261,9 +272,8 @@ def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
 def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
     mine, struck = hits[hits["channel"] == number], hits[_struck(watch, hits)]
     others = [k for k, channel in enumerate(watch.channels) if k != number and channel.hears not in MARKS]
-    floors_db = [gain.floor_db(watch.upper(k)) for k in (number, *others)]
     mine_s, all_s = ((these["at"] - watch.start) / watch.rate_hz for these in (mine, struck))
-    step = gain.step(floors_db[0], floors_db[1:], mine_s, mine["level_db"], all_s)
+    step = gain.step(watch.floor(number), [watch.floor(k) for k in others], mine_s, mine["level_db"], all_s)
     if step is None:
         return ""
     return (

@@ -314,6 +314,10 @@ OF_CHANNELS = {
     "identical": copy, "thin": thin,
 }  # fmt: skip
 FAULTS = OF_ALL | OF_CHANNELS
+WORDS = (
+    "clipped", "hum", "rumble", "gate", "limiter", "gain touched", "dead", "identical", "swapped", "dropout", "thin",
+    "click not looped back", "two clocks",
+)  # fmt: skip
 
 
 def spoil(take: Take, rng: np.random.Generator, words: set[str]) -> tuple[Take, list[Faulty]]:
@@ -457,12 +461,6 @@ def main() -> None:
     if "lists" in words:
         refused, wrong = grids(first, 10 * n)
         print(f"lists on a grid refused: {share(refused, 10 * n)}; lists as played: {share(wrong, 10 * n)}")
-
-
-WORDS = (
-    "clipped", "hum", "rumble", "gate", "limiter", "gain touched", "dead", "identical", "swapped", "dropout", "thin",
-    "click not looped back", "two clocks",
-)  # fmt: skip
 
 
 if __name__ == "__main__":
