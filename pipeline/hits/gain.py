@@ -20,7 +20,7 @@ MOST_DB = 30.0  # a larger step is no hand on a knob, and no limiter but a gate
 UNLIKE_DB, UNLIKE = 2.0, 0.6  # dB or share by which they may differ: strikes are not all alike
 UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
 LEVEL_DB, MOVED = 0.3, 0.3  # noise that is level; share of a step by which no other microphone's changes
-STRIKES_DB = 3.0  # the least that strikes are taken to differ where they are few
+AMONG = (0.1, 0.5, 0.9)  # quantiles of the strikes
 PLUGGED_DB = 15.0  # a larger step of a microphone without strikes before it is a plug
 ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long before; a chord is one strike
 BEFORE_S, AFTER_S = ((0.16, 0.09), (0.09, 0.02)), (0.05, 0.4)  # where noise is looked at, from the strike
@@ -137,18 +137,23 @@ def _agree(at: int, near: float, piece: np.ndarray, level_db: np.ndarray) -> boo
 def _stands_alone(at: int, near: float, floor_db: np.ndarray, others_db: list[np.ndarray]) -> bool:
     """Tell whether this channel's noise is level on either side, and no other microphone's changes here."""
     level = max(_scatter(floor_db[:at]), _scatter(floor_db[at + 1 :])) < LEVEL_DB
-    moved = [abs(_near(at, other)) > MOVED * abs(near) for other in others_db if len(other) > at + 1]
+    # A gate moves further than any noise.
+    moved = [MOVED * abs(near) < abs(_near(at, other)) < MOST_DB for other in others_db if len(other) > at + 1]
     return bool(level and moved and not any(moved))
 
 
 def _may_agree(at: int, near: float, piece: np.ndarray, level_db: np.ndarray) -> bool:
-    """Tell whether the few strikes of this channel do not speak against a step of the noise."""
+    """Tell whether the strikes of this channel do not speak against a step of the noise: neither the soft nor the loud.
+
+    What leaks in may be taken for strikes, and more of it on one side than on the other.
+    """
     before, after = level_db[piece < at], level_db[piece > at + 1]
     if not len(before) or not len(after):
         return abs(near) < PLUGGED_DB
-    spread_db = max(_scatter(before), _scatter(after), STRIKES_DB)
-    unsure = UNSURE * spread_db * np.sqrt(1 / len(before) + 1 / len(after))
-    return abs(near - np.median(after) + np.median(before)) < max(UNLIKE * abs(near), unsure)
+    if min(len(before), len(after)) < FEWEST:
+        return True
+    struck = np.quantile(after, AMONG) - np.quantile(before, AMONG)
+    return bool((np.abs(near - struck) < max(UNLIKE_DB, UNLIKE * abs(near))).any())
 
 
 def _scatter(values: np.ndarray) -> float:

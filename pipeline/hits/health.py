@@ -255,10 +255,10 @@ def _beside(power: float, noise: float) -> str:
 
 
 def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
-    mine = hits["at"][hits["channel"] == number]
-    if len(mine) < 2 or watch.channels[number].hears == ("click",):
+    struck = hits["at"][_struck(watch, hits)]  # whoever's: a gate may let nothing of its own striker through
+    if len(struck) < 2 or watch.channels[number].hears == ("click",):
         return ""
-    begin, end = mine.min(), mine.max()
+    begin, end = struck.min(), struck.max()
     inside = [(max(a, begin), min(b, end)) for a, b in watch.silence[number] if b > begin and a < end]
     share = sum(b - a for a, b in inside) / max(end - begin, 1)
     if share < GATED_SHARE or len(inside) < GATED_RUNS:
