@@ -28,7 +28,7 @@ from tests.benchmarks import hits_drums, hits_scenes
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
 NEAR_S, APART_S, LEAST = 0.01, 0.012, 0.05
 # The net of `among`: units, what holds its numbers to 0, rounds of the search, least probability of what it is shown
-HIDDEN, HELD, ROUNDS, WORTH = 16, 20.0, 200, 0.02
+HIDDEN, HELD, ROUNDS, WORTH = 12, 20.0, 200, 0.02
 
 
 @dataclass(frozen=True)
@@ -301,7 +301,8 @@ def fit_mixed() -> None:
             sparse_scenes(hits_scenes.TUNING_SOUNDS, 34_000),
         )
     )
-    parts = mixed + drums + scattered + sparse
+    # Drums count twice: else the others, of which there are more, decide.
+    parts = mixed + 2 * drums + scattered + sparse
     fit_first("MIXED", parts)
     fit_among(parts)
     fit_apart_mixed(parts)
