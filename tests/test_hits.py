@@ -266,6 +266,40 @@ def test_placing_a_known_pulse_keeps_to_the_bound_and_near_it():
     assert np.median(np.abs(error_s)) < 1e-4
 
 
+def test_a_whisper_that_is_over_before_the_strike_does_not_place_it():
+    rng = np.random.default_rng(9)
+    at = 9600 * np.arange(1, 41)
+    samples = rng.normal(size=42 * 9600) * 1e-3
+    for start in at:
+        samples[start - 250 :][:60] += rng.normal(size=60) * 5e-3
+        after = np.arange(2400) / RATE_HZ
+        samples[start:][:2400] += 0.3 * np.exp(-after / 0.01) * np.sin(2 * np.pi * 2100 * after)
+    error = place.place(samples.astype(np.float32), at - 100, RATE_HZ).at - at
+    assert np.abs(error).max() <= 0.0001 * RATE_HZ
+
+
+def test_the_highest_beside_a_candidate_is_the_definition():
+    rng = np.random.default_rng(10)
+    at, owner, height = rng.uniform(0, 1000, 200), rng.integers(0, 3, 200), rng.random(200)
+    heights = leak.beside(at, owner, height, 4, 5.0)
+    for one in range(200):
+        plain = [max([0.0, *height[(owner == k) & (np.abs(at - at[one]) < 5.0)]]) for k in range(4)]
+        plain[owner[one]] = height[one]
+        assert heights[one] == pytest.approx(plain, abs=1e-6)
+
+
+def test_what_is_silent_where_it_was_placed_is_not_above_what_leaks_in_later():
+    # Channel 1 has 20 dB less of channel 0, and that only with some more milliseconds.
+    loud = 10 ** (np.random.default_rng(11).normal(size=40) / 20)
+    risen = np.concatenate(
+        [np.column_stack([loud, 0.1 * loud]), np.column_stack([loud, 0.0 * loud]), np.eye(2)[[1] * 20]]
+    )
+    owner = np.repeat([0, 1, 1], (40, 40, 20))
+    late = np.concatenate([loud, 0.1 * loud, np.ones(20)])
+    above_db, late_db = leak.above_leakage_db(risen, risen, late, np.array([1e-4, 1e-4]), owner, np.ones(100))
+    assert (late_db[40:80] < 0).all() and (late_db[80:] > 0).all() and (above_db[40:80] < 0).all()
+
+
 def test_leakage_is_told_from_strikes_at_the_same_moment():
     # Channel 1 hears 20 dB less of channel 0; every third strike of 0 comes with one of 1.
     rng = np.random.default_rng(8)
@@ -275,7 +309,9 @@ def test_leakage_is_told_from_strikes_at_the_same_moment():
     found_by_0 = np.column_stack([loud, np.where(both, loud, leaked)])
     risen = np.concatenate([found_by_0, found_by_0])
     owner = np.repeat([0, 1], 60)
-    above_db = leak.above_leakage_db(risen, risen, np.array([1e-4, 1e-4]), owner, np.ones(120))
+    above_db, _ = leak.above_leakage_db(
+        risen, risen, risen[np.arange(120), owner], np.array([1e-4, 1e-4]), owner, np.ones(120)
+    )
     assert (above_db[:60] >= 0).all()
     assert np.array_equal(above_db[60:] >= 0, both)
 

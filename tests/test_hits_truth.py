@@ -24,7 +24,7 @@ SOUNDS = hits_scenes.TEST_SOUNDS
 SHARP = ("drum_snare_soft", "drum_tom_hi_soft", "drum_tom_lo_soft", "tabla_ke2", "tabla_tas3", "tabla_te2", "sn_dub")
 
 
-def find(folder, scene, hears) -> dict:
+def find(folder, scene, hears, least: float = 0.5) -> dict:
     soundfile.write(folder / "take.wav", scene.samples, scene.rate_hz, subtype="FLOAT")
     machine = Machine(Barrel(), (), None, tuple(Striker(name, (k,)) for k, name in enumerate(SOUNDS)))
     rig = Rig("rig", tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1)))
@@ -32,7 +32,7 @@ def find(folder, scene, hears) -> dict:
     table, said = hits.find(recording, rig, machine, Detection())
     assert said["refused"] == ""
     found = {name: np.array(table[name].to_pylist()) for name in ("hit_s", "channel", "kind", "probability", "hit_se")}
-    return {name: column[found["probability"] > 0.5] for name, column in found.items()}
+    return {name: column[found["probability"] >= least] for name, column in found.items()}
 
 
 def matched(scene, found) -> tuple[float, np.ndarray]:
@@ -129,6 +129,33 @@ def test_microphones_that_hear_their_neighbours(tmp_path, leak_db, least):
     names = SOUNDS[4:12]
     scene = hits_scenes.scene(9010, names, mixed=False, per_s=1.5, snr_db=40, leak_db=leak_db)
     assert matched(scene, find(tmp_path, scene, names))[0] >= least
+
+
+def test_low_bodies_beside_loud_neighbours_are_told_from_what_leaks_in(tmp_path):
+    # What is slow in a low body's strike is taken for a tail; the quick peaks of its neighbours' leaks are higher.
+    names = ("bd_gas", "tabla_ke2", "drum_heavy_kick", "drum_snare_soft", "elec_pop", "tabla_tas3", "elec_tick")
+    scores = []
+    for seed in (9018, 9019, 9020):
+        scene = hits_scenes.scene(seed, names, mixed=False, per_s=1.5, duration_s=20, leak_db=(-18, -8))
+        scores.append(matched(scene, find(tmp_path, scene, names))[0])
+    assert np.mean(scores) >= 0.93
+
+
+def test_probabilities_say_how_often_a_row_is_right(tmp_path):
+    """Goal: within .1, beside two standard errors of so few rows; of those nearly sure, and of the others."""
+    said, right = [], []
+    for seed in range(9030, 9036):
+        names = tuple(np.random.default_rng(seed).permutation(SOUNDS)[:8])
+        leak_db = ((-30, -18), (-18, -8))[seed % 2]
+        scene = hits_scenes.scene(seed, names, mixed=False, per_s=1.5, snr_db=40, duration_s=20, leak_db=leak_db)
+        rows = find(tmp_path, scene, names, least=0.0)
+        _, pairs = matched(scene, rows)
+        said.append(rows["probability"])
+        right.append(np.isin(np.arange(len(rows["hit_s"])), pairs[:, 1]))
+    said, right = np.concatenate(said), np.concatenate(right)
+    for low, high in ((0.25, 0.9), (0.9, 1.01)):
+        part = (said >= low) & (said < high)
+        assert abs(said[part].mean() - right[part].mean()) <= 0.1 + 2 * np.sqrt(0.25 / part.sum())
 
 
 def test_chords_within_12_ms_on_leaking_microphones(tmp_path):

@@ -12,7 +12,10 @@ import numpy as np
 from pipeline.hits import align, leak
 
 SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
-SURE_ABOVE_DB = 3.0  # above what leaks in, the same
+SURE_ABOVE_DB = 3.0  # above what leaks in, the same; by peaks it must be 0
+PEAKS_S = 0.008  # between a strike and the peak of what leaks of it
+RANG_TIMES, QUIET_TIMES = 2.0, 2.5  # root mean square before, which a peak's own part and one at all stand over
+LOUD_QUANTILE = 0.9  # of a channel's peaks: loud strikes of its own, whatever leaks in
 SURE_Z, SURE_SHARE = 6.0, 0.5  # of what `faint` found: over the noise, of the usual height and over the ring, the same
 MANY = 144  # hits that make the sounds of many strikers
 BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
@@ -27,7 +30,8 @@ class Seen:
     channel's sounds are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched
     filter over the root mean square of the noise before; `beside_db`: the same output over the strongest around.
     `sought`, (n, 3): heights in the filter of `faint`; 0 where that did not search, `faint.UNFOUND` where it found
-    nothing.
+    nothing. `peaks`, (n, 2): over the most that leaks in, by the peaks of candidates, and the peak against the loud
+    ones of its channel; none where they were not looked at.
     """
 
     above_db: np.ndarray
@@ -38,10 +42,22 @@ class Seen:
     matched: np.ndarray
     beside_db: np.ndarray
     sought: np.ndarray
+    peaks: np.ndarray | None = None
+
+    @property
+    def peak_above_db(self) -> np.ndarray:
+        """Return how far each candidate's peak stands over the most that leaks in, as `above_db`."""
+        return np.full(len(self.known), np.inf) if self.peaks is None else self.peaks[:, 0]
+
+    @property
+    def loud_db(self) -> np.ndarray:
+        """Return each candidate's peak against the loud ones of its channel."""
+        return np.zeros(len(self.known)) if self.peaks is None else self.peaks[:, 1]
 
     def part(self, rows: slice) -> "Seen":
         """Return the entries of some candidates."""
-        return Seen(*(getattr(self, field.name)[rows] for field in fields(self)))
+        every = [getattr(self, field.name) for field in fields(self)]
+        return Seen(*(one if one is None else one[rows] for one in every))
 
 
 @dataclass(frozen=True)
@@ -78,15 +94,16 @@ def look(
     n = len(candidates)
     stands = (heard.sought[:, 0] > SURE_Z) & (heard.sought[:, 1:].min(axis=1) > SURE_SHARE)
     first = np.where(heard.sought[:, 0] > 0, stands, first)
-    above_db = above_db_of(heard, first, shares)
+    above_db, late_db = _over_leakage(heard, first, shares)
+    peak_above_db, loud_db = _peak_above_db(heard, first, shares, rate_hz), _loud_db(candidates, first)
     own = heard.level[np.arange(n), number] + 1e-9
-    late_db = above_db + 20 * np.log10((heard.late + 1e-9) / own)
     usual_db, known = np.zeros(n), np.zeros(n, bool)
     alike, height, noise = np.zeros(n), np.zeros(n), np.ones(n)
     columns, found = heard.waveforms.columns, {}
     for channel in np.unique(number):
         mine = np.flatnonzero(number == channel)
-        sure = mine[(first[mine] > SURE) & (above_db[mine] >= SURE_ABOVE_DB)]
+        own_struck = (above_db >= SURE_ABOVE_DB) & (peak_above_db >= 0)
+        sure = mine[(first[mine] > SURE) & own_struck[mine]]
         if len(sure) < align.FEWEST:
             continue
         usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))
@@ -105,20 +122,52 @@ def look(
         mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
         at_s = candidates["at"][mine] / rate_hz
         beside_db[mine] = _beside(at_s, 20 * np.log10(height[mine] * candidates["peak"][mine] + 1e-9))
-    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db, heard.sought), found
+    peaks = np.column_stack([peak_above_db, loud_db])
+    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db, heard.sought, peaks), found
 
 
 def above_db_of(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:
     """Return how far each candidate stands above what leaks in, (n,) array; infinite where nothing does."""
+    return _over_leakage(heard, first, shares)[0]
+
+
+def _over_leakage(heard, first: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the same, and with some more milliseconds for a slow body."""
     number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
-    above_db, mine = np.full(len(number), np.inf), shares[number]
-    above_db[mine] = leak.above_leakage_db(
+    over, mine = np.full((2, len(number)), np.inf), shares[number]
+    over[:, mine] = leak.above_leakage_db(
         *((both if mine.all() and shares.all() else both[np.ix_(mine, narrow)]) for both in (heard.risen, heard.level)),
+        heard.late[mine],
         heard.quiet[narrow],
         np.searchsorted(narrow, number[mine]),
         first[mine],
     )
+    return over[0], over[1]
+
+
+def _peak_above_db(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -> np.ndarray:
+    """Return how far each candidate's peak stands above what leaks in of those beside it, (n,) array."""
+    narrow, above_db = np.flatnonzero(shares), np.full(len(first), np.inf)
+    mine = shares[heard.candidates["channel"]]
+    its = heard.candidates[mine]
+    owner = np.searchsorted(narrow, its["channel"])
+    own = np.sqrt(np.maximum(np.square(its["peak"]) - np.square(RANG_TIMES * its["noise"]), 0))
+    heights = leak.beside(its["at"], owner, own, len(narrow), PEAKS_S * rate_hz)
+    noise = [its["noise"][owner == one] for one in range(len(narrow))]
+    quiet = QUIET_TIMES * np.array([np.median(one) if len(one) else 0.0 for one in noise]) + 1e-9
+    above_db[mine] = leak.above_leakage_db(heights, heights, own, quiet, owner, first[mine])[0]
     return above_db
+
+
+def _loud_db(candidates: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Return each candidate's peak against the loud strikes of its channel, (n,) array."""
+    loud_db = np.zeros(len(candidates))
+    for channel in np.unique(candidates["channel"]):
+        mine = candidates["channel"] == channel
+        sure = mine & (first > SURE)
+        loud = np.quantile(candidates["peak"][sure if sure.any() else mine], LOUD_QUANTILE)
+        loud_db[mine] = 20 * np.log10((candidates["peak"][mine] + 1e-9) / (loud + 1e-9))
+    return loud_db
 
 
 def _beside(at_s: np.ndarray, height_db: np.ndarray) -> np.ndarray:

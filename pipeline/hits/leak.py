@@ -3,7 +3,9 @@
 For each pair of channels the recording itself tells how much of one arrives at the other: the peak that appears at the
 other channel when nothing louder strikes. A candidate that is no higher than what leaks in from a strike at the same
 moment is not kept. Peaks, not powers: a short strike has little power but a high peak, and its own microphone is next
-to it. Levels are held against the usual strike of each channel, so that gains may differ.
+to it. Levels are held against the usual strike of each channel, so that gains may differ. And twice: by what rises
+quickly, in which a leak is told from what rings, and by the peaks that the channels' own candidates reach, in which a
+low body is not lost.
 """
 
 import numpy as np
@@ -68,14 +70,41 @@ def arriving(peak: np.ndarray, frame: np.ndarray, window: str) -> np.ndarray:
     return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0)).astype(np.float32)
 
 
+def beside(at: np.ndarray, owner: np.ndarray, height: np.ndarray, n_channels: int, near: float) -> np.ndarray:
+    """Return the highest candidate of each channel within `near` samples of each candidate, 0 where there is none.
+
+    Parameters
+    ----------
+    at, owner, height : (n_hits,) arrays
+        Sample, channel from 0, and height of each candidate; its own channel has its own height.
+
+    Returns
+    -------
+    heights : (n_hits, n_channels) float32 array
+    """
+    heights, every = np.zeros((len(at), n_channels), np.float32), np.argsort(at, kind="stable")
+    for channel in range(n_channels):
+        mine = every[owner[every] == channel]
+        ends = np.searchsorted(at[mine], at[every][:, None] + np.array([-near, near]))
+        highest = np.maximum.reduceat(np.append(height[mine], 0.0), ends.ravel())[::2] if len(at) else 0.0
+        heights[every, channel] = np.where(ends[:, 1] > ends[:, 0], highest, 0.0)
+    heights[np.arange(len(at)), owner] = height
+    return heights
+
+
 def quiet(peak: np.ndarray) -> float:
     """Return the peak that noise reaches around a rise."""
     return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
 
 
 def above_leakage_db(
-    risen: np.ndarray, level: np.ndarray, quiet: np.ndarray, owner: np.ndarray, probability: np.ndarray
-) -> np.ndarray:
+    risen: np.ndarray,
+    level: np.ndarray,
+    late: np.ndarray,
+    quiet: np.ndarray,
+    owner: np.ndarray,
+    probability: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
     """Return how far each candidate stands above the most that leaks in from another channel.
 
     Parameters
@@ -84,6 +113,8 @@ def above_leakage_db(
         `arriving` of every channel at each candidate: tells the leakage.
     level : (n_hits, n_channels) array
         The same, or what is known better, below the noise too.
+    late : (n_hits,) array
+        How far the own channel rises with some more milliseconds.
     quiet : (n_channels,) array
         Peak of each channel's noise: what leaks in below it cannot be seen.
     owner : (n_hits,) int array
@@ -95,11 +126,13 @@ def above_leakage_db(
     -------
     above_db : (n_hits,) array
         Over 0: its own. Infinite with one channel, and where the most that leaks in lies below the noise.
+    late_db : (n_hits,) array
+        The same with some more milliseconds.
     """
     n_channels = risen.shape[1]
     if n_channels < 2 or not len(owner):
-        return np.full(len(owner), np.inf)
-    use, above_db = probability > 0.5, np.zeros(len(owner))
+        return np.full(len(owner), np.inf), np.full(len(owner), np.inf)
+    use, above_db, late_db = probability > 0.5, np.zeros(len(owner)), np.zeros(len(owner))
     parts = [slice(begin, begin + _HITS_AT_ONCE) for begin in range(0, len(owner), _HITS_AT_ONCE)]
     for _ in range(2):
         usual = np.full(n_channels, 1e-6)
@@ -114,10 +147,11 @@ def above_leakage_db(
                 np.power(10, 0.1 * (level_db + (leakage_db + margin_db)[:, owner[part]].T)).sum(axis=1)
             )
             hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
-            its_db = level_db[np.arange(len(level_db)), owner[part]]
-            its_db = its_db - arriving_db
-            above_db[part] = np.where(np.where(deep, its_db > NOTHING_DB, hidden), np.inf, its_db)
-    return above_db
+            its_db = level_db[np.arange(len(level_db)), owner[part]] - arriving_db
+            alone = np.where(deep, its_db > NOTHING_DB, hidden)
+            above_db[part] = np.where(alone, np.inf, its_db)
+            late_db[part] = np.where(alone, np.inf, _level_db(late[part], usual[owner[part]]) - arriving_db)
+    return above_db, late_db
 
 
 def _level_db(risen: np.ndarray, usual: np.ndarray) -> np.ndarray:

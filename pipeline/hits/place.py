@@ -4,8 +4,9 @@ An autoregressive model of what came before predicts the samples; where a strike
 (Maeda 1985; Sleeman & van Eck 1999, Phys. Earth Planet. Inter. 113, eq. 1-8). Deviations: the variance before is known
 from the stretch that the model was fitted to, and the change is looked for sequentially, by the generalised likelihood
 ratio (Lorden 1971; Basseville & Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst
-does not draw the onset to itself. The variance carries a floor at `ONSET_DB` below the hit's peak, so that a recording
-without noise is placed where one with noise is and not at the first rounding error.
+does not draw the onset to itself; but not one of next to nothing that is over before the strike. The variance carries a
+floor at `ONSET_DB` below the hit's peak, so that a recording without noise is placed where one with noise is and not at
+the first rounding error.
 """
 
 from dataclasses import dataclass, fields
@@ -22,6 +23,8 @@ ALARM = 25.0  # nats; noise alone seldom reaches it in a search
 ALARM_OVER_BEFORE = 1.3  # times what the stretch before reaches by itself
 ALARM_SHARE = 0.7  # of what the search reaches: a weak hit gives its alarm too
 WAIT_MS = 0.17  # after the alarm, for a better look back
+LOUD_SHARE = 0.1  # of what the search reaches: the strike itself
+OVER_MS, OVER_TIMES = 1.5, 2.5  # before the strike: with less than this over the usual, what gave the alarm is over
 MOST_GAIN = 1e6  # nats: no burst is longer than the longest window, nor louder than what ONSET_DB lets its floor be
 LEVEL_S = 0.012  # the peak is looked for within
 ONSET_DB = -40.0  # an onset is where a strike passes this level below its peak
@@ -183,19 +186,41 @@ def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
     by_itself = np.zeros(len(total))
     by_itself[strong] = _gain(np.stack(before, axis=1), lengths).max(axis=1)
     alarm = np.minimum(np.maximum(ALARM, ALARM_OVER_BEFORE * by_itself), ALARM_SHARE * highest)
-    enough = lengths * _ratio(2 * alarm[:, None] / lengths)
-    reached = np.zeros(powers[0].shape, bool)
-    for power, its in zip(powers, enough.T, strict=True):
-        reached |= power >= its[:, None]
-    stop = begin + reached.argmax(axis=1) + round(WAIT_MS * rate_hz / 1000)
-    length = np.arange(SHORTEST, lengths[-1])
-    rows = np.arange(len(total))[:, None]
-    gain = _gain(total[rows, stop[:, None]] - total[rows, stop[:, None] - length], length)
+    wait = round(WAIT_MS * rate_hz / 1000)
+    stop = begin + _reached(powers, lengths, alarm) + wait
+    loud = begin + _reached(powers, lengths, np.maximum(alarm, LOUD_SHARE * highest)) + wait
+    stop = _of_strike(total, stop, loud, lengths, round(OVER_MS * rate_hz / 1000))
+    length, gain = _back(total, stop, lengths)
     best = gain.argmax(axis=1)
     weight = np.exp(gain - gain.max(axis=1, keepdims=True))
     weight /= weight.sum(axis=1, keepdims=True)
     spread = np.sqrt((weight * np.square(length - length[best][:, None])).sum(axis=1))
     return stop - length[best], stop - (weight * length).sum(axis=1), spread, highest
+
+
+def _reached(powers: list[np.ndarray], lengths: np.ndarray, alarm: np.ndarray) -> np.ndarray:
+    """Return the first column at which a burst of some length reaches the alarm of its row."""
+    reached = np.zeros(powers[0].shape, bool)
+    for power, its in zip(powers, (lengths * _ratio(2 * alarm[:, None] / lengths)).T, strict=True):
+        reached |= power >= its[:, None]
+    return reached.argmax(axis=1)
+
+
+def _of_strike(total: np.ndarray, stop: np.ndarray, loud: np.ndarray, lengths: np.ndarray, n: int) -> np.ndarray:
+    """Return `loud` in the place of `stop` where what ended there was over `n` samples before what is loud began."""
+    far = np.flatnonzero(loud - stop > n)
+    length, gain = _back(total[far], loud[far], lengths)
+    begin = loud[far] - length[gain.argmax(axis=1)]
+    over = (begin - n > stop[far]) & (total[far, begin] - total[far, begin - n] < OVER_TIMES * n)
+    stop = stop.copy()
+    stop[far[over]] = loud[far[over]]
+    return stop
+
+
+def _back(total: np.ndarray, stop: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return lengths of bursts that end at `stop`, and what each gains."""
+    length, rows = np.arange(SHORTEST, lengths[-1]), np.arange(len(total))[:, None]
+    return length, _gain(total[rows, stop[:, None]] - total[rows, stop[:, None] - length], length)
 
 
 def _gain(power: np.ndarray, length) -> np.ndarray:

@@ -25,8 +25,12 @@ from pipeline.hits.store import Store
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
 
+AS_SAID, OWN_AS_SAID = ((0.0, 1.0),) * 3, ((0.0, 1.0, 0.0),) * 3
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
 NEAR_S, APART_S, LEAST = 0.01, 0.012, 0.05
+UNITS, STEPS = 4, 300  # bent units; steps of the search for their weights
+FIRM, FIRMEST = 2.0, 1000.0  # how firmly numbers that few candidates may tell are held to change nothing
+N_LEAKING, N_CHECKED = 80, 8  # scenes
 # The net of `among`: units, what holds its numbers to 0, rounds of the search, least probability of what it is shown
 HIDDEN, HELD, ROUNDS, WORTH = 12, 20.0, 200, 0.02
 
@@ -55,20 +59,22 @@ def own_scenes(sounds, seed: int):
         yield hits_scenes.scene(seed + 10 + k, sounds[k::2], mixed=False, per_s=per_s, rebounds=0.3, duration_s=10)
 
 
-def leaking_scenes(sounds, seed: int):
-    """Yield scenes of eight strikers whose microphones hear their neighbours."""
-    for first in range(0, len(sounds) - 7, 8):
-        for k, leak_db in enumerate(((-30, -18), (-24, -12), (-18, -8), (-30, -18), (-24, -12), (-18, -8))):
-            yield hits_scenes.scene(
-                seed + 10 * first + k,
-                sounds[first : first + 8],
-                mixed=False,
-                per_s=1.5 - 0.5 * (k == 3),
-                leak_db=leak_db,
-                chords=0.5 * (k == 3),
-                snr_db=40 if k < 4 else (12, 20)[k - 4],
-                duration_s=25,
-            )
+def leaking_scenes(sounds, seed: int, n_scenes: int):
+    """Yield scenes of strikers whose microphones hear their neighbours, as chance will have them."""
+    for number in range(seed, seed + n_scenes):
+        rng = np.random.default_rng(number + 5)
+        names = tuple(rng.permutation(sounds)[: rng.choice([4, 6, 8, 8, 8])])
+        yield hits_scenes.scene(
+            number,
+            names,
+            mixed=False,
+            snr_db=float(rng.choice([12, 20, 30, 40, 40, 40, 50])),
+            leak_db=[(-30, -18), (-24, -12), (-18, -8), (-18, -8)][rng.integers(4)],
+            per_s=float(rng.choice([0.7, 1.0, 1.5, 1.5, 2.5])),
+            chords=float(rng.choice([0.0, 0.0, 0.3, 0.5])),
+            level_sd_db=float(rng.choice([1, 2, 2, 4])),
+            duration_s=25,
+        )
 
 
 def mixed_scenes(sounds, seed: int, n_random: int):
@@ -165,24 +171,53 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
     return Measured(heard.candidates, seen, hit, leaks & struck & (hit < 0), len(scene.hit_s), scene.rate_hz)
 
 
-def fitted(features: np.ndarray, true: np.ndarray) -> np.ndarray:
-    """Return offset and weights of the logistic regression, slightly held to 0."""
+def fitted(features: np.ndarray, true: np.ndarray, units: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Fit a logistic regression, all weights slightly held to 0, with some bent units beside the straight weights.
+
+    Returns
+    -------
+    straight : (1 + n_features,) array
+        Offset and weights.
+    bent : (units, 2 + n_features) array
+        How much each unit adds, its offset and weights.
+    """
     mean, sd = features.mean(axis=0), features.std(axis=0) + 1e-9
     seen = np.column_stack([np.ones(len(true)), (features - mean) / sd])
+    n, held = seen.shape[1], np.ones((1 + units, seen.shape[1]))
+    held[0, 0] = 0.0
+
+    def parts(weights):
+        return weights[: n * (1 + units)].reshape(1 + units, n), weights[n * (1 + units) :]
 
     def loss(weights):
-        score = seen @ weights
-        gradient = seen.T @ (1 / (1 + np.exp(-score)) - true) + weights
-        return np.logaddexp(0, score).sum() - score[true].sum() + 0.5 * np.square(weights).sum(), gradient
+        lines, adds = parts(weights)
+        bends = np.tanh(seen @ lines[1:].T)
+        score = seen @ lines[0] + bends @ adds
+        wrong = 1 / (1 + np.exp(-score)) - true
+        gradient = np.vstack([wrong[None] @ seen, ((wrong[:, None] * adds) * (1 - np.square(bends))).T @ seen])
+        gradient = np.concatenate([(gradient + held * lines).ravel(), bends.T @ wrong + adds])
+        size = (held * np.square(lines)).sum() + np.square(adds).sum()
+        return np.logaddexp(0, score).sum() - score[true].sum() + 0.5 * size, gradient
 
-    weights = minimize(loss, np.zeros(seen.shape[1]), jac=True, method="L-BFGS-B").x
-    return np.concatenate([[weights[0] - (weights[1:] * mean / sd).sum()], weights[1:] / sd])
+    # Units that began alike would stay so.
+    rng = np.random.default_rng(0)
+    start = np.concatenate([np.zeros(n), rng.normal(size=units * n) * 0.3, rng.normal(size=units) * 0.1])
+    lines, adds = parts(minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": STEPS}).x)
+    lines = np.column_stack([lines[:, :1] - lines[:, 1:] @ (mean / sd)[:, None], lines[:, 1:] / sd])
+    return lines[0], np.column_stack([adds, lines[1:]])
 
 
-def fit(name: str, features: list[np.ndarray], true: list[np.ndarray]) -> None:
-    """Fit one set of numbers, print it and put it to use for what follows."""
-    weights = tuple(np.round(fitted(np.concatenate(features), np.concatenate(true)), 3))
-    print(f"{name} = ({', '.join(f'{weight:.3f}' for weight in weights)})", flush=True)
+def fit(name: str, features: list[np.ndarray], true: list[np.ndarray], bent: str = "") -> None:
+    """Fit one set of numbers (and that of the bent units), print it and put it to use for what follows."""
+    straight, bends = fitted(np.concatenate(features), np.concatenate(true), UNITS if bent else 0)
+    put(name, tuple(np.round(straight, 3).tolist()))
+    if bent:
+        put(bent, tuple(tuple(row) for row in np.round(bends, 3).tolist()))
+
+
+def put(name: str, weights: tuple) -> None:
+    """Print a set of numbers and put it to use."""
+    print(f"{name} = {weights}", flush=True)
     setattr(judge, name, weights)
 
 
@@ -209,41 +244,65 @@ def fit_found(parts: list[Measured]) -> None:
     features = [judge.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
     fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
     unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
-    judge.UNFOUND = judge.APART_STRUCK = 0.0, 1.0
+    judge.UNFOUND, judge.APART_STRUCK = (0.0, 1.0), AS_SAID
     before = [judge.struck(part.candidates, np.False_, part.seen) for part in parts]
     features = [judge.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
-def fit_neighbours(name: str, parts: list[Measured]) -> None:
+def fit_neighbours(name: str, parts: list[Measured], bent: str = "") -> None:
     """Fit what is told by the neighbours: whether something that struck struck here."""
     features, right = [], []
     for part in parts:
         known, found = part.seen.known & (name != "ABOVE"), part.seen.sought[:, 0] > 0
         struck = judge.struck(part.candidates, np.False_, part.seen if name != "ABOVE" else None)
-        mine = (part.right | part.leaked) & (struck > 0.1)
+        # What the filter finds where nothing struck is often the ring of what leaked in before.
+        mine = (part.right | part.leaked | found) & (struck > 0.1)
         mine &= {"ABOVE": ~found, "ABOVE_KNOWN": known & ~found, "ABOVE_FOUND": found}[name]
         if name == "ABOVE_FOUND":
             mine &= np.isfinite(part.seen.above_db)
         columns = [judge.neighbour_features(part.seen, struck)]
+        columns += [judge.found_features(part.seen) if name == "ABOVE_FOUND" else judge.peak_features(part.seen)]
         columns += [judge.sound_features(part.seen)] if name == "ABOVE_KNOWN" else []
-        columns += [judge.found_features(part.seen)] if name == "ABOVE_FOUND" else []
         features.append(np.column_stack(columns)[mine])
         right.append(part.right[mine])
-    fit(name, features, right)
+    fit(name, features, right, bent)
 
 
-def fit_apart(name: str, parts: list[Measured], mixed: bool, shared: bool) -> None:
-    """Fit how often candidates are right that have no likelier one beside them; `shared`: a neighbour may be heard."""
-    setattr(judge, name, (0.0, 1.0))
-    odds, right = [], []
+def fit_apart(name: str, parts: list[Measured]) -> None:
+    """Fit how often candidates are right that have no likelier one beside them; `APART_OWN` with the neighbours."""
+    of_own = name == "APART_OWN"
+    setattr(judge, name, OWN_AS_SAID if of_own else AS_SAID)
+    seen, right, kinds = [], [], []
     for part in parts:
-        chance = (judge.second if shared else judge.struck)(part.candidates, mixed, part.seen)
-        kept = np.flatnonzero((chance >= LEAST) & (np.isfinite(part.seen.above_db) | ~shared))
+        struck = judge.struck(part.candidates, np.False_, part.seen)
+        chance = judge.second(part.candidates, np.False_, part.seen) if of_own else struck
+        kept = np.flatnonzero(chance >= LEAST)
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
-        odds.append(judge.log_odds(chance[kept]))
+        leaking = [np.full(len(kept), judge.leaking(np.column_stack([struck, chance])))] if of_own else []
+        seen.append(np.column_stack([judge.log_odds(chance[kept]), *leaking]))
         right.append(part.right[kept])
-    fit(name, odds, right)
+        kinds.append(np.sign(part.seen.sought[kept, 0]))
+    seen, right, kinds = (np.concatenate(column) for column in (seen, right, kinds))
+    weights = [settled(seen[kinds == kind], right[kinds == kind]) for kind in (0, 1)]
+    # Too few are not found to tell more than how often they are right.
+    few = settled(seen[kinds == -1, :1], right[kinds == -1])
+    weights.append(np.pad(few, (0, seen.shape[1] - 1)))
+    put(name, tuple(tuple(row) for row in np.round(weights, 3).tolist()))
+
+
+def settled(features: np.ndarray, true: np.ndarray) -> np.ndarray:
+    """Return offset and weights of log odds and of what stands beside them, held to what the odds say."""
+    said, held = np.zeros(1 + features.shape[1]), np.full(1 + features.shape[1], FIRM)
+    said[1], held[1] = 1.0, FIRMEST
+    seen = np.column_stack([np.ones(len(true)), features])
+
+    def loss(weights):
+        score, away = seen @ weights, weights - said
+        gradient = seen.T @ (1 / (1 + np.exp(-score)) - true) + held * away
+        return np.logaddexp(0, score).sum() - score[true].sum() + 0.5 * (held * np.square(away)).sum(), gradient
+
+    return minimize(loss, said, jac=True, method="L-BFGS-B").x
 
 
 def tried(name: str, parts: list[Measured], mixed: bool) -> None:
@@ -270,21 +329,31 @@ def fit_own_first() -> None:
         fit_known([measured(scene) for scene in own_scenes(hits_scenes.TUNING_SOUNDS, 1000)])
 
 
+def own_parts(sounds, seed: int, n_leaking: int) -> tuple[list[Measured], list[Measured]]:
+    """Return what is measured of microphones on one striker, alone and leaking."""
+    own = [measured(scene) for scene in own_scenes(sounds, seed)]
+    return own, [measured(scene, leaks=True) for scene in leaking_scenes(sounds, seed + 100_000, n_leaking)]
+
+
 def fit_own() -> None:
     """Fit microphones on one striker on one half of the sounds, print, and try on the other half."""
-    tuning, other = (hits_scenes.TUNING_SOUNDS, 1000), (hits_scenes.TEST_SOUNDS, 3000)
-    own = [measured(scene) for scene in own_scenes(*tuning)]
-    leaking = [measured(scene, leaks=True) for scene in leaking_scenes(*tuning)]
-    fit_found(own + leaking)
-    fit_apart("APART_STRUCK", own, False, False)
-    for name in ("ABOVE", "ABOVE_KNOWN"):
-        fit_neighbours(name, own[1:7:2] + leaking)
-    fit_neighbours("ABOVE_FOUND", own + leaking)
-    fit_apart("APART_OWN", own + leaking, False, True)
+    own, leaking = own_parts(hits_scenes.TUNING_SOUNDS, 1000, N_LEAKING)
+    fit_own_parts(own, leaking)
     tried("own, tuning sounds", own, False)
     tried("leaking, tuning sounds", leaking, False)
-    tried("own, other sounds", [measured(scene) for scene in own_scenes(*other)], False)
-    tried("leaking, other sounds", [measured(scene, leaks=True) for scene in leaking_scenes(*other)], False)
+    own, leaking = own_parts(hits_scenes.TEST_SOUNDS, 3000, N_CHECKED)
+    tried("own, other sounds", own, False)
+    tried("leaking, other sounds", leaking, False)
+
+
+def fit_own_parts(own: list[Measured], leaking: list[Measured]) -> None:
+    """Fit, in the order in which one set of numbers hangs on another."""
+    fit_found(own)
+    fit_apart("APART_STRUCK", own)
+    fit_neighbours("ABOVE", own[1:7:2] + leaking, "BENT")
+    fit_neighbours("ABOVE_KNOWN", own[1:7:2] + leaking, "BENT_KNOWN")
+    fit_neighbours("ABOVE_FOUND", own + leaking)
+    fit_apart("APART_OWN", own + leaking)
 
 
 def fit_mixed() -> None:

@@ -166,8 +166,11 @@ def scene(
     return Scene(heard.T.astype(np.float32), rate_hz, *columns)
 
 
-def find(samples: np.ndarray, rate_hz: int, hears: tuple[str, ...], subtype: str = "FLOAT") -> dict[str, np.ndarray]:
-    """Return columns of the hits that are found, of probability .5 and more; `hears` tells of each channel what."""
+def find(
+    samples: np.ndarray, rate_hz: int, hears: tuple[str, ...], subtype: str = "FLOAT", least: float = 0.5
+) -> dict[str, np.ndarray]:
+    """Return columns of the hits that are found, of probability `least` and more; `hears` tells of each channel
+    what."""
     strikers = tuple(Striker(name, (k,)) for k, name in enumerate(hears) if name not in RESERVED)
     rig = Rig("rig", tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1)))
     with tempfile.TemporaryDirectory() as folder:
@@ -177,6 +180,6 @@ def find(samples: np.ndarray, rate_hz: int, hears: tuple[str, ...], subtype: str
         table, said = hits.find(recording, rig, Machine(Barrel(), (), None, strikers), Detection())
     if said["refused"]:
         raise RuntimeError(said["refused"])
-    names = ("hit_s", "channel", "kind", "probability", "level_db")
+    names = ("hit_s", "hit_se", "channel", "kind", "probability", "level_db")
     found = {name: np.array(table[name].to_pylist()) for name in names}
-    return {name: column[found["probability"] >= 0.5] for name, column in found.items()}
+    return {name: column[found["probability"] >= least] for name, column in found.items()}
