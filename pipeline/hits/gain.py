@@ -30,7 +30,7 @@ ROUNDED_DB = -97.0  # so quiet, samples of 16 bit hold no noise but their own ro
 SMOOTH = 3  # pieces
 MOST = 1000  # strikes that are looked at
 LOUDEST, LOUD_DB, STRIKE = 0.95, 13.0, 3  # quantile of the strikes, what is within such reach of it; pieces of one
-PUMPING_DB, FEWEST_FALLS = (1.2, 2.2), 3  # fall of the noise after half and a quarter of them
+PUMPING_DB, FEWEST_FALLS, HEARD_DB = (0.8, 2.8), 3, 1.0  # fall of the noise after half and a quarter of them
 
 
 @dataclass(frozen=True)
@@ -80,7 +80,10 @@ def _step(floor_db: np.ndarray, own_db: np.ndarray, others_db: list, hit_s, leve
     for at in _changes(floor_db):
         near = _step_of_noise(at, floor_db)
         steepness = abs(floor_db[at + 1] - floor_db[at - 1])
-        if near is None or steepness <= steepest or _near(at, own_db) * np.sign(near) < OWN * abs(near):
+        if near is None or steepness <= steepest:
+            continue
+        own = [_near(at, own_db, pieces) * np.sign(near) for pieces in (NEAR_PIECES, len(own_db))]
+        if min(own) < OWN * abs(near):
             continue
         within = (all_s < at * PIECE_S).any() and (all_s > (at + 1) * PIECE_S).any()
         alone = within and _stands_alone(at, near, floor_db, others_db)
@@ -189,9 +192,10 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray) -> float | None:
             continue
         steady = -RINGING_DB < np.median(newer) - np.median(older) < RISING_DB
         fall_db = np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min()
-        if steady and np.median(newer) > ROUNDED_DB and fall_db < MOST_DB:
+        # Where a body still rings, what was turned down cannot be heard.
+        if steady and np.median(newer) > ROUNDED_DB and -HEARD_DB < fall_db < MOST_DB:
             falls.append(fall_db)
-    if np.sum(np.array(falls) > 1) < FEWEST_FALLS:
+    if np.sum(np.array(falls) > HEARD_DB) < FEWEST_FALLS:
         return None
     # Not all that is loud here works the limiter as hard.
     usual_db, much_db = np.quantile(falls, (0.5, 0.75))
