@@ -316,6 +316,16 @@ def test_leakage_is_told_from_strikes_at_the_same_moment():
     assert np.array_equal(above_db[60:] >= 0, both)
 
 
+def test_a_striker_that_rests_while_another_is_searched_loses_no_hit(tmp_path):
+    rng, played_s = np.random.default_rng(31), (np.arange(0.5, 23.0, 0.41), np.arange(0.6, 8.0, 0.43))
+    channels = [make_strikes(its, 24.0, hz=hz, seed=int(hz)) for its, hz in zip(played_s, (900.0, 1700.0), strict=True)]
+    samples = np.stack(channels, axis=1) + rng.normal(size=(24 * RATE_HZ, 2)) * 0.06
+    table, said = find(make_recording(tmp_path / "take.wav", samples), rig("oak", "slate"))
+    for number, its in enumerate(played_s, 1):
+        found_s = strikes_of(table.filter(tables.pa.compute.equal(table["channel"], number)))
+        assert np.abs(found_s[:, None] - its).min(axis=0).max() < 2e-3 and len(found_s) <= len(its) + 1, said
+
+
 def test_low_bodies_in_noise_are_placed_within_three_times_the_least_error(tmp_path):
     """No estimate of an arrival scatters less than sd / sqrt(sum of squared slopes): Kay 1993, Fundamentals of
     Statistical Signal Processing, section 3.5 (from memory)."""

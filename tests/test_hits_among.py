@@ -56,16 +56,16 @@ def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
 def test_the_order_of_candidates_and_of_channels_does_not_matter():
     rows = np.concatenate([make_candidates(3), make_candidates(4)])
     rows["channel"][300:] = 1
-    alone = [judge.second(rows[part], np.True_, make_seen(300)) for part in (slice(300), slice(300, 600))]
+    alone = [judge.second(rows[part], np.True_, make_seen(300), RATE_HZ) for part in (slice(300), slice(300, 600))]
     order = np.random.default_rng(5).permutation(600)
     together = np.zeros(600)
-    together[order] = judge.second(rows[order], np.True_, make_seen(600))
+    together[order] = judge.second(rows[order], np.True_, make_seen(600), RATE_HZ)
     assert together == pytest.approx(np.concatenate(alone), abs=1e-9)
 
 
 @pytest.mark.parametrize("n", [1, 2, 5])
 def test_few_candidates_are_judged_too(n):
-    probability = judge.second(make_candidates(6, n), np.True_, make_seen(n))
+    probability = judge.second(make_candidates(6, n), np.True_, make_seen(n), RATE_HZ)
     assert probability.shape == (n,) and np.all((probability >= 0) & (probability <= 1))
 
 

@@ -4,8 +4,8 @@ In: a recording (sound, or a list of hits), its microphones, the machine, the de
 contract `hits` and what is to be said of the recording. `listen` goes through it: `audio` reads, `rise` looks for
 rises, `candidate` and `place` measure them and put them to the sample. Where strikes stand little above the noise,
 `faint` searches once more with their known sound. Then `again` looks at all with the sounds of their strikers known
-(`align`) and with what leaks (`leak`); `judge` and `decide` say which are hits, `rebound` what bounced, `health` what
-is wrong with the recording.
+(`align`) and with what leaks (`leak`); `judge` (`among` for microphones that hear many) and `decide` say which are
+hits, `rebound` what bounced, `health` what is wrong with the recording.
 """
 
 from collections.abc import Mapping

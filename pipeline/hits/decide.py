@@ -34,7 +34,7 @@ def kept(heard, channels, detection: Detection, rate_hz: int):
     number, mixed = heard.candidates["channel"], np.array([is_mixed(channel) for channel in channels])
     shares = sharing(channels)
     seen, sounds = again.look(heard, judge.first(heard.candidates, mixed[number]), shares, mixed, rate_hz)
-    probability = judge.second(heard.candidates, mixed[number], seen)
+    probability = judge.second(heard.candidates, mixed[number], seen, rate_hz)
     keep = np.flatnonzero(probability >= least(detection))
     keep = keep[apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
     keep = keep[~_faint_marks(heard.candidates[keep], channels)]

@@ -122,8 +122,9 @@ def _searched(heard, filters: dict[int, matched.Filter], sound, channels, length
             last[number] = [(at + start, height) for at, height, _ in peaks] + [
                 one for one in last[number] if one[0] > start + begin - matched.RING_S[1] * sound.rate_hz
             ]
-            found[number] = peaks[np.argsort(peaks[:, 0])]
-        if not any(len(peaks) for peaks in found.values()):
+            if len(peaks):
+                found[number] = peaks[np.argsort(peaks[:, 0])]
+        if not found:
             continue
         tops = [
             leak.peaks(rise.without_offset(samples[:, channel.channel - 1]), cut.hop, len(samples) // cut.hop + 1)

@@ -74,7 +74,6 @@ APART_OWN = (
 )
 APART_MIXED = (0.030, 1.034)
 
-USUAL_RATE_HZ = 48_000
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 HALF_ALIKE = 0.5  # where no sound is known, nothing is said by the likeness to one
 STRUCK, ELSEWHERE = 0.5, 0.1  # over and below: probability that something struck, that it was the own
@@ -199,7 +198,7 @@ def among_many(candidates: np.ndarray, rate_hz: int) -> np.ndarray:
     return told[np.argsort(order)]
 
 
-def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen, rate_hz: int = USUAL_RATE_HZ) -> np.ndarray:
+def second(candidates: np.ndarray, mixed: np.ndarray, seen: Seen, rate_hz: int) -> np.ndarray:
     """Return the probability that the channel's own struck, (n,) array."""
     n, mixed = len(candidates), np.broadcast_to(mixed, len(candidates))
     of_many = np.zeros(n)

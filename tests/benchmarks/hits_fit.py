@@ -276,7 +276,7 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
     seen, right, kinds = [], [], []
     for part in parts:
         struck = judge.struck(part.candidates, np.False_, part.seen)
-        chance = judge.second(part.candidates, np.False_, part.seen) if of_own else struck
+        chance = judge.second(part.candidates, np.False_, part.seen, part.rate_hz) if of_own else struck
         kept = np.flatnonzero(chance >= LEAST)
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
         leaking = [np.full(len(kept), judge.leaking(np.column_stack([struck, chance])))] if of_own else []
@@ -309,7 +309,7 @@ def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     """Print F of the candidates whose probability is at least .5, scene by scene, and how often each tenth is right."""
     scores, said, right = [], [], []
     for part in parts:
-        chance = judge.second(part.candidates, mixed, part.seen)
+        chance = judge.second(part.candidates, mixed, part.seen, part.rate_hz)
         kept = np.flatnonzero(chance >= LEAST)
         kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
