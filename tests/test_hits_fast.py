@@ -92,9 +92,8 @@ def test_no_step_of_the_gain_is_passed_over():
     for step_db, n in ((3.0, 40), (-6.0, 25), (0.0, 60), (2.2, 16)):
         floor_db = -80 + rng.normal(size=n) * 0.4 + step_db * (np.arange(n) > n // 2)
         looked_at = gain._changes(floor_db)
-        hit, level_db = np.arange(0, n, 0.5), -20 + step_db * (np.arange(0, n, 0.5) > n // 2)
         for at in np.setdiff1d(np.arange(gain.LEAST_PIECES, n - gain.LEAST_PIECES), looked_at):
-            assert gain._step_at(int(at), floor_db, hit, level_db) is None
+            assert gain._step_of_noise(int(at), floor_db) is None
 
 
 def test_rows_that_were_added_are_all_there():

@@ -64,6 +64,7 @@ def recovered(n, n_takes, seed, bars, **odd):
     return rms, held, count
 
 
+@pytest.mark.long
 def test_faults_are_recovered_from_three_takes():
     rms, held, count = recovered(2, 3, seed=77, bars=60, company_s=(0, 0.005))
     # Three takes: between the goals of five (.4 ms) and of two (.6 ms).
