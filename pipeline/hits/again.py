@@ -100,10 +100,10 @@ def look(
     usual_db, known = np.zeros(n), np.zeros(n, bool)
     alike, height, noise = np.zeros(n), np.zeros(n), np.ones(n)
     columns, found = heard.waveforms.columns, {}
+    surely = (first > SURE) & (above_db >= SURE_ABOVE_DB) & (peak_above_db >= 0)
     for channel in np.unique(number):
         mine = np.flatnonzero(number == channel)
-        own_struck = (above_db >= SURE_ABOVE_DB) & (peak_above_db >= 0)
-        sure = mine[(first[mine] > SURE) & own_struck[mine]]
+        sure = mine[surely[mine]]
         if len(sure) < align.FEWEST:
             continue
         usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))

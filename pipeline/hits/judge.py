@@ -62,16 +62,8 @@ UNFOUND = (-2.363, 0.941)
 # What stands apart from likelier candidates is right more often, or less, than the above says: offset and weight of the
 # log odds that something struck a microphone on one striker, that it was its own, there with the weight of how much is
 # `leaking` (each where `faint` did not search, found it, did not find it), and of one that hears many.
-APART_STRUCK = (
-    (-1.556, 1.008),
-    (-0.428, 1.024),
-    (0.11, 0.996),
-)
-APART_OWN = (
-    (0.707, 0.899, -0.357),
-    (-0.853, 0.957, -0.674),
-    (-1.651, 0.768, 0.0),
-)
+APART_STRUCK = ((-1.556, 1.008), (-0.428, 1.024), (0.11, 0.996))
+APART_OWN = ((0.707, 0.899, -0.357), (-0.853, 0.957, -0.674), (-1.651, 0.768, 0.0))
 APART_MIXED = (0.030, 1.034)
 
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
@@ -142,8 +134,7 @@ def found_features(seen: Seen) -> np.ndarray:
     """Return what the filter of `faint` tells of what it found, (n, 7) array.
 
     Logarithm of the height over the noise (and its upper part), dB against the usual (below and above -6 dB) and over
-    what others ring (below and above 0 dB), likeness of the first milliseconds
-    (`HALF_ALIKE` where the sound is not known).
+    what others ring (below and above 0 dB), likeness of the first milliseconds (`HALF_ALIKE` where no sound is known).
     """
     noise, usual, ring = np.log(np.maximum(seen.sought, 1e-3)).T
     usual_db, ring_db = 8.686 * usual, 8.686 * ring
