@@ -390,23 +390,26 @@ def empty(name: str) -> pa.Table:
 
 
 def arrow(values, null: np.ndarray | None = None) -> pa.Array:
-    """Return numbers, flags or texts as an Arrow array.
+    """Return numbers, flags, rows of numbers or texts as an Arrow array.
 
     Not `pa.array`, which imports pandas: a job that needs none would take half as long again to start.
 
     Parameters
     ----------
-    values : (n,) array, or list of str or None
+    values : (n,) or (n, k) array, or list of str or None
+        A text that is None is null.
     null : (n,) bool array, optional
-        What is null; a text that is None is, too.
+        Which numbers are null.
     """
+    if isinstance(values, np.ndarray) and values.ndim == 2:
+        return pa.FixedSizeListArray.from_arrays(arrow(values.ravel()), values.shape[1])
     if isinstance(values, np.ndarray) and values.dtype.kind in "iufb":
         null = np.zeros(len(values), bool) if null is None else null
         flags = values.dtype.kind == "b"
         kind = pa.bool_() if flags else pa.from_numpy_dtype(values.dtype)
         held = [np.packbits(values, bitorder="little") if flags else np.ascontiguousarray(values)]
     else:
-        null = np.array([text is None for text in values], bool) | (False if null is None else null)
+        null = np.array([text is None for text in values], bool)
         texts = [("" if text is None else text).encode() for text in values]
         ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
         kind, held = pa.string(), [ends, b"".join(texts)]
@@ -441,10 +444,10 @@ def build(name: str, columns: dict) -> pa.Table:
         elif isinstance(array, pa.Array):
             array = array.cast(field.type)
         elif isinstance(array, np.ndarray) and array.dtype.kind in "iufb":
+            # Nulls of a whole-number column come as NaN in floats.
             unknown = np.isnan(array) if field.nullable and array.dtype.kind == "f" else None
             array = arrow(array, unknown).cast(field.type)
         else:
-            # Nulls of a whole-number column may come as NaN in floats.
             array = pa.array(array, from_pandas=field.nullable)
             if pa.types.is_fixed_size_list(field.type) and len(array) == 0:
                 array = pa.array([], field.type)

@@ -27,7 +27,7 @@ def make_candidates(seed: int, n: int = 300) -> np.ndarray:
 def make_seen(n: int) -> again.Seen:
     """Return what a second look says of a channel without neighbours whose sounds are not known."""
     zero = np.zeros(n)
-    return again.Seen(zero + np.inf, zero, zero, zero > 0, zero, zero, zero, np.zeros((n, 3)))
+    return again.Seen(zero + np.inf, zero, zero, zero > 0, zero, zero, zero, np.zeros((n, 3)), zero + np.inf, zero)
 
 
 def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():

@@ -30,8 +30,8 @@ class Seen:
     channel's sounds are; and only then: `alike`, correlation with the best of them; `matched`, output of the matched
     filter over the root mean square of the noise before; `beside_db`: the same output over the strongest around.
     `sought`, (n, 3): heights in the filter of `faint`; 0 where that did not search, `faint.UNFOUND` where it found
-    nothing. `peaks`, (n, 2): over the most that leaks in, by the peaks of candidates, and the peak against the loud
-    ones of its channel; none where they were not looked at.
+    nothing. `peak_above_db`: as `above_db`, by the peaks of candidates; `loud_db`: the peak against its channel's loud
+    ones.
     """
 
     above_db: np.ndarray
@@ -42,22 +42,12 @@ class Seen:
     matched: np.ndarray
     beside_db: np.ndarray
     sought: np.ndarray
-    peaks: np.ndarray | None = None
-
-    @property
-    def peak_above_db(self) -> np.ndarray:
-        """Return how far each candidate's peak stands over the most that leaks in, as `above_db`."""
-        return np.full(len(self.known), np.inf) if self.peaks is None else self.peaks[:, 0]
-
-    @property
-    def loud_db(self) -> np.ndarray:
-        """Return each candidate's peak against the loud ones of its channel."""
-        return np.zeros(len(self.known)) if self.peaks is None else self.peaks[:, 1]
+    peak_above_db: np.ndarray
+    loud_db: np.ndarray
 
     def part(self, rows: slice) -> "Seen":
         """Return the entries of some candidates."""
-        every = [getattr(self, field.name) for field in fields(self)]
-        return Seen(*(one if one is None else one[rows] for one in every))
+        return Seen(*(getattr(self, field.name)[rows] for field in fields(self)))
 
 
 @dataclass(frozen=True)
@@ -122,8 +112,9 @@ def look(
         mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
         at_s = candidates["at"][mine] / rate_hz
         beside_db[mine] = _beside(at_s, 20 * np.log10(height[mine] * candidates["peak"][mine] + 1e-9))
-    peaks = np.column_stack([peak_above_db, loud_db])
-    return Seen(above_db, late_db, usual_db, known, alike, height / noise, beside_db, heard.sought, peaks), found
+    matched = height / noise
+    seen = Seen(above_db, late_db, usual_db, known, alike, matched, beside_db, heard.sought, peak_above_db, loud_db)
+    return seen, found
 
 
 def above_db_of(heard, first: np.ndarray, shares: np.ndarray) -> np.ndarray:

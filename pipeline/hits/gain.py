@@ -44,8 +44,7 @@ class Step:
 def floor_db(upper_db: np.ndarray) -> np.ndarray:
     """Return what lies under the strikes of a channel, a level each PIECE_S, of its `ground.upper_db`."""
     size = round(PIECE_S / ground.PIECE_S)
-    pieces = upper_db[: len(upper_db) // size * size].reshape(-1, size).astype(float)
-    return np.quantile(pieces, FLOOR_QUANTILE, axis=1)
+    return np.quantile(ground.pieces(upper_db, size).astype(float), FLOOR_QUANTILE, axis=1)
 
 
 def step(

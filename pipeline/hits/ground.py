@@ -48,12 +48,12 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.nda
     spectrum = np.fft.rfft(slow * window)
     hum, humming = 0.0, np.zeros(0)
     if mains_hz:
-        humming = _humming(_blocks(slow, round(QUIET_S * slow_hz)), slow_hz, mains_hz)
+        humming = _humming(pieces(slow, round(QUIET_S * slow_hz)), slow_hz, mains_hz)
         lines = sum(_line(spectrum, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
         lines *= 2 / len(slow) / np.square(window).sum()
         hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz)) if lines > 0 else 0.0
     size = round(NOISE_S / hop_s)
-    moments = power[: len(power) // size * size].reshape(-1, size, power.shape[1]).mean(axis=1)
+    moments = pieces(power, size).mean(axis=1)
     above = moments[:, ABOVE_HUM:].sum(axis=1)
     level, less = np.quantile(above, (QUIETEST_MOMENTS, 2 * QUIETEST_MOMENTS))
     bands = moments[above <= less].mean(axis=0)
@@ -92,11 +92,11 @@ def _quiet_hum(slow: np.ndarray, slow_hz: float, mains_hz: float) -> float:
     return float(_humming(slow[None, at : at + size], slow_hz, mains_hz)[0])
 
 
-def _humming(pieces: np.ndarray, slow_hz: float, mains_hz: float) -> np.ndarray:
+def _humming(parts: np.ndarray, slow_hz: float, mains_hz: float) -> np.ndarray:
     """Return the power near the mains' harmonics in pieces of QUIET_S, (n, size) array."""
-    size = pieces.shape[1]
+    size = parts.shape[1]
     window = np.hanning(size)
-    power = 2 * np.square(np.abs(np.fft.rfft(pieces * window, axis=1))) / size / np.square(window).sum()
+    power = 2 * np.square(np.abs(np.fft.rfft(parts * window, axis=1))) / size / np.square(window).sum()
     frequency = np.fft.rfftfreq(size, 1 / slow_hz)
     harmonic = np.clip(np.round(frequency / mains_hz), 1, HARMONICS)
     return power[:, np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum(axis=1)
@@ -108,20 +108,20 @@ def _rumble(spectrum: np.ndarray, n: int, slow_hz: float) -> float:
     middle = slice(n // 4, -n // 4)
     wave = wave[middle] / window[middle]
     size = round(RUMBLE_S * slow_hz)
-    pieces = np.square(_blocks(wave, size)).mean(axis=1)
-    return float(np.quantile(pieces, QUIETEST))
+    return float(np.quantile(np.square(pieces(wave, size)).mean(axis=1), QUIETEST))
 
 
 def _quietest(samples: np.ndarray, rate_hz: int) -> float:
     size = round(NOISE_S * rate_hz)
-    pieces = _blocks(samples, size)
-    power = np.vecdot(pieces, pieces) / size - np.square(pieces.mean(axis=1))
+    parts = pieces(samples, size)
+    power = np.vecdot(parts, parts) / size - np.square(parts.mean(axis=1))
     return float(np.quantile(power, QUIETEST_MOMENTS))
 
 
-def _blocks(values: np.ndarray, size: int) -> np.ndarray:
-    """Return the values in pieces of `size`, (n, size) array, without the rest."""
-    return values[: len(values) // size * size].reshape(-1, size)
+def pieces(values: np.ndarray, size: int) -> np.ndarray:
+    """Return the rows of values in pieces of `size`, (n, size, ...) array, without the rest."""
+    n = len(values) // size
+    return values[: n * size].reshape(n, size, *values.shape[1:])
 
 
 def upper_db(power: np.ndarray, hop_s: float) -> tuple[np.ndarray, float]:
@@ -141,6 +141,5 @@ def upper_db(power: np.ndarray, hop_s: float) -> tuple[np.ndarray, float]:
     """
     size = max(1, round(PIECE_S / hop_s))
     upper = power[:, -UPPER_BANDS:].sum(axis=1)
-    n = len(upper) // size
-    middle = np.median(upper[: n * size].reshape(n, size), axis=1)
+    middle = np.median(pieces(upper, size), axis=1)
     return (10 * np.log10(middle + 1e-15)).astype(np.float16), size * hop_s

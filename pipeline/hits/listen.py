@@ -274,9 +274,7 @@ def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio) -> 
             "probability": probability,
             "striker": tables.arrow([names[number] for number in candidates["channel"]]),
             "kind": tables.arrow(kind.tolist()),
-            "bands_db": pa.FixedSizeListArray.from_arrays(
-                tables.arrow(bands_db.ravel().astype(np.float32)), tables.N_BANDS
-            ),
+            "bands_db": bands_db,
         },
     )
     return table, _faults(watch, channels, candidates, level_db, probability, sound)

@@ -77,9 +77,6 @@ def _through(rig: Rig | None, row: tuple) -> tuple | None:
 def table_of(listed: dict) -> tables.pa.Table:
     """Make the table of hits of a list."""
     n = len(listed["hit_s"])
-    bands = tables.pa.FixedSizeListArray.from_arrays(
-        tables.arrow(np.full(n * tables.N_BANDS, np.nan, np.float32)), tables.N_BANDS
-    )
     return tables.build(
         "hits",
         {
@@ -88,7 +85,7 @@ def table_of(listed: dict) -> tables.pa.Table:
             "hit_se": np.full(n, LIST_SE_S),
             "snr_db": np.full(n, np.nan),
             "probability": np.ones(n),
-            "bands_db": bands,
+            "bands_db": np.full((n, tables.N_BANDS), np.nan, np.float32),
         },
     )
 

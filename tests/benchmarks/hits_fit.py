@@ -277,8 +277,7 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
     for part in parts:
         struck = judge.struck(part.candidates, np.False_, part.seen)
         chance = judge.second(part.candidates, np.False_, part.seen, part.rate_hz) if of_own else struck
-        kept = np.flatnonzero(chance >= LEAST)
-        kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+        kept = standing_apart(part, chance)
         leaking = [np.full(len(kept), judge.leaking(np.column_stack([struck, chance])))] if of_own else []
         seen.append(np.column_stack([judge.log_odds(chance[kept]), *leaking]))
         right.append(part.right[kept])
@@ -289,6 +288,12 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
     few = settled(seen[kinds == -1, :1], right[kinds == -1])
     weights.append(np.pad(few, (0, seen.shape[1] - 1)))
     put(name, tuple(tuple(row) for row in np.round(weights, 3).tolist()))
+
+
+def standing_apart(part: Measured, chance: np.ndarray) -> np.ndarray:
+    """Return which candidates have no likelier one beside them, of those that are likely at all."""
+    kept = np.flatnonzero(chance >= LEAST)
+    return kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
 
 
 def settled(features: np.ndarray, true: np.ndarray) -> np.ndarray:
@@ -310,8 +315,7 @@ def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     scores, said, right = [], [], []
     for part in parts:
         chance = judge.second(part.candidates, mixed, part.seen, part.rate_hz)
-        kept = np.flatnonzero(chance >= LEAST)
-        kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+        kept = standing_apart(part, chance)
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
         kept = kept[chance[kept] >= 0.5]
         scores.append(f"{2 * len(set(part.hit[kept]) - {-1}) / max(1, len(kept) + part.n_hits):.3f}")
@@ -433,8 +437,7 @@ def fit_apart_mixed(parts: list[Measured]) -> None:
     odds, right = [], []
     for part in parts:
         chance = judge.second(part.candidates, np.True_, part.seen, part.rate_hz)
-        kept = np.flatnonzero(chance >= LEAST)
-        kept = kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+        kept = standing_apart(part, chance)
         odds.append(judge.log_odds(chance[kept]))
         right.append(part.right[kept])
     fit("APART_MIXED", odds, right)

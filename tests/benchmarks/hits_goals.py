@@ -16,7 +16,6 @@ import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-import mir_eval
 import numpy as np
 
 from tests.benchmarks import hits_scenes
@@ -123,21 +122,11 @@ def alone(made: Scene) -> np.ndarray:
     return apart.min(axis=1) > ALONE_S
 
 
-def pairs_of(made: Scene, found: dict[str, np.ndarray]) -> np.ndarray:
-    """Return which hit of the scene is which one found, (2, n) array."""
-    pairs = [np.zeros((0, 2), int)]
-    for channel in np.unique(made.channel):
-        true, mine = np.flatnonzero(made.channel == channel), np.flatnonzero(found["channel"] == channel)
-        matches = mir_eval.util.match_events(made.hit_s[true], found["hit_s"][mine], WITHIN_S)
-        pairs += [np.array([(true[a], mine[b]) for a, b in matches], int).reshape(-1, 2)]
-    return np.concatenate(pairs).T
-
-
 def scored(case: Case, made: Scene) -> Score:
     """Find the hits of a scene and hold them against its truth."""
     rows = hits_scenes.find(made.samples, made.rate_hz, case.hears or own_names(made), least=0.0)
     found = {name: column[rows["probability"] >= 0.5] for name, column in rows.items()}
-    true, mine = pairs_of(made, found)
+    true, mine = hits_scenes.pairs(made, found, WITHIN_S).T
     raw_ms = (found["hit_s"][mine] - made.hit_s[true]) * 1000
     error_ms, sound = raw_ms.copy(), made.sound[true]
     for name in np.unique(sound):
@@ -160,7 +149,7 @@ def scored(case: Case, made: Scene) -> Score:
         int((~bounced & called).sum()),
         np.abs(error_ms) <= 2000 * found["hit_se"][mine],
         rows["probability"],
-        np.isin(np.arange(len(rows["hit_s"])), pairs_of(made, rows)[1]),
+        np.isin(np.arange(len(rows["hit_s"])), hits_scenes.pairs(made, rows, WITHIN_S)[:, 1]),
     )
 
 

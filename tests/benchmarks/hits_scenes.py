@@ -6,6 +6,7 @@ sample above -40 dB of the clean hit's peak. SNR = peak of a hit over the root m
 """
 
 import tempfile
+import warnings
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -183,3 +184,16 @@ def find(
     names = ("hit_s", "hit_se", "channel", "kind", "probability", "level_db")
     found = {name: np.array(table[name].to_pylist()) for name in names}
     return {name: column[found["probability"] >= least] for name, column in found.items()}
+
+
+def pairs(made: Scene, found: dict[str, np.ndarray], within_s: float) -> np.ndarray:
+    """Return which hit of the scene is which one found, (n, 2) array, matched channel by channel by mir_eval."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import mir_eval
+    pairs = [np.zeros((0, 2), int)]
+    for channel in np.unique(made.channel):
+        true, mine = np.flatnonzero(made.channel == channel), np.flatnonzero(found["channel"] == channel)
+        matches = mir_eval.util.match_events(made.hit_s[true], found["hit_s"][mine], within_s)
+        pairs += [np.array([(true[a], mine[b]) for a, b in matches], int).reshape(-1, 2)]
+    return np.concatenate(pairs)
