@@ -15,5 +15,5 @@ fi
 .venv/bin/ruff check --quiet .
 .venv/bin/ruff format --check --quiet .
 .venv/bin/snakefmt --check Snakefile 2>.venv/snakefmt.log || { cat .venv/snakefmt.log; exit 1; }
-# A file of tests stays on one core, for what its tests share is made once.
-exec .venv/bin/python -m pytest -q --numprocesses 2 --dist loadfile "$@"
+# A file of tests stays on one core, for what its tests share is made once; tests/conftest.py puts them in order.
+exec .venv/bin/python -m pytest -q --numprocesses 2 --dist loadfile --no-loadscope-reorder "$@"

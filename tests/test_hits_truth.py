@@ -35,7 +35,7 @@ def errors_ms(scene, found, pairs) -> np.ndarray:
 
 
 def test_a_microphone_on_each_striker_at_20_db():
-    scene = hits_scenes.scene(9001, SHARP, mixed=False, per_s=2, snr_db=20)
+    scene = hits_scenes.scene(9001, SHARP, mixed=False, per_s=2, snr_db=20, duration_s=20)
     found = find(scene, SHARP)
     f, pairs = matched(scene, found)
     assert f >= 0.98
@@ -48,7 +48,7 @@ def test_a_microphone_on_each_striker_at_20_db():
 
 def test_weak_strikes_are_told_from_noise_by_their_sound():
     names = SOUNDS[::2]
-    scene = hits_scenes.scene(9004, names, mixed=False, per_s=2, snr_db=10, duration_s=20)
+    scene = hits_scenes.scene(9004, names, mixed=False, per_s=2, snr_db=10, duration_s=14)
     found = find(scene, names)
     f, pairs = matched(scene, found)
     assert f >= 0.93
@@ -71,7 +71,7 @@ def test_a_fast_roll_in_noise_is_no_ring():
 
 def test_rebounds_in_the_ring_of_their_strikes_are_found_and_called_so():
     names = SOUNDS[:12]
-    scene = hits_scenes.scene(9005, names, mixed=False, per_s=1.5, rebounds=0.5, least_gap_s=0.15)
+    scene = hits_scenes.scene(9005, names, mixed=False, per_s=1.5, rebounds=0.5, least_gap_s=0.15, duration_s=15)
     found = find(scene, names)
     f, pairs = matched(scene, found)
     bounced = scene.rebound[pairs[:, 0]]
@@ -80,13 +80,13 @@ def test_rebounds_in_the_ring_of_their_strikes_are_found_and_called_so():
 
 
 def test_strikes_without_rebounds_are_given_none():
-    scene = hits_scenes.scene(9006, SOUNDS[:12], mixed=False, per_s=1.5, least_gap_s=0.15)
+    scene = hits_scenes.scene(9006, SOUNDS[:12], mixed=False, per_s=1.5, least_gap_s=0.15, duration_s=15)
     found = find(scene, SOUNDS[:12])
     assert np.mean(found["kind"] == "rebound") <= 0.02
 
 
 def test_standard_errors_cover_what_differs_from_hit_to_hit():
-    scene = hits_scenes.scene(9002, SOUNDS[:14], mixed=False, per_s=2, snr_db=25, duration_s=20)
+    scene = hits_scenes.scene(9002, SOUNDS[:14], mixed=False, per_s=2, snr_db=25, duration_s=14)
     found = find(scene, SOUNDS[:14])
     _, pairs = matched(scene, found)
     within = np.abs(errors_ms(scene, found, pairs)) <= 2000 * found["hit_se"][pairs[:, 1]]
@@ -97,7 +97,7 @@ def test_one_microphone_for_eight_strikers():
     scores = []
     for first in (8, 16):
         names = SOUNDS[first : first + 8]
-        scene = hits_scenes.scene(9003 + first, names, mixed=True, per_s=8, snr_db=20, duration_s=40, least_gap_s=0.03)
+        scene = hits_scenes.scene(9003 + first, names, mixed=True, per_s=8, snr_db=20, duration_s=25, least_gap_s=0.03)
         scores.append(matched(scene, find(scene, ("everything",)))[0])
     assert np.mean(scores) >= 0.95
 
@@ -105,7 +105,7 @@ def test_one_microphone_for_eight_strikers():
 @pytest.mark.parametrize(("leak_db", "least"), [((-30, -18), 0.93), ((-18, -8), 0.85)])
 def test_microphones_that_hear_their_neighbours(leak_db, least):
     names = SOUNDS[4:12]
-    scene = hits_scenes.scene(9010, names, mixed=False, per_s=1.5, snr_db=40, leak_db=leak_db)
+    scene = hits_scenes.scene(9010, names, mixed=False, per_s=1.5, snr_db=40, leak_db=leak_db, duration_s=20)
     assert matched(scene, find(scene, names))[0] >= least
 
 
@@ -114,7 +114,7 @@ def test_low_bodies_beside_loud_neighbours_are_told_from_what_leaks_in():
     names = ("bd_gas", "tabla_ke2", "drum_heavy_kick", "drum_snare_soft", "elec_pop", "tabla_tas3", "elec_tick")
     scores = []
     for seed in (9018, 9019, 9020):
-        scene = hits_scenes.scene(seed, names, mixed=False, per_s=1.5, duration_s=20, leak_db=(-18, -8))
+        scene = hits_scenes.scene(seed, names, mixed=False, per_s=1.5, duration_s=12, leak_db=(-18, -8))
         scores.append(matched(scene, find(scene, names))[0])
     assert np.mean(scores) >= 0.93
 
@@ -139,7 +139,9 @@ def test_probabilities_say_how_often_a_row_is_right():
 
 def test_chords_within_12_ms_on_leaking_microphones():
     names = SOUNDS[4:12]
-    scene = hits_scenes.scene(9011, names, mixed=False, per_s=1, snr_db=40, chords=0.5, leak_db=(-30, -18))
+    scene = hits_scenes.scene(
+        9011, names, mixed=False, per_s=1, snr_db=40, chords=0.5, leak_db=(-30, -18), duration_s=20
+    )
     assert matched(scene, find(scene, names))[0] >= 0.95
 
 
@@ -154,7 +156,7 @@ def test_clicks_and_turn_marks_are_all_found():
 
 
 def test_hum_rumble_and_a_bang_when_the_cable_goes_in_cost_nothing():
-    scene = hits_scenes.scene(9013, SHARP, mixed=False, per_s=2, snr_db=30)
+    scene = hits_scenes.scene(9013, SHARP, mixed=False, per_s=2, snr_db=30, duration_s=12)
     clean, _ = matched(scene, find(scene, SHARP))
     time = np.arange(len(scene.samples)) / scene.rate_hz
     noise = 0.3 * 10 ** (-30 / 20)

@@ -25,10 +25,13 @@ def make_exact(n_strikers=4, bars=40, seed=1, jitter_s=2e-4, **kwargs):
     return chance, notes, truth
 
 
-def run(notes, takes, n_strikers=4, machine=None):
+def tables_of(notes, takes, n_strikers=4, machine=None):
     machine = machine or timing_machine.make_machine(n_strikers)
-    made = timing.tables_of(timing_machine.make_group(takes), machine, notes, takes)
-    return {name: table.to_pandas() for name, table in made.items()}
+    return timing.tables_of(timing_machine.make_group(takes), machine, notes, takes)
+
+
+def run(notes, takes, n_strikers=4, machine=None):
+    return {name: table.to_pandas() for name, table in tables_of(notes, takes, n_strikers, machine).items()}
 
 
 def sums(frame, prefix, total):
@@ -42,7 +45,26 @@ def ordinary():
     notes = timing_machine.make_notes(chance, 8, bars=48)
     truth = timing_machine.make_truth(chance, notes, 8)
     takes = timing_machine.make_takes(chance, notes, truth, 3)
-    return notes, truth, takes, run(notes, takes, 8)
+    made = tables_of(notes, takes, 8)
+    schemas = {name: table.schema for name, table in made.items()}
+    return notes, truth, takes, {name: table.to_pandas() for name, table in made.items()}, schemas
+
+
+@pytest.fixture(scope="module")
+def short():
+    """Two short takes, once for all tests that fit them again beside something else."""
+    chance = np.random.default_rng(43)
+    notes = timing_machine.make_notes(chance, 4, bars=16)
+    takes = timing_machine.make_takes(chance, notes, timing_machine.make_truth(chance, notes, 4), 2)
+    return notes, takes, run(notes, takes)
+
+
+@pytest.fixture(scope="module")
+def loaded():
+    """Three takes with two kinds of passages and a load of .005 a strike, and nothing else wrong."""
+    chance, notes, truth = make_exact(6, bars=48, sections="AC" * 3)
+    truth.drag = np.full(6, 0.005)
+    return run(notes, timing_machine.make_takes(chance, notes, truth, 3), 6)
 
 
 def test_the_parts_add_up_within_a_microsecond(ordinary):
@@ -53,11 +75,8 @@ def test_the_parts_add_up_within_a_microsecond(ordinary):
 
 
 def test_every_table_is_under_its_contract(ordinary):
-    notes, _, takes, _ = ordinary
-    made = timing.tables_of(timing_machine.make_group(takes), timing_machine.make_machine(8), notes, takes)
-    assert set(made) == {*"lateness tempo recordings passages strikers pins shafts budget".split()}
-    for name, table in made.items():
-        assert table.schema.equals(tables.CONTRACTS[name].schema)
+    assert set(ordinary[3]) == {*"lateness tempo recordings passages strikers pins shafts budget".split()}
+    assert ordinary[4] == {name: tables.CONTRACTS[name].schema for name in ordinary[3]}
 
 
 def test_shares_of_the_budget_sum_to_one(ordinary):
@@ -104,11 +123,8 @@ def test_a_linear_drift_of_tempo_is_motion_and_shows_as_trend():
     np.testing.assert_allclose(tempo["tempo_bpm"], expected, rtol=0.002)
 
 
-def test_a_dense_passage_that_slows_is_laid_to_its_load():
-    chance, notes, truth = make_exact(6, bars=48, sections="AC" * 3)
-    truth.drag = np.full(6, 0.005)
-    got = run(notes, timing_machine.make_takes(chance, notes, truth, 3), 6)
-    passages = got["passages"].sort_values("first_bar")
+def test_a_dense_passage_that_slows_is_laid_to_its_load(loaded):
+    passages = loaded["passages"].sort_values("first_bar")
     dense = passages["passage"].str.startswith("C")
     assert (passages.loc[dense, "sag"] > 0).all() and (passages.loc[~dense, "sag"] < 0).all()
     assert passages.loc[dense, "load_share"].between(0.8, 1.2).all()
@@ -116,15 +132,13 @@ def test_a_dense_passage_that_slows_is_laid_to_its_load():
     # Its error is the drags', whatever the sum of their loads: it does not vanish where that goes through 0.
     assert passages["by_load_se"].min() > 0.2 * passages["by_load_se"].max()
     assert sorted(passages["rank"]) == [1, 2, 3, 4, 5, 6]
-    np.testing.assert_allclose(got["strikers"]["drag"].mean(), 0.005, rtol=0.1)
-    assert got["recordings"]["sag_max"].between(0.01, 0.1).all()
-    assert (got["recordings"]["sag_max_se"] < 0.2 * got["recordings"]["sag_max"]).all()
+    np.testing.assert_allclose(loaded["strikers"]["drag"].mean(), 0.005, rtol=0.1)
+    assert loaded["recordings"]["sag_max"].between(0.01, 0.1).all()
+    assert (loaded["recordings"]["sag_max_se"] < 0.2 * loaded["recordings"]["sag_max"]).all()
 
 
-def test_a_strike_costs_the_energy_it_takes():
-    chance, notes, truth = make_exact(6, bars=48, sections="AC" * 3)
-    truth.drag = np.full(6, 0.005)
-    got = run(notes, timing_machine.make_takes(chance, notes, truth, 3), 6)["strikers"]
+def test_a_strike_costs_the_energy_it_takes(loaded):
+    got = loaded["strikers"]
     # ½ I ω² (1 − (1 − d)²) at the barrel: 1.9 kg m² × 6.5² and a turn in 20 s.
     energy = 0.5 * 1.9 * 6.5**2 * (2 * np.pi / 20) ** 2
     expected = energy * (1 - (1 - got["drag"]) ** 2)
@@ -218,13 +232,13 @@ def test_notes_written_together_have_a_spread():
     assert run(notes, [take], 2)["recordings"]["together_s"][0] == pytest.approx(0.006 / np.sqrt(2), rel=1e-9)
 
 
-def test_a_refused_take_gets_its_row_and_informs_nothing(ordinary):
-    notes, _, takes, before = ordinary
+def test_a_refused_take_gets_its_row_and_informs_nothing(short):
+    notes, takes, before = short
     said = {"refused": "silent: no sound above the noise", "health": ["dead: channel 2; look at the cable"]}
     refused = replace(
         takes[0], said=said, aligned=tables.empty("aligned"), recording=replace(takes[0].recording, recording="bad")
     )
-    got = run(notes, [*takes, refused], 8)
+    got = run(notes, [*takes, refused])
     row = got["recordings"].set_index("recording").loc["bad"]
     assert (row["status"], row["reason"], row["n_notes"]) == ("refused", said["refused"], 0)
     assert list(row["health"]) == said["health"]
@@ -232,14 +246,14 @@ def test_a_refused_take_gets_its_row_and_informs_nothing(ordinary):
 
 
 def test_a_group_of_refused_takes_has_rows_of_recordings_only(ordinary):
-    notes, _, takes, _ = ordinary
+    notes, _, takes, *_ = ordinary
     got = run(notes, [replace(take, said={"refused": "silent"}) for take in takes], 8)
     assert len(got.pop("recordings")) == 3
     assert all(len(table) == 0 for table in got.values())
 
 
 def test_a_take_without_a_played_note_is_refused(ordinary):
-    notes, _, takes, _ = ordinary
+    notes, _, takes, *_ = ordinary
     got = run(notes, [replace(takes[0], aligned=tables.empty("aligned"))], 8)["recordings"]
     assert got["status"][0] == "refused" and got["reason"][0]
 
@@ -279,7 +293,7 @@ def test_a_stall_starts_a_new_line():
 
 
 def test_undecided_and_unheard_notes_have_no_row_and_no_rate(ordinary):
-    notes, _, takes, _ = ordinary
+    notes, _, takes, *_ = ordinary
     rows = takes[0].aligned.to_pandas()
     silent = rows["striker"] == "striker 3"
     rows.loc[silent, "status"] = "unheard"
@@ -322,8 +336,8 @@ def test_one_bad_pin_is_named_as_the_pattern_of_the_misses():
     assert got["pins"].set_index("pin_id").loc[pin, "n_missed"] == 5
 
 
-def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(ordinary, monkeypatch):
-    notes, _, takes, before = ordinary
+def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(short, monkeypatch):
+    notes, takes, before = short
     spoiler = replace(takes[0], recording=replace(takes[0].recording, recording="spoiler"))
     whole = timing.fit_of
 
@@ -333,7 +347,7 @@ def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(ordinar
         return whole(machine, notes, used)
 
     monkeypatch.setattr(timing, "fit_of", spoiled)
-    got = run(notes, [*takes, spoiler], 8)
+    got = run(notes, [*takes, spoiler])
     row = got["recordings"].set_index("recording").loc["spoiler"]
     assert row["status"] == "refused" and "no speed explains" in row["reason"]
     np.testing.assert_array_equal(got["strikers"]["delay_s"], before["strikers"]["delay_s"])

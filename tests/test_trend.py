@@ -47,30 +47,35 @@ def test_a_change_twenty_times_the_spread_between_takes_is_better_and_its_interv
     assert of(trend.trend(make_recordings([3, 3], effects=(0.4, 1.0)), None), verdict="worse").shape[0] > 0
 
 
-def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes():
+@pytest.mark.parametrize("seeds", [range(40), pytest.param(range(40, 200), marks=pytest.mark.long)])
+def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes(seeds):
     """Where nothing changed, at most 5 % of comparisons may call a change (Holm over the quantities of each).
 
-    160 comparisons: a right method exceeds 10 % with a probability below 1 % (binomial).
+    80 comparisons: a right method exceeds 10 % with a probability below 2 % (binomial); a percentile bootstrap, which
+    calls 20 to 33 %, stays below with less than 1 %.
     """
     false = []
-    for seed in range(80):
+    for seed in seeds:
         for n_takes in (2, 3):
             made = of(trend.trend(make_recordings([n_takes, n_takes], seed=seed), None), against="previous")
             false.append(made["verdict"].isin(["better", "worse"]).any())
     assert np.mean(false) <= 0.10
 
 
-def test_intervals_of_two_takes_hold_the_truth_nineteen_times_in_twenty():
-    """80 seeds × 5 independent quantities: the share's standard error is 1.1 %; three of them to either side."""
+@pytest.mark.parametrize(
+    ("seeds", "reach"), [(range(40), 0.033), pytest.param(range(40, 200), 0.023, marks=pytest.mark.long)]
+)
+def test_intervals_of_two_takes_hold_the_truth_nineteen_times_in_twenty(seeds, reach):
+    """Seeds × 5 independent quantities: the share's standard error is 1.5 or 0.8 %; two or three to either side."""
     held = []
-    for seed in range(80):
+    for seed in seeds:
         made = of(trend.trend(make_recordings([2, 2], seed=seed, effects=(1.0, 0.8)), None), against="previous")
         made = made[(made["build_day"] > FIRST_DAY) & made["quantity"].isin(SPREADS)]
         # The interval of the ratio, as the value compared with scales both ends.
         reference = made["value"] - made["change"]
         low, high = 1 + made["change_low"] / reference, 1 + made["change_high"] / reference
         held += list((low <= 0.8) & (0.8 <= high))
-    assert 0.917 <= np.mean(held) <= 0.983
+    assert abs(np.mean(held) - 0.95) <= reach
 
 
 def test_a_day_with_one_take_borrows_the_pool_and_no_pool_means_no_verdict():
