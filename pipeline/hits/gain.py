@@ -1,6 +1,7 @@
 """Tell from noise and strikes whether somebody or something turned the gain during a take."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -22,15 +23,17 @@ UNSURE = 3.0  # standard errors of the strikes' level that are granted, too
 LEVEL_DB, MOVED = 0.3, 0.3  # noise that is level; share of a step by which no other microphone's changes
 AMONG = (0.1, 0.5, 0.9)  # quantiles of the strikes
 PLUGGED_DB = 15.0  # a larger step of a microphone without strikes before it is a plug
-ALONE_S, TOGETHER_S = 0.25, 0.012  # a strike alone has no other this long before; a chord is one strike
-BEFORE_S, AFTER_S = ((0.16, 0.09), (0.09, 0.02)), (0.05, 0.4)  # where noise is looked at, from the strike
-GUARD_S, LEAST_AFTER_S = 0.02, 0.12  # before the next strike; what must be free after one
-RINGING_DB, RISING_DB = 0.5, 3.0  # by which a level falls, and rises, that is no noise
 ROUNDED_DB = -97.0  # so quiet, samples of 16 bit hold no noise but their own rounding
-SMOOTH = 3  # pieces
-MOST = 1000  # strikes that are looked at
-LOUDEST, LOUD_DB, STRIKE = 0.95, 13.0, 3  # quantile of the strikes, what is within such reach of it; pieces of one
-PUMPING_DB, FEWEST_FALLS, HEARD_DB = (0.8, 2.8), 3, 1.0  # fall of the noise after half and a quarter of them
+AWAY_S = (0.04, 0.02)  # noise is looked at so long after a strike and before the next
+STRIKE, SMOOTH, LEAST_GAP = 3, 3, 5  # pieces: of a strike, of a moment, of a gap
+LEAST_STILL, LEAST_WINDOWS = 20, 4
+WINDOW_S = 2.0  # within which noise is compared
+OFF_DB = (-12.0, 2.0)  # from the middle of a window: beyond it, another strike or a gate
+RELEASES_S = (0.15, 0.3, 0.6)
+LOUDEST, REACHES_DB = 0.95, (4.0, 12.0)  # quantile of the strikes; so far below, nothing is turned down any more
+PIECE_DB = 0.3  # scatter of a piece's noise
+MOST_HELD = 0.98  # quantile of the pieces at which the fall is told
+SURE, LEAST_FALL_DB = 3.0, 0.5  # standard errors; a fall so small moves nothing
 
 
 @dataclass(frozen=True)
@@ -162,56 +165,96 @@ def _scatter(values: np.ndarray) -> float:
     return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
-def pumping_db(upper_db: np.ndarray, all_s: np.ndarray) -> float | None:
-    """Return by how much the noise is lower after loud strikes than before them, if it is.
+def pumping_db(upper_db: np.ndarray, all_s: np.ndarray, hit_s: np.ndarray, hit_db: np.ndarray) -> float | None:
+    """Return by how much noise between strikes falls with what a limiter would still be turned down, if it does.
 
-    A body that rings can only make it higher. What was there before counts as noise where it did not fall towards the
-    strike, nor rise.
+    A limiter that a loud strike has turned down comes back like a capacitor's charge, and the noise rises with it. A
+    body that rings can only make the noise fall. Noise is compared within WINDOW_S, so that it may change over a take.
 
     Parameters
     ----------
     upper_db : (n,) array
-        `ground.upper_db` of this channel. Whoever strikes: what is loud here counts.
+        `ground.upper_db` of this channel.
     all_s : array
         Times of the strikes of all channels, in order.
+    hit_s, hit_db : (n_hits,) array
+        Times and levels of this channel's strikes. Where they are few, whatever is loud here counts.
     """
-    loud_s = _loud(upper_db, all_s)
-    falls = []
-    for at_s in loud_s[:: -(-len(loud_s) // MOST) or 1]:
-        place = np.searchsorted(all_s, at_s - 1e-3)
-        last_s = all_s[place - 1] if place else -np.inf
-        after = np.searchsorted(all_s, at_s + TOGETHER_S)
-        next_s = all_s[after] if after < len(all_s) else np.inf
-        until_s = min(AFTER_S[1], next_s - at_s - GUARD_S)
-        if at_s - last_s < ALONE_S or until_s < LEAST_AFTER_S:
-            continue
-        older, newer = (_between(upper_db, at_s - begin, at_s - end) for begin, end in BEFORE_S)
-        later = _between(upper_db, at_s + AFTER_S[0], at_s + until_s)
-        if not len(older) or len(later) < SMOOTH:
-            continue
-        steady = -RINGING_DB < np.median(newer) - np.median(older) < RISING_DB
-        fall_db = np.median(newer) - np.convolve(later, np.ones(SMOOTH) / SMOOTH, "valid").min()
-        # Where a body still rings, what was turned down cannot be heard.
-        if steady and np.median(newer) > ROUNDED_DB and -HEARD_DB < fall_db < MOST_DB:
-            falls.append(fall_db)
-    if np.sum(np.array(falls) > HEARD_DB) < FEWEST_FALLS:
+    level_db = upper_db.astype(float)
+    if len(hit_s) < FEWEST:
+        hit_s, hit_db = _heights(level_db, all_s)
+    at = _still(level_db, all_s)
+    if len(hit_s) < FEWEST or len(at) < LEAST_STILL or np.median(level_db[at]) < ROUNDED_DB:
         return None
-    # Not all that is loud here works the limiter as hard.
-    usual_db, much_db = np.quantile(falls, (0.5, 0.75))
-    return float(much_db) if usual_db > PUMPING_DB[0] and much_db > PUMPING_DB[1] else None
+    window = (at * ground.PIECE_S / WINDOW_S).astype(int)
+    begin = np.flatnonzero(np.diff(window, prepend=-1))
+    size = np.diff(begin, append=len(at))
+    if len(begin) < LEAST_WINDOWS:
+        return None
+    middle_db = level_db[at][np.lexsort((level_db[at], window))][begin + size // 2]
+    off_db = np.clip(level_db[at] - np.repeat(middle_db, size), *OFF_DB)
+    best_db, surest = None, SURE
+    for release_s, reach_db in product(RELEASES_S, REACHES_DB):
+        held = _held(len(level_db), hit_s, hit_db, release_s, reach_db)[at]
+        centred = held - np.repeat(np.add.reduceat(held, begin) / size, size)
+        per_held_db, its_se_db = _slope(centred, -off_db, begin)
+        fall_db = per_held_db * np.quantile(held, MOST_HELD)
+        if fall_db > LEAST_FALL_DB and per_held_db > surest * its_se_db:
+            best_db, surest = fall_db, per_held_db / its_se_db
+    return best_db
 
 
-def _loud(upper_db: np.ndarray, at_s: np.ndarray) -> np.ndarray:
-    """Return the times of those strikes that are loud in a channel."""
+def _heights(level_db: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the times of the strikes, and how loud each is in a channel."""
     piece = (at_s / ground.PIECE_S).astype(int)
-    inside = (piece >= 0) & (piece + STRIKE < len(upper_db))
-    if not inside.any():
-        return at_s[:0]
-    height_db = np.max([upper_db[piece[inside] + k] for k in range(STRIKE)], axis=0).astype(float)
-    return at_s[inside][height_db > np.quantile(height_db, LOUDEST) - LOUD_DB]
+    inside = (piece >= 0) & (piece + STRIKE < len(level_db))
+    piece = piece[inside]
+    return at_s[inside], np.max([level_db[piece + k] for k in range(STRIKE)], axis=0)
 
 
-def _between(upper_db: np.ndarray, begin_s: float, end_s: float) -> np.ndarray:
-    """Return the levels of the pieces that lie wholly between two times."""
-    first, last = int(np.ceil(begin_s / ground.PIECE_S)), int(end_s / ground.PIECE_S)
-    return upper_db[max(first, 0) : max(last, 0)].astype(float) if first >= 0 else np.zeros(0)
+def _still(level_db: np.ndarray, at_s: np.ndarray) -> np.ndarray:
+    """Return the pieces between strikes that come after the quietest moment there: before it, bodies ring.
+
+    The quietest moment itself is left out, too, for noise alone has one.
+    """
+    start_s = np.arange(len(level_db)) * ground.PIECE_S
+    gap = np.searchsorted(at_s, start_s - AWAY_S[0], "right")
+    at = np.flatnonzero(gap == np.searchsorted(at_s, start_s + ground.PIECE_S + AWAY_S[1], "left"))
+    if len(at) < LEAST_STILL:
+        return at[:0]
+    begin = np.flatnonzero(np.diff(gap[at], prepend=-1))
+    size = np.diff(begin, append=len(at))
+    smooth_db = np.full(len(at), np.inf)
+    smooth_db[1:-1] = np.convolve(level_db[at], np.ones(SMOOTH) / SMOOTH, "valid")
+    smooth_db[begin] = smooth_db[begin + size - 1] = np.inf  # these lie in two gaps
+    quietest_db = np.repeat(np.minimum.reduceat(smooth_db, begin), size)
+    place = np.arange(len(at))
+    quietest = np.minimum.reduceat(np.where(smooth_db == quietest_db, place, len(at)), begin)
+    quietest[gap[at[begin]] == 0] = -SMOOTH  # before the first strike nothing rings
+    return at[(place > np.repeat(quietest, size) + SMOOTH // 2) & (np.repeat(size, size) >= LEAST_GAP)]
+
+
+def _held(n: int, hit_s: np.ndarray, hit_db: np.ndarray, release_s: float, reach_db: float) -> np.ndarray:
+    """Return which share of what the loudest strikes turn down is left in each piece, where `reach_db` below them
+    nothing is turned down, (n,) array."""
+    share = np.clip(1 + (hit_db - np.quantile(hit_db, LOUDEST)) / reach_db, 1e-9, 1)
+    # Of several strikes that which is left the most of counts: the highest of parallel lines, in logarithms.
+    line = np.full(n, -np.inf)
+    piece = np.clip((hit_s / ground.PIECE_S).astype(int), 0, n - 1)
+    np.maximum.at(line, piece, np.log(share) + hit_s / release_s)
+    middle_s = (np.arange(n) + 0.5) * ground.PIECE_S
+    return np.exp(np.minimum(np.maximum.accumulate(line) - middle_s / release_s, 0))
+
+
+def _slope(x: np.ndarray, y: np.ndarray, begin: np.ndarray) -> tuple[float, float]:
+    """Return the slope of `y` over `x` and its standard error, from windows that begin there; in each, `x` is centred.
+
+    What is odd about a window is odd in all its pieces, so windows are counted (Liang & Zeger 1986, "Longitudinal data
+    analysis using generalized linear models"), and pieces only where few windows have a say.
+    """
+    product_, square = np.add.reduceat(x * y, begin), np.add.reduceat(np.square(x), begin)
+    total = square.sum() + 1e-9
+    slope = product_.sum() / total
+    n = len(begin)
+    windows_se = np.sqrt(np.square(product_ - slope * square).sum() * n / (n - 1)) / total
+    return slope, float(np.hypot(windows_se, PIECE_DB / np.sqrt(total)))

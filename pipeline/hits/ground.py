@@ -13,7 +13,7 @@ QUIET_S, QUIET_WIDTH = 0.34, 1.6
 BESIDE_HZ = (1.5, 8.0)  # from the line: what would be there without it
 LINE_TO_BESIDE = 3.0
 RUMBLE_FROM_HZ, RUMBLE_TO_HZ = (3.0, 7.0), (30.0, 45.0)  # edges
-RUMBLE_S, QUIETEST = 0.2, 0.2  # rumble goes on between strikes: the quietest fifth of such stretches tells it
+RUMBLE_S, QUIETEST = 0.1, 0.2  # rumble goes on between strikes: the quietest fifth of two such pieces tells it
 NOISE_S, QUIETEST_MOMENTS = 0.05, 0.05  # length of moments, and the share of them that is the quietest
 PIECE_S = 0.02  # the upper bands are followed in such pieces
 UPPER_BANDS = 4
@@ -29,6 +29,7 @@ class Low:
     quietest: float
     above: float
     humming: np.ndarray  # power near the mains' harmonics in pieces of QUIET_S
+    rumbling: np.ndarray  # power of the rumble in pieces of RUMBLE_S
     bands: np.ndarray  # power of the bands at the quietest moments
 
 
@@ -57,7 +58,9 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.nda
     above = moments[:, ABOVE_HUM:].sum(axis=1)
     level, less = np.quantile(above, (QUIETEST_MOMENTS, 2 * QUIETEST_MOMENTS))
     bands = moments[above <= less].mean(axis=0)
-    return Low(hum, _rumble(spectrum, len(slow), slow_hz), _quietest(samples, rate_hz), float(level), humming, bands)
+    rumbling = _rumbling(spectrum, len(slow), slow_hz)
+    rumble = float(np.quantile(pieces(rumbling, 2).mean(axis=1), QUIETEST))
+    return Low(hum, rumble, _quietest(samples, rate_hz), float(level), humming, rumbling, bands)
 
 
 @lru_cache(maxsize=2)
@@ -102,13 +105,13 @@ def _humming(parts: np.ndarray, slow_hz: float, mains_hz: float) -> np.ndarray:
     return power[:, np.abs(frequency - harmonic * mains_hz) < QUIET_WIDTH / QUIET_S].sum(axis=1)
 
 
-def _rumble(spectrum: np.ndarray, n: int, slow_hz: float) -> float:
-    window, _, rumbling = _weights(n, slow_hz)
-    wave = np.fft.irfft(spectrum * rumbling, n)
+def _rumbling(spectrum: np.ndarray, n: int, slow_hz: float) -> np.ndarray:
+    """Return the power of the rumble in pieces of RUMBLE_S from the middle of a block."""
+    window, _, share = _weights(n, slow_hz)
+    wave = np.fft.irfft(spectrum * share, n)
     middle = slice(n // 4, -n // 4)
     wave = wave[middle] / window[middle]
-    size = round(RUMBLE_S * slow_hz)
-    return float(np.quantile(np.square(pieces(wave, size)).mean(axis=1), QUIETEST))
+    return np.square(pieces(wave, round(RUMBLE_S * slow_hz))).mean(axis=1)
 
 
 def _quietest(samples: np.ndarray, rate_hz: int) -> float:

@@ -14,6 +14,8 @@ HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, 
 AUDIBLE_POWER = 10 ** (-73 / 10)  # fainter hum and rumble disturb nothing
 STEADY = 1.6  # hum over all that is there at the quietest moments
 STEADY_AMONG, STEADY_DB = (0.03, 0.12), 1.5  # quantiles of the moments between which hum stays; a ringing body falls
+# Quantiles of the moments; how far rumble's middle lies above the second (3 to 5 dB), and above the first at least.
+RUMBLE_AMONG, RUMBLE_DB = (0.03, 0.12, 0.5), (6.5, 4.0)
 HUMMING_BLOCKS = 0.7  # quantile: in some blocks strikes hide it
 QUIETER_BLOCKS = 0.25  # of the blocks: those that tell what lies under the strikes
 GATED_SHARE, GATED_RUNS = 0.05, 4  # of the time between first and last hit that is silent, in this many pieces
@@ -57,7 +59,7 @@ class Watch:
         self.silence = [[] for _ in range(n)]  # first and last sample of stretches without any noise
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
         self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
-        self.floors = {}  # once all is seen
+        self.uppers, self.floors = {}, {}  # once all is seen
         self.product = np.zeros((n, n))
         self.bins = np.maximum(np.diff(rise.frames(rate_hz).edges), 1)  # of the spectrum, in each band
 
@@ -97,6 +99,11 @@ class Watch:
 
     def upper(self, number: int) -> np.ndarray:
         """Return the level of a channel's upper bands (dB) every `ground.PIECE_S`, from the first sample seen."""
+        if number not in self.uppers:
+            self.uppers[number] = self._upper(number)
+        return self.uppers[number]
+
+    def _upper(self, number: int) -> np.ndarray:
         at_s, levels_db = [], []
         for start, piece_s, level_db in self.upper_db[number]:
             at_s.append((start - self.start) / self.rate_hz + (np.arange(len(level_db)) + 0.5) * piece_s)
@@ -214,6 +221,7 @@ def _low(watch: Watch, number: int) -> tuple[float, float, float]:
     rumble, quietest, above = np.quantile(blocks[:, 1:], QUIETER_BLOCKS, axis=0)
     # What is not there at the quietest moments is no hum, but struck bodies of that pitch.
     hum = min(hum, _keeps_on(watch.low[number])) if hum < STEADY * quietest else 0.0
+    rumble = min(rumble, _rumbles_on(watch.low[number]))
     # A small difference of large powers tells little of what is left; above the hum it is heard for itself.
     return hum, rumble, max(quietest - hum - rumble, above, 0.1 * quietest, 1e-12)
 
@@ -225,6 +233,12 @@ def _keeps_on(blocks: list[ground.Low]) -> float:
         return 0.0
     low, high = np.quantile(humming, STEADY_AMONG)
     return float(high) if high < low * 10 ** (STEADY_DB / 10) else 0.0
+
+
+def _rumbles_on(blocks: list[ground.Low]) -> float:
+    """Return the most that rumble can be: it never stays far below its middle power, as low drums do once they died."""
+    least, low, middle = np.quantile(np.concatenate([block.rumbling for block in blocks]), RUMBLE_AMONG)
+    return float(middle if middle < low * 10 ** (RUMBLE_DB[0] / 10) else least * 10 ** (RUMBLE_DB[1] / 10))
 
 
 def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
@@ -285,8 +299,9 @@ def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
 def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
     if watch.channels[number].hears in MARKS:
         return ""
-    all_s = np.sort((hits["at"][_struck(watch, hits)] - watch.start) / watch.rate_hz)
-    turned_db = gain.pumping_db(watch.upper(number), all_s)
+    mine, at_s = hits["channel"] == number, (hits["at"] - watch.start) / watch.rate_hz
+    all_s = np.sort(at_s[_struck(watch, hits)])
+    turned_db = gain.pumping_db(watch.upper(number), all_s, at_s[mine], hits["level_db"][mine])
     if turned_db is None:
         return ""
     return (

@@ -66,7 +66,7 @@ def _workshop_take(rng, kind: str, seed: int) -> Take:
     n = int(rng.integers(2, 5))
     machine = chance.random_machine(n, seed)
     bpm = float(np.round(rng.uniform(80, 126), 1))
-    duration_s = 52 if kind in ("rest", "stalls") else 34
+    duration_s = {"rest": 52, "stalls": 52, "sparse": 68}.get(kind, 34)
     per_bar = 26 if "dense" in kind else rng.uniform(1.5, 4) if kind == "sparse" else rng.uniform(5, 10)
     bars = round(duration_s / (240 / bpm))
     notes = tune.notes_table(tune.random_tune(n, bars, seed, bpm, per_bar), machine)
