@@ -32,8 +32,9 @@ OFF_DB = (-12.0, 2.0)  # from the middle of a window: beyond it, another strike 
 RELEASES_S = (0.15, 0.3, 0.6)
 LOUDEST, REACHES_DB = 0.95, (4.0, 12.0)  # quantile of the strikes; so far below, nothing is turned down any more
 PIECE_DB = 0.3  # scatter of a piece's noise
-MOST_HELD = 0.98  # quantile of the pieces at which the fall is told
-SURE, LEAST_FALL_DB = 3.0, 0.5  # standard errors; a fall so small moves nothing
+LEAST_HELD, MOST_HELD = 0.1, 0.98  # squares that tell anything; quantile of the pieces at which the fall is told
+SURE, LEAST_FALL_DB = 4.0, 0.5  # standard errors; a fall so small moves nothing
+DISTURBED = 0.18  # share of the pieces that may be louder than noise; what was found under limiters reached 0.14
 
 
 @dataclass(frozen=True)
@@ -193,10 +194,14 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray, hit_s: np.ndarray, hit_d
         return None
     middle_db = level_db[at][np.lexsort((level_db[at], window))][begin + size // 2]
     off_db = np.clip(level_db[at] - np.repeat(middle_db, size), *OFF_DB)
+    if np.mean(off_db == OFF_DB[1]) > DISTURBED:
+        return None
     best_db, surest = None, SURE
     for release_s, reach_db in product(RELEASES_S, REACHES_DB):
         held = _held(len(level_db), hit_s, hit_db, release_s, reach_db)[at]
         centred = held - np.repeat(np.add.reduceat(held, begin) / size, size)
+        if np.square(centred).sum() < LEAST_HELD:
+            continue
         per_held_db, its_se_db = _slope(centred, -off_db, begin)
         fall_db = per_held_db * np.quantile(held, MOST_HELD)
         if fall_db > LEAST_FALL_DB and per_held_db > surest * its_se_db:
@@ -253,7 +258,7 @@ def _slope(x: np.ndarray, y: np.ndarray, begin: np.ndarray) -> tuple[float, floa
     analysis using generalized linear models"), and pieces only where few windows have a say.
     """
     product_, square = np.add.reduceat(x * y, begin), np.add.reduceat(np.square(x), begin)
-    total = square.sum() + 1e-9
+    total = square.sum()
     slope = product_.sum() / total
     n = len(begin)
     windows_se = np.sqrt(np.square(product_ - slope * square).sum() * n / (n - 1)) / total

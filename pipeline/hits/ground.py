@@ -45,13 +45,12 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.nda
     slow = samples[: len(samples) // step * step].reshape(-1, step) @ np.full(step, 1 / step, samples.dtype)
     slow = slow - slow.mean(dtype=np.float64)
     slow_hz = rate_hz / step
-    window, frequency, _ = _weights(len(slow), slow_hz)
+    window, _ = _weights(len(slow), slow_hz)
     spectrum = np.fft.rfft(slow * window)
     hum, humming = 0.0, np.zeros(0)
     if mains_hz:
         humming = _humming(pieces(slow, round(QUIET_S * slow_hz)), slow_hz, mains_hz)
-        lines = sum(_line(spectrum, frequency, h * mains_hz, h) for h in range(1, HARMONICS + 1))
-        lines *= 2 / len(slow) / np.square(window).sum()
+        lines = _lines(spectrum, len(slow), slow_hz, mains_hz) * 2 / len(slow) / np.square(window).sum()
         hum = min(lines, _quiet_hum(slow, slow_hz, mains_hz)) if lines > 0 else 0.0
     size = round(NOISE_S / hop_s)
     moments = pieces(power, size).mean(axis=1)
@@ -64,27 +63,39 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.nda
 
 
 @lru_cache(maxsize=2)
-def _weights(n: int, slow_hz: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return window, frequencies and the share of each that is rumble; they are the same for every block but the last.
+def _weights(n: int, slow_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the window and the share of each frequency that is rumble; they are the same for every block but the last.
 
     Soft edges: a sharp one would smear strikes over the time between them.
     """
     frequency = np.fft.rfftfreq(n, 1 / slow_hz)
     low, high = (np.interp(frequency, edge, (0, np.pi / 2)) for edge in (RUMBLE_FROM_HZ, RUMBLE_TO_HZ))
-    return np.hanning(n), frequency, np.square(np.sin(low) * np.cos(high))
+    return np.hanning(n), np.square(np.sin(low) * np.cos(high))
 
 
-def _line(spectrum: np.ndarray, frequency: np.ndarray, hz: float, harmonic: int) -> float:
-    """Return the power of a line above what lies beside it."""
-    near = slice(*np.searchsorted(frequency, (hz - BESIDE_HZ[1], hz + BESIDE_HZ[1])))
-    power, away_hz = np.square(np.abs(spectrum[near])), np.abs(frequency[near] - hz)
-    inside = away_hz < LINE_HZ + LINE_PER_HARMONIC_HZ * harmonic
+def _lines(spectrum: np.ndarray, n: int, slow_hz: float, mains_hz: float) -> float:
+    """Return the power of the mains' lines above what lies beside them."""
+    inside, beside = _around(n, slow_hz, mains_hz)
+    power = np.square(np.abs(spectrum[: inside.shape[1]]))
+    total, expected = inside @ power, beside @ power
+    return float((total - expected)[total > LINE_TO_BESIDE * expected].sum())
+
+
+@lru_cache(maxsize=2)
+def _around(n: int, slow_hz: float, mains_hz: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the weight of each frequency in each line, and in what would be there without it, (HARMONICS, n) arrays.
+
+    Where a line has nothing in it or beside it, both are 0.
+    """
+    harmonic = np.arange(1, HARMONICS + 1)[:, None]
+    frequency = np.fft.rfftfreq(n, 1 / slow_hz)
+    frequency = frequency[: np.searchsorted(frequency, HARMONICS * mains_hz + BESIDE_HZ[1])]
+    away_hz = np.abs(frequency - harmonic * mains_hz)
+    inside = (away_hz < LINE_HZ + LINE_PER_HARMONIC_HZ * harmonic).astype(float)
     beside = (away_hz > BESIDE_HZ[0]) & (away_hz < BESIDE_HZ[1])
-    if not inside.any() or not beside.any():
-        return 0.0
-    expected = power[beside].mean() * inside.sum()
-    total = power[inside].sum()
-    return float(total - expected) if total > LINE_TO_BESIDE * expected else 0.0
+    n_beside = beside.sum(axis=1, keepdims=True)
+    n_inside = inside.sum(axis=1, keepdims=True)
+    return inside * (n_beside > 0), beside * n_inside / np.maximum(n_beside, 1)
 
 
 def _quiet_hum(slow: np.ndarray, slow_hz: float, mains_hz: float) -> float:
@@ -107,7 +118,7 @@ def _humming(parts: np.ndarray, slow_hz: float, mains_hz: float) -> np.ndarray:
 
 def _rumbling(spectrum: np.ndarray, n: int, slow_hz: float) -> np.ndarray:
     """Return the power of the rumble in pieces of RUMBLE_S from the middle of a block."""
-    window, _, share = _weights(n, slow_hz)
+    window, share = _weights(n, slow_hz)
     wave = np.fft.irfft(spectrum * share, n)
     middle = slice(n // 4, -n // 4)
     wave = wave[middle] / window[middle]
@@ -144,5 +155,6 @@ def upper_db(power: np.ndarray, hop_s: float) -> tuple[np.ndarray, float]:
     """
     size = max(1, round(PIECE_S / hop_s))
     upper = power[:, -UPPER_BANDS:].sum(axis=1)
-    middle = np.median(pieces(upper, size), axis=1)
+    ordered = np.sort(pieces(upper, size), axis=1)
+    middle = (ordered[:, (size - 1) // 2] + ordered[:, size // 2]) / 2
     return (10 * np.log10(middle + 1e-15)).astype(np.float16), size * hop_s
