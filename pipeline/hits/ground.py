@@ -55,10 +55,10 @@ def low(samples: np.ndarray, rate_hz: int, mains_hz: float | None, power: np.nda
     size = round(NOISE_S / hop_s)
     moments = pieces(power, size).mean(axis=1)
     above = moments[:, ABOVE_HUM:].sum(axis=1)
-    level, less = np.quantile(above, (QUIETEST_MOMENTS, 2 * QUIETEST_MOMENTS))
+    level, less = _quantile(above, QUIETEST_MOMENTS), _quantile(above, 2 * QUIETEST_MOMENTS)
     bands = moments[above <= less].mean(axis=0)
     rumbling = _rumbling(spectrum, len(slow), slow_hz)
-    rumble = float(np.quantile(pieces(rumbling, 2).mean(axis=1), QUIETEST))
+    rumble = float(_quantile(pieces(rumbling, 2).mean(axis=1), QUIETEST))
     return Low(hum, rumble, _quietest(samples, rate_hz), float(level), humming, rumbling, bands)
 
 
@@ -129,7 +129,15 @@ def _quietest(samples: np.ndarray, rate_hz: int) -> float:
     size = round(NOISE_S * rate_hz)
     parts = pieces(samples, size)
     power = np.vecdot(parts, parts) / size - np.square(parts.mean(axis=1))
-    return float(np.quantile(power, QUIETEST_MOMENTS))
+    return float(_quantile(power, QUIETEST_MOMENTS))
+
+
+def _quantile(values: np.ndarray, share: float) -> float:
+    """Return a quantile of a row as `np.quantile` does, which looks at much that a short row has not."""
+    place = share * (len(values) - 1)
+    below = int(place)
+    ordered = np.sort(values)
+    return ordered[below] + (ordered[min(below + 1, len(values) - 1)] - ordered[below]) * (place - below)
 
 
 def pieces(values: np.ndarray, size: int) -> np.ndarray:

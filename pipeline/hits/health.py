@@ -69,8 +69,9 @@ class Watch:
         self.start = here if self.start is None else self.start
         for number, (samples, its) in enumerate(zip(heard, power, strict=True)):
             own = samples[begin:]
-            self.peak[number] = max(self.peak[number], own.max(initial=0.0), -own.min(initial=0.0))
-            self.tops[number] += tops.of_block(own, here, self.peak[number], self.rate_hz)
+            ends = float(own.min(initial=0.0)), float(own.max(initial=0.0))
+            self.peak[number] = max(self.peak[number], ends[1], -ends[0])
+            self.tops[number] += tops.of_block(own, here, ends, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
             self._see_silences(number, here, own)
@@ -175,6 +176,8 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     # A turn mark comes once a turn: a few of them among hundreds of strikes are all there are.
     strays = 1 if watch.channels[number].hears in MARKS else STRAY * len(hits)
     if mine.sum() > strays or _struck(watch, hits).sum() < FEW_HITS or _hears_others(watch, number, hits):
+        return ""
+    if _pumping(watch, number, hits):  # what a neighbour's strikes turn down hears them
         return ""
     return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
 

@@ -45,10 +45,13 @@ class Clipping:
     over_db: float
 
 
-def of_block(samples: np.ndarray, first: int, peak: float, rate_hz: int) -> list[Tops]:
-    """Return the tops of a block that begins at sample `first`; `peak` is the channel's so far."""
+def of_block(samples: np.ndarray, first: int, ends: tuple[float, float], peak: float, rate_hz: int) -> list[Tops]:
+    """Return the tops of a block that begins at sample `first`.
+
+    `ends` are its lowest and highest sample, or 0 where those are on the other side; `peak` is the channel's so far.
+    """
     found = []
-    for sign, top in ((1, float(samples.max(initial=0.0))), (-1, -float(samples.min(initial=0.0)))):
+    for sign, top in ((1, ends[1]), (-1, -ends[0])):
         least = max(SOFTEST, HIGH * max(top, peak))
         if top <= least:
             continue
