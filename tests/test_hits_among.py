@@ -5,7 +5,7 @@ import warnings
 import numpy as np
 import pytest
 
-from pipeline.hits import again, among, candidate, judge, rise
+from pipeline.hits import again, among, candidate, judge, weights
 from tests.benchmarks import hits_drums, hits_scenes
 
 with warnings.catch_warnings():
@@ -32,10 +32,10 @@ def make_seen(n: int) -> again.Seen:
 
 def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
     rows, first = make_candidates(1), np.random.default_rng(2).uniform(size=300)
-    told = among.features(rows, np.zeros((300, 1)), first, RATE_HZ)
+    told = among.features(rows, first, RATE_HZ)
     at_s, peak_db = rows["at"] / RATE_HZ, 20 * np.log10(rows["peak"])
     for k in range(300):
-        for column, side in ((1, -1), (7, 1)):
+        for column, side in ((0, -1), (6, 1)):
             near = [
                 j
                 for j in range(300)
@@ -50,7 +50,7 @@ def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
             assert told[k, column] == pytest.approx(np.log(apart_s))
             assert told[k, column + 1] == pytest.approx(passed_db, abs=1e-4)
         within = [first[np.abs(at_s - at_s[k]) <= reach_s].sum() - first[k] for reach_s in among.AROUND_S]
-        assert told[k, 13:15] == pytest.approx(np.array(within), abs=1e-9)
+        assert told[k, 12:14] == pytest.approx(np.array(within), abs=1e-9)
 
 
 def test_the_order_of_candidates_and_of_channels_does_not_matter():
@@ -69,11 +69,25 @@ def test_few_candidates_are_judged_too(n):
     assert probability.shape == (n,) and np.all((probability >= 0) & (probability <= 1))
 
 
-def test_all_numbers_of_the_net_are_used():
-    features = judge.among_many(make_candidates(7), RATE_HZ)
-    rows = among.NET.strip().splitlines()
-    assert len(rows) == features.shape[1] + 2
-    assert rise.SHARP < len(rise.MEASURES) and len({len(row.split()) for row in rows[:-2]}) == 1
+def test_all_numbers_of_the_nets_are_used():
+    rows, seen = make_candidates(7), make_seen(300)
+    of_rise, of_sound, of_search = judge.features(rows), judge.sound_features(seen), judge.found_features(seen)
+    of_neighbours, of_peaks = judge.neighbour_features(seen, np.ones(300)), judge.peak_features(seen)
+    told = {
+        "FIRST_OWN": [of_rise],
+        "KNOWN": [of_rise, of_sound],
+        "FOUND": [of_search],
+        "UNFOUND": [judge.log_odds(np.ones(300))],
+        "ABOVE": [of_neighbours, of_peaks],
+        "ABOVE_KNOWN": [of_neighbours, of_peaks, of_sound],
+        "ABOVE_FOUND": [of_neighbours, of_search],
+        "FIRST_MANY": [of_rise],
+        "MANY": [judge.among_many(rows, RATE_HZ)],
+    }
+    for name, columns in told.items():
+        lines = getattr(weights, name).strip().splitlines()
+        assert len(lines) == sum(one.shape[1] for one in columns) + 2, name
+        assert len({len(line.split()) for line in lines[:-2]}) == 1, name
 
 
 @pytest.mark.skipif(not hits_scenes.installed(), reason="sounds of package sonic-pi-samples not installed")

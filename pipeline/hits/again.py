@@ -45,7 +45,7 @@ class Seen:
     peak_above_db: np.ndarray
     loud_db: np.ndarray
 
-    def part(self, rows: slice) -> "Seen":
+    def part(self, rows: slice | np.ndarray) -> "Seen":
         """Return the entries of some candidates."""
         return Seen(*(getattr(self, field.name)[rows] for field in fields(self)))
 

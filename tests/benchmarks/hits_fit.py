@@ -1,4 +1,4 @@
-"""Fit the numbers of `pipeline.hits.judge`, print them. Run: python -m tests.benchmarks.hits_fit [first] [own] [mixed]
+"""Fit the numbers of `pipeline.hits.judge`, write `pipeline/hits/weights.py`. Run: python -m tests.benchmarks.hits_fit
 
 Scenes are made of every second sound (`hits_scenes.TUNING_SOUNDS`) and of three drum kits (`hits_drums`); the others,
 with other seeds, only say how well the numbers carry over.
@@ -11,7 +11,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import sys
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from unittest.mock import patch
 
@@ -20,7 +20,7 @@ import soundfile
 from scipy.optimize import minimize
 
 from pipeline import audio
-from pipeline.hits import again, align, among, decide, faint, judge, listen, rebound
+from pipeline.hits import again, align, decide, faint, judge, listen, net, rebound, weights
 from pipeline.hits.store import Store
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
@@ -28,11 +28,26 @@ from tests.benchmarks import hits_drums, hits_scenes
 AS_SAID, OWN_AS_SAID = ((0.0, 1.0),) * 3, ((0.0, 1.0, 0.0),) * 3
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
 NEAR_S, APART_S, LEAST = 0.01, 0.012, 0.05
-UNITS, STEPS = 4, 300  # bent units; steps of the search for their weights
+FEW_UNITS, MANY_UNITS = 4, 12  # of a net that is told little, much
+HELD, HELD_FIRMLY, ROUNDS = 1.0, 20.0, 300  # what holds numbers to 0, without units and with; rounds of the search
+LEAST_SD = 0.001  # of a feature that is always the same
 FIRM, FIRMEST = 2.0, 1000.0  # how firmly numbers that few candidates may tell are held to change nothing
-N_LEAKING, N_CHECKED = 80, 8  # scenes
-# The net of `among`: units, what holds its numbers to 0, rounds of the search, least probability of what it is shown
-HIDDEN, HELD, ROUNDS, WORTH = 12, 20.0, 200, 0.02
+WORTH = 0.02  # least probability at first sight of what the second look is shown of microphones that hear many
+N_LONE, N_LEAKING, N_CHECKED = 48, 80, 10  # scenes
+
+
+@dataclass(frozen=True)
+class Net:
+    """The numbers of a net: of each feature `mean`, `sd`, `weight` beside the net and those in each `hidden` unit; of
+    each unit `offset` and `out`, what it adds; and the offset of all, `middle`."""
+
+    mean: np.ndarray
+    sd: np.ndarray
+    weight: np.ndarray
+    hidden: np.ndarray
+    offset: np.ndarray
+    out: np.ndarray
+    middle: float
 
 
 @dataclass(frozen=True)
@@ -51,12 +66,30 @@ class Measured:
         return self.hit >= 0
 
 
-def own_scenes(sounds, seed: int):
-    """Yield scenes with a microphone on each striker."""
+def plain_scenes(sounds, seed: int):
+    """Yield scenes with a microphone on each striker, from clean to noisy."""
     for k, snr_db in enumerate((60, 40, 25, 20, 15, 10, 10)):
         yield hits_scenes.scene(seed + k, sounds, mixed=False, per_s=2, snr_db=snr_db, duration_s=20)
     for k, per_s in enumerate((1.5, 6)):
         yield hits_scenes.scene(seed + 10 + k, sounds[k::2], mixed=False, per_s=per_s, rebounds=0.3, duration_s=10)
+
+
+def lone_scenes(sounds, seed: int, n_scenes: int):
+    """Yield scenes of strikers whose microphones hear nothing else, as chance will have them."""
+    for number in range(seed, seed + n_scenes):
+        rng = np.random.default_rng(number + 7)
+        names = tuple(rng.permutation(sounds)[: rng.choice([1, 2, 4, 8, 12])])
+        yield hits_scenes.scene(
+            number,
+            names,
+            mixed=False,
+            snr_db=float(rng.uniform(7, 50)),
+            per_s=float(rng.choice([0.5, 1, 2, 4, 8])),
+            rebounds=float(rng.choice([0, 0, 0.3, 0.5])),
+            level_sd_db=float(rng.choice([1, 2, 2, 4, 6])),
+            least_gap_s=float(rng.choice([0.055, 0.06, 0.15])),
+            duration_s=20,
+        )
 
 
 def leaking_scenes(sounds, seed: int, n_scenes: int):
@@ -171,54 +204,51 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
     return Measured(heard.candidates, seen, hit, leaks & struck & (hit < 0), len(scene.hit_s), scene.rate_hz)
 
 
-def fitted(features: np.ndarray, true: np.ndarray, units: int = 0) -> tuple[np.ndarray, np.ndarray]:
-    """Fit a logistic regression, all weights slightly held to 0, with some bent units beside the straight weights.
+def fitted(features: np.ndarray, true: np.ndarray, units: int = 0) -> Net:
+    """Fit a net from a beginning by chance, or a logistic regression (no units), its weights slightly held to 0."""
+    mean, sd = features.mean(axis=0), np.maximum(features.std(axis=0), LEAST_SD)
+    seen = ((features - mean) / sd).clip(-net.WIDEST, net.WIDEST).astype(np.float32)
+    n = seen.shape[1]
+    held_to_0 = HELD_FIRMLY if units else HELD
+    shapes = (n, units), (n,), (units,), (units,), (1,)
+    ends = np.cumsum([np.prod(shape, dtype=int) for shape in shapes])
 
-    Returns
-    -------
-    straight : (1 + n_features,) array
-        Offset and weights.
-    bent : (units, 2 + n_features) array
-        How much each unit adds, its offset and weights.
-    """
-    mean, sd = features.mean(axis=0), features.std(axis=0) + 1e-9
-    seen = np.column_stack([np.ones(len(true)), (features - mean) / sd])
-    n, held = seen.shape[1], np.ones((1 + units, seen.shape[1]))
-    held[0, 0] = 0.0
+    def parted(numbers):
+        return [one.reshape(shape) for one, shape in zip(np.split(numbers, ends[:-1]), shapes, strict=True)]
 
-    def parts(weights):
-        return weights[: n * (1 + units)].reshape(1 + units, n), weights[n * (1 + units) :]
-
-    def loss(weights):
-        lines, adds = parts(weights)
-        bends = np.tanh(seen @ lines[1:].T)
-        score = seen @ lines[0] + bends @ adds
+    def loss(numbers):
+        hidden, weight, out, offset, middle = (one.astype(np.float32) for one in parted(numbers))
+        bent = np.tanh(seen @ hidden + offset)
+        score = bent @ out + seen @ weight + middle
         wrong = 1 / (1 + np.exp(-score)) - true
-        gradient = np.vstack([wrong[None] @ seen, ((wrong[:, None] * adds) * (1 - np.square(bends))).T @ seen])
-        gradient = np.concatenate([(gradient + held * lines).ravel(), bends.T @ wrong + adds])
-        size = (held * np.square(lines)).sum() + np.square(adds).sum()
-        return np.logaddexp(0, score).sum() - score[true].sum() + 0.5 * size, gradient
+        back = wrong[:, None] * out * (1 - np.square(bent))
+        slopes = [seen.T @ back, seen.T @ wrong, bent.T @ wrong, back.sum(axis=0), wrong.sum(keepdims=True)]
+        held = numbers * (np.arange(len(numbers)) < ends[2]) * held_to_0
+        value = (np.logaddexp(0, score) - true * score).sum(dtype=float) + 0.5 * (held * numbers).sum()
+        return value, np.concatenate([slope.ravel() for slope in slopes]).astype(float) + held
 
     # Units that began alike would stay so.
     rng = np.random.default_rng(0)
-    start = np.concatenate([np.zeros(n), rng.normal(size=units * n) * 0.3, rng.normal(size=units) * 0.1])
-    lines, adds = parts(minimize(loss, start, jac=True, method="L-BFGS-B", options={"maxiter": STEPS}).x)
-    lines = np.column_stack([lines[:, :1] - lines[:, 1:] @ (mean / sd)[:, None], lines[:, 1:] / sd])
-    return lines[0], np.column_stack([adds, lines[1:]])
+    begin = [rng.normal(size=n * units) / np.sqrt(n), np.zeros(n), rng.normal(size=units) * 0.3, np.zeros(units + 1)]
+    options = {"maxiter": ROUNDS, "maxcor": 20}
+    numbers = minimize(loss, np.concatenate(begin), jac=True, method="L-BFGS-B", options=options).x
+    hidden, weight, out, offset, middle = parted(numbers)
+    return Net(mean, sd, weight, hidden, offset, out, float(middle[0]))
 
 
-def fit(name: str, features: list[np.ndarray], true: list[np.ndarray], bent: str = "") -> None:
-    """Fit one set of numbers (and that of the bent units), print it and put it to use for what follows."""
-    straight, bends = fitted(np.concatenate(features), np.concatenate(true), UNITS if bent else 0)
-    put(name, tuple(np.round(straight, 3).tolist()))
-    if bent:
-        put(bent, tuple(tuple(row) for row in np.round(bends, 3).tolist()))
+def put(name: str, made: Net) -> None:
+    """Put a net to use for what follows."""
+    rows = [*np.column_stack([made.mean, made.sd, made.weight, made.hidden])]
+    rows += [np.append(0.0, made.offset), np.append(made.middle, made.out)]
+    lines = [" ".join(f"{round(number / net.UNIT)}" for number in row) for row in rows]
+    setattr(weights, name, "\n" + "\n".join(lines) + "\n")
 
 
-def put(name: str, weights: tuple) -> None:
-    """Print a set of numbers and put it to use."""
-    print(f"{name} = {weights}", flush=True)
-    setattr(judge, name, weights)
+def fit(name: str, features: list[np.ndarray], true: list[np.ndarray], units: int = 0) -> Net:
+    """Fit one net and put it to use for what follows."""
+    made = fitted(np.concatenate(features), np.concatenate(true), units)
+    put(name, made)
+    return made
 
 
 def fit_first(name: str, parts: list[Measured]) -> None:
@@ -244,18 +274,19 @@ def fit_found(parts: list[Measured]) -> None:
     features = [judge.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
     fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
     unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
-    judge.UNFOUND, judge.APART_STRUCK = (0.0, 1.0), AS_SAID
-    before = [judge.struck(part.candidates, np.False_, part.seen) for part in parts]
+    before = [judge.known(part.candidates, part.seen) for part in parts]
     features = [judge.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
-def fit_neighbours(name: str, parts: list[Measured], bent: str = "") -> None:
+def fit_neighbours(name: str, parts: list[Measured], units: int = 0) -> None:
     """Fit what is told by the neighbours: whether something that struck struck here."""
     features, right = [], []
     for part in parts:
         known, found = part.seen.known & (name != "ABOVE"), part.seen.sought[:, 0] > 0
-        struck = judge.struck(part.candidates, np.False_, part.seen if name != "ABOVE" else None)
+        struck = judge.first(part.candidates, np.False_)
+        if name != "ABOVE":
+            struck = judge.struck(part.candidates, part.seen)
         # What the filter finds where nothing struck is often the ring of what leaked in before.
         mine = (part.right | part.leaked | found) & (struck > 0.1)
         mine &= {"ABOVE": ~found, "ABOVE_KNOWN": known & ~found, "ABOVE_FOUND": found}[name]
@@ -266,16 +297,16 @@ def fit_neighbours(name: str, parts: list[Measured], bent: str = "") -> None:
         columns += [judge.sound_features(part.seen)] if name == "ABOVE_KNOWN" else []
         features.append(np.column_stack(columns)[mine])
         right.append(part.right[mine])
-    fit(name, features, right, bent)
+    fit(name, features, right, units)
 
 
 def fit_apart(name: str, parts: list[Measured]) -> None:
     """Fit how often candidates are right that have no likelier one beside them; `APART_OWN` with the neighbours."""
     of_own = name == "APART_OWN"
-    setattr(judge, name, OWN_AS_SAID if of_own else AS_SAID)
+    setattr(weights, name, OWN_AS_SAID if of_own else AS_SAID)
     seen, right, kinds = [], [], []
     for part in parts:
-        struck = judge.struck(part.candidates, np.False_, part.seen)
+        struck = judge.struck(part.candidates, part.seen)
         chance = judge.second(part.candidates, np.False_, part.seen, part.rate_hz) if of_own else struck
         kept = standing_apart(part, chance)
         leaking = [np.full(len(kept), judge.leaking(np.column_stack([struck, chance])))] if of_own else []
@@ -283,11 +314,11 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
         right.append(part.right[kept])
         kinds.append(np.sign(part.seen.sought[kept, 0]))
     seen, right, kinds = (np.concatenate(column) for column in (seen, right, kinds))
-    weights = [settled(seen[kinds == kind], right[kinds == kind]) for kind in (0, 1)]
+    numbers = [settled(seen[kinds == kind], right[kinds == kind]) for kind in (0, 1)]
     # Too few are not found to tell more than how often they are right.
     few = settled(seen[kinds == -1, :1], right[kinds == -1])
-    weights.append(np.pad(few, (0, seen.shape[1] - 1)))
-    put(name, tuple(tuple(row) for row in np.round(weights, 3).tolist()))
+    numbers.append(np.pad(few, (0, seen.shape[1] - 1)))
+    setattr(weights, name, tuple(tuple(row) for row in np.round(numbers, 3).tolist()))
 
 
 def standing_apart(part: Measured, chance: np.ndarray) -> np.ndarray:
@@ -311,56 +342,51 @@ def settled(features: np.ndarray, true: np.ndarray) -> np.ndarray:
 
 
 def tried(name: str, parts: list[Measured], mixed: bool) -> None:
-    """Print F of the candidates whose probability is at least .5, scene by scene, and how often each tenth is right."""
-    scores, said, right = [], [], []
+    """Print F of the candidates whose probability is at least .5, and how often each tenth is right."""
+    counts, said, right = np.zeros(3, int), [], []
     for part in parts:
         chance = judge.second(part.candidates, mixed, part.seen, part.rate_hz)
         kept = standing_apart(part, chance)
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
         kept = kept[chance[kept] >= 0.5]
-        scores.append(f"{2 * len(set(part.hit[kept]) - {-1}) / max(1, len(kept) + part.n_hits):.3f}")
-    print(f"  F at 0.5, {name}: {' '.join(scores)}")
+        counts += len(set(part.hit[kept]) - {-1}), len(kept), part.n_hits
     tenth = np.minimum((said * 10).astype(int), 9)
-    share = [f"{said[tenth == k].mean():.2f}:{right[tenth == k].mean():.2f}" for k in range(10) if (tenth == k).any()]
-    print(f"  said:right by tenths: {' '.join(share)}", flush=True)
-
-
-def fit_own_first() -> None:
-    """Fit what microphones on one striker tell without a search, at first sight and by their sound."""
-    with patch.object(faint, "FAINT_DB", -np.inf):
-        fit_first("OWN", [measured(scene) for scene in own_scenes(hits_scenes.TUNING_SOUNDS, 1000)])
-        # What a second look says hangs on the first, so the scenes are measured again.
-        fit_known([measured(scene) for scene in own_scenes(hits_scenes.TUNING_SOUNDS, 1000)])
-
-
-def own_parts(sounds, seed: int, n_leaking: int) -> tuple[list[Measured], list[Measured]]:
-    """Return what is measured of microphones on one striker, alone and leaking."""
-    own = [measured(scene) for scene in own_scenes(sounds, seed)]
-    return own, [measured(scene, leaks=True) for scene in leaking_scenes(sounds, seed + 100_000, n_leaking)]
+    share = [
+        f"{said[tenth == k].mean():.2f}:{right[tenth == k].mean():.2f} ({sum(tenth == k)})" for k in np.unique(tenth)
+    ]
+    print(f"  {name}: F {2 * counts[0] / counts[1:].sum():.4f}; said:right {' '.join(share)}", flush=True)
 
 
 def fit_own() -> None:
-    """Fit microphones on one striker on one half of the sounds, print, and try on the other half."""
-    own, leaking = own_parts(hits_scenes.TUNING_SOUNDS, 1000, N_LEAKING)
-    fit_own_parts(own, leaking)
-    tried("own, tuning sounds", own, False)
+    """Fit microphones on one striker on one half of the sounds, and try on the other half."""
+    tuning, other = hits_scenes.TUNING_SOUNDS, hits_scenes.TEST_SOUNDS
+    # As if nothing were searched, for what the search finds was not seen at first sight.
+    with patch.object(faint, "FAINT_DB", -np.inf):
+        fit_first("FIRST_OWN", [measured(scene) for scene in plain_scenes(tuning, 1000)])
+        # What a second look says hangs on the first, so the scenes are measured again.
+        fit_known([measured(scene) for scene in plain_scenes(tuning, 1000)])
+    plain = [measured(scene) for scene in plain_scenes(tuning, 1000)]
+    lone = [measured(scene) for scene in lone_scenes(tuning, 1000, N_LONE)]
+    leaking = [measured(scene, leaks=True) for scene in leaking_scenes(tuning, 101_000, N_LEAKING)]
+    fit_own_parts(plain, lone, leaking)
+    tried("plain, tuning sounds", plain, False)
+    tried("lone, tuning sounds", lone, False)
     tried("leaking, tuning sounds", leaking, False)
-    own, leaking = own_parts(hits_scenes.TEST_SOUNDS, 3000, N_CHECKED)
-    tried("own, other sounds", own, False)
-    tried("leaking, other sounds", leaking, False)
+    tried("lone, other sounds", [measured(scene) for scene in lone_scenes(other, 3000, N_CHECKED)], False)
+    tried("leaking, other sounds", [measured(scene) for scene in leaking_scenes(other, 103_000, N_CHECKED)], False)
 
 
-def fit_own_parts(own: list[Measured], leaking: list[Measured]) -> None:
+def fit_own_parts(plain: list[Measured], lone: list[Measured], leaking: list[Measured]) -> None:
     """Fit, in the order in which one set of numbers hangs on another."""
-    fit_found(own)
-    fit_apart("APART_STRUCK", own)
-    fit_neighbours("ABOVE", own[1:7:2] + leaking, "BENT")
-    fit_neighbours("ABOVE_KNOWN", own[1:7:2] + leaking, "BENT_KNOWN")
-    fit_neighbours("ABOVE_FOUND", own + leaking)
-    fit_apart("APART_OWN", own + leaking)
+    fit_found(plain + lone)
+    fit_apart("APART_STRUCK", plain + lone)
+    fit_neighbours("ABOVE", plain[1:7:2] + leaking, FEW_UNITS)
+    fit_neighbours("ABOVE_KNOWN", plain[1:7:2] + leaking, FEW_UNITS)
+    fit_neighbours("ABOVE_FOUND", plain + lone + leaking)
+    fit_apart("APART_OWN", plain + lone + leaking)
 
 
-def fit_mixed() -> None:
+def fit_many() -> None:
     """Fit microphones that hear many, the same way, with the drums of three kits and of others."""
     if not hits_drums.installed():
         sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
@@ -376,82 +402,57 @@ def fit_mixed() -> None:
     )
     # Drums count twice: else the others, of which there are more, decide.
     parts = mixed + 2 * drums + scattered + sparse
-    fit_first("MIXED", parts)
-    fit_among(parts)
-    fit_apart_mixed(parts)
+    fit_first("FIRST_MANY", parts)
+    fit_second_of_many(parts)
     tried("mixed, tuning sounds", mixed, True)
-    tried("mixed, other sounds", [measured(scene, mixed=True) for scene in mixed_scenes(*other, 27)], True)
     tried("drums, tuning kits", drums, True)
-    tried("drums, other kits", [measured(scene, mixed=True) for scene in drum_scenes((3, 4), 31_000)], True)
-    scenes = scattered_scenes(hits_drums.KITS[3:], hits_scenes.TEST_SOUNDS, 33_000)
-    tried("scattered, other kits and sounds", [measured(scene, mixed=True) for scene in scenes], True)
-    scenes = sparse_scenes(hits_scenes.TEST_SOUNDS, 35_000)
-    tried("sparse, other sounds", [measured(scene, mixed=True) for scene in scenes], True)
+    for name, scenes in (
+        ("mixed, other sounds", mixed_scenes(*other, 27)),
+        ("drums, other kits", drum_scenes((3, 4), 31_000)),
+        ("scattered, other kits and sounds", scattered_scenes(hits_drums.KITS[3:], hits_scenes.TEST_SOUNDS, 33_000)),
+        ("sparse, other sounds", sparse_scenes(hits_scenes.TEST_SOUNDS, 35_000)),
+    ):
+        tried(name, [measured(scene, mixed=True) for scene in scenes], True)
 
 
-def fit_among(parts: list[Measured]) -> None:
-    """Fit the net that tells what stands around a candidate, print its numbers and put them to use."""
-    features, right = [], []
+def fit_second_of_many(parts: list[Measured]) -> None:
+    """Fit the net that is told what stands around a candidate, held to how often what stands apart is right."""
+    told, right = [], []
     for part in parts:
-        kept = judge.first(part.candidates, np.True_) >= WORTH
-        features.append(judge.among_many(part.candidates[kept], part.rate_hz))
-        right.append(part.right[kept])
-    among.NET = net_fitted(np.concatenate(features), np.concatenate(right))
-    print(f'NET = """\n{among.NET}\n"""', flush=True)
-
-
-def net_fitted(features: np.ndarray, true: np.ndarray) -> str:
-    """Return the numbers of `among.NET`, slightly held to 0, from a beginning by chance."""
-    mean, sd = features.mean(axis=0), features.std(axis=0) + 1e-9
-    seen = ((features - mean) / sd).clip(-among.WIDEST, among.WIDEST).astype(np.float32)
-    n = seen.shape[1]
-    shapes = (n, HIDDEN), (n,), (HIDDEN,), (HIDDEN,), (1,)
-    ends = np.cumsum([np.prod(shape) for shape in shapes])
-
-    def parted(numbers):
-        return [one.reshape(shape) for one, shape in zip(np.split(numbers, ends[:-1]), shapes, strict=True)]
-
-    def loss(numbers):
-        hidden, weight, out, offset, middle = (one.astype(np.float32) for one in parted(numbers))
-        units = np.tanh(seen @ hidden + offset)
-        score = units @ out + seen @ weight + middle
-        wrong = 1 / (1 + np.exp(-score)) - true
-        back = wrong[:, None] * out * (1 - np.square(units))
-        slopes = [seen.T @ back, seen.T @ wrong, units.T @ wrong, back.sum(axis=0), wrong.sum(keepdims=True)]
-        held = numbers * (np.arange(len(numbers)) < ends[2]) * HELD
-        value = (np.logaddexp(0, score) - true * score).sum(dtype=float) + 0.5 * (held * numbers).sum()
-        return value, np.concatenate([slope.ravel() for slope in slopes]).astype(float) + held
-
-    rng = np.random.default_rng(0)
-    begin = [rng.normal(size=n * HIDDEN) / np.sqrt(n), np.zeros(n), rng.normal(size=HIDDEN) * 0.3, np.zeros(HIDDEN + 1)]
-    options = {"maxiter": ROUNDS, "maxcor": 20}
-    numbers = minimize(loss, np.concatenate(begin), jac=True, method="L-BFGS-B", options=options).x
-    hidden, weight, out, offset, middle = parted(numbers)
-    rows = [*np.column_stack([mean, sd, weight, hidden]), np.append(0.0, offset), np.append(middle, out)]
-    return "\n".join(" ".join(f"{round(number / among.UNIT)}" for number in row) for row in rows)
-
-
-def fit_apart_mixed(parts: list[Measured]) -> None:
-    """Fit `APART_MIXED` as `fit_apart` does others."""
-    judge.APART_MIXED = 0.0, 1.0
+        shown = judge.first(part.candidates, np.True_) >= WORTH
+        told.append(judge.among_many(part.candidates[shown], part.rate_hz))
+        right.append(part.right[shown])
+    made = fit("MANY", told, right, MANY_UNITS)
     odds, right = [], []
     for part in parts:
         chance = judge.second(part.candidates, np.True_, part.seen, part.rate_hz)
         kept = standing_apart(part, chance)
         odds.append(judge.log_odds(chance[kept]))
         right.append(part.right[kept])
-    fit("APART_MIXED", odds, right)
+    apart = fitted(np.concatenate(odds), np.concatenate(right))
+    slope = float(apart.weight[0] / apart.sd[0])
+    middle = apart.middle - slope * apart.mean[0] + slope * made.middle
+    put("MANY", replace(made, weight=slope * made.weight, out=slope * made.out, middle=middle))
+
+
+def write() -> None:
+    """Write the module of the numbers."""
+    text = '"""The numbers of `judge`, its nets as `net` reads them; `tests/benchmarks/hits_fit.py` writes them."""\n'
+    for name in ("FIRST_OWN", "KNOWN", "FOUND", "UNFOUND", "ABOVE", "ABOVE_KNOWN", "ABOVE_FOUND", "FIRST_MANY", "MANY"):
+        text += f'\n{name} = """{getattr(weights, name)}"""\n'
+    text += (
+        "\n# Where `faint` did not search, found, did not find: offset, weight of log odds, of how much is leaking.\n"
+    )
+    for name in ("APART_STRUCK", "APART_OWN"):
+        text += f"{name} = {getattr(weights, name)}\n"
+    Path(weights.__file__).write_text(text)
 
 
 def main() -> None:
-    """Fit what the words say, or all."""
-    words = sys.argv[1:] or ["first", "own", "mixed"]
-    if "first" in words:
-        fit_own_first()
-    if "own" in words:
-        fit_own()
-    if "mixed" in words:
-        fit_mixed()
+    """Fit all and write it."""
+    fit_own()
+    fit_many()
+    write()
 
 
 if __name__ == "__main__":
