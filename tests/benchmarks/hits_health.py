@@ -183,6 +183,8 @@ def limit(take: Take, free: set[int], rng) -> Faulty | None:
     middle = (np.arange(len(level)) + 0.5) * block
     samples = samples * 10 ** (-np.interp(np.arange(len(samples)), middle, held_db) / 20)
     owed = held_db[_peaks(level, round(0.05 * take.rate_hz / block))].std() >= MOVED_DB
+    if take.kind == "one rests":  # where the striker rests there are no levels, only what leaks in
+        owed &= column != take.strikers[np.abs(take.samples[:, take.strikers]).max(axis=0).argmin()]
     return Faulty(_with(take, column, samples), "limiter", column, held_db.max(), owed=bool(owed))
 
 
