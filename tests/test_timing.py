@@ -230,6 +230,10 @@ def test_notes_written_together_have_a_spread():
     take = timing_machine.take_of(notes, hit_s, np.zeros(128, dtype=bool), np.ones(128, dtype=int))
     # Two numbers 6 ms apart have the standard deviation 6 / sqrt(2).
     assert run(notes, [take], 2)["recordings"]["together_s"][0] == pytest.approx(0.006 / np.sqrt(2), rel=1e-9)
+    # Seven chords of which more than one note was heard tell no spread.
+    missed = (np.arange(128) < 114) & (np.arange(128) % 2 == 0)
+    take = timing_machine.take_of(notes, hit_s, missed, np.ones(128, dtype=int))
+    assert np.isnan(run(notes, [take], 2)["recordings"]["together_s"][0])
 
 
 def test_a_refused_take_gets_its_row_and_informs_nothing(short):

@@ -15,6 +15,9 @@ BARS = (1, 2, 4, 8)
 # Far from the click: people who tap come some 20 to 80 ms early (Aschersleben 2002, Brain Cogn. 48, 66; from memory).
 FAR_S = 0.1
 STEADILY = 2.0  # spreads
+# Own hits of chords beyond the first of each: a standard deviation of fewer is uncertain by a quarter and more, and
+# would stand beside other recordings' as if it were as good.
+FEWEST_TOGETHER = 8
 FEWEST_TEMPO = 4  # half beats below which there is no trend of the tempo
 
 
@@ -139,7 +142,7 @@ def _together_s(mine):
     own = mine[mine["shared"] == 1]
     chords = own.groupby(["track", "knot"])["hit_s"]
     freedom = (chords.transform("size") > 1).sum() - (chords.size() > 1).sum()
-    if freedom < 1:
+    if freedom < FEWEST_TOGETHER:
         return None
     return float(np.sqrt(((own["hit_s"] - chords.transform("mean")) ** 2).sum() / freedom))
 
