@@ -114,14 +114,14 @@ def two_clocks(take):
     return np.stack([np.interp(at, np.arange(len(take)), column) for column in take.T], axis=1)
 
 
-def limit(take):
+def limit(take, least=0.02, power=0.7):
     level = np.zeros(len(take))
     held = 0.0
     fall = np.exp(-1 / (0.25 * RATE_HZ / 48))
     for k in range(0, len(take), 48):
         held = max(np.abs(take[k : k + 48, 0]).max(), held * fall)
         level[k : k + 48] = held
-    take[:, 0] *= np.minimum(1, 0.02 / np.maximum(level, 1e-6)) ** 0.7
+    take[:, 0] *= np.minimum(1, least / np.maximum(level, 1e-6)) ** power
     return take
 
 
@@ -289,6 +289,11 @@ def test_a_limiter_of_six_decibels_is_told_by_how_the_noise_comes_back_and_bodie
         fall_db = gain.pumping_db(level_db, hit_s, hit_s, hit_db)
         assert (fall_db is not None) == found, (off_db, ring_db, unheard, fall_db)
         assert not found or fall_db < 6  # where bodies no longer ring, a part of it is left
+
+
+def test_a_limiter_that_makes_all_strikes_equally_high_is_no_clipping(tmp_path):
+    said = faults_of(tmp_path, limit(make_take(51), 0.1, 1.0))
+    assert [sentence.split(":")[0] for sentence in said] == ["limiter"]
 
 
 def test_low_drums_that_die_between_strikes_are_no_rumble(tmp_path):

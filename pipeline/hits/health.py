@@ -205,6 +205,8 @@ def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
 def _clipped(watch: Watch, number: int, hits: np.ndarray) -> str:
     alike = watch.channels[number].hears in MARKS or clicks.is_metronome(hits["at"][hits["channel"] == number])
     clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
+    if clipped is not None and not alike and _pumping(watch, number, hits):  # a limiter makes strikes equally high, too
+        clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
     steady = np.median([low.quietest for low in watch.low[number]] or [0.0])
     if clipped is None or watch.peak[number] ** 2 < CREST * steady:
         return ""

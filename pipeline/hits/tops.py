@@ -89,7 +89,7 @@ def thinned(tops: list[Tops], peak: float) -> list[Tops]:
 def clipping(tops: list[Tops], peak: float, rate_hz: int, all_alike: bool) -> Clipping | None:
     """Judge a channel from the tops of all its blocks; None when it is not clipped.
 
-    `all_alike`: one sound comes again and again (a click), so that equal heights tell nothing.
+    `all_alike`: one sound comes again and again (a click), or a limiter is at work, so that equal heights tell nothing.
     """
     strikes, over = [], []
     for sign in (1, -1):
