@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline.hits import candidate, gain, leak, matched, place, rise
-from pipeline.hits.store import Rows
+from pipeline.hits.store import Rows, Shelf
 
 RATE_HZ = 48_000
 
@@ -102,6 +102,29 @@ def test_rows_that_were_added_are_all_there():
         rows.add(part)
     assert np.array_equal(rows.all(), np.concatenate(parts))
     assert len(Rows(None, np.int32).all()) == 0
+
+
+def test_rows_whose_fields_were_put_away_come_back_whole():
+    rng, rows = np.random.default_rng(7), np.zeros(9000, candidate.DTYPE)
+    for name in candidate.DTYPE.names:
+        rows[name] = rng.integers(0, 1000, rows[name].shape)
+    keep = np.flatnonzero(rng.random(len(rows)) < 0.7)
+    with Shelf(candidate.LAST) as shelf:
+        left = shelf.put(rows)
+        assert not set(candidate.LAST) & set(left.dtype.names) and left.itemsize < 0.6 * rows.itemsize
+        assert np.array_equal(shelf.whole(left, keep), rows[keep])
+    with Shelf(candidate.LAST) as shelf:
+        assert len(shelf.whole(shelf.put(rows[:0]), keep[:0])) == 0
+
+
+def test_what_arrives_at_many_channels_is_what_arrives_at_each():
+    peak, frame = np.random.default_rng(8).random((3, 400), np.float32), np.array([0, 5, 77, 395, 399])
+    for window, (after, before) in leak.WINDOWS.items():
+        found = leak.arriving(peak, frame, window)
+        for channel in range(3):
+            for number, at in enumerate(frame):
+                near, rang = (peak[channel, np.clip(np.arange(at + a, at + b), 0, 399)] for a, b in (after, before))
+                assert found[channel, number] == pytest.approx(np.sqrt(max(near.max() ** 2 - rang.max() ** 2, 0)))
 
 
 def test_strikes_are_taken_out_of_one_another_to_the_last():

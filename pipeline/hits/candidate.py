@@ -31,6 +31,7 @@ DTYPE = np.dtype(
         ("bands", "f4", (tables.N_BANDS,)),  # power
     ]
 )
+LAST = ("spread", "attack", "bands")  # fields that are asked for of those which are kept
 
 
 def of_block(

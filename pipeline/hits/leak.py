@@ -59,14 +59,24 @@ def _running_sum(values: np.ndarray, length: int) -> np.ndarray:
 
 
 def arriving(peak: np.ndarray, frame: np.ndarray, window: str) -> np.ndarray:
-    """Return how far a channel's peak rises at given frames above what rang before, (n,) array, 0 or more.
+    """Return how far peaks rise at given frames above what rang before, 0 or more.
 
-    `window` is 'own', 'late' (its own too, with milliseconds for a slow body behind a neighbour's leak) or 'other'.
+    Parameters
+    ----------
+    peak : (..., n_frames) array
+        Of one channel or of many.
+    frame : (n,) int array
+    window : {'own', 'late', 'other'}
+        'late' is a channel's own too, with milliseconds for a slow body behind a neighbour's leak.
+
+    Returns
+    -------
+    arriving : (..., n) float32 array
     """
     after, before = WINDOWS[window]
-    last = len(peak) - 1
-    risen = peak[np.clip(frame[:, None] + np.arange(*after), 0, last)].max(axis=1, initial=0)
-    rang = peak[np.clip(frame[:, None] + np.arange(*before), 0, last)].max(axis=1, initial=0)
+    last = peak.shape[-1] - 1
+    risen = peak[..., np.clip(frame[:, None] + np.arange(*after), 0, last)].max(axis=-1, initial=0)
+    rang = peak[..., np.clip(frame[:, None] + np.arange(*before), 0, last)].max(axis=-1, initial=0)
     return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0)).astype(np.float32)
 
 

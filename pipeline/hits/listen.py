@@ -1,7 +1,7 @@
 """Go through a recording block by block and keep of each candidate only what the decisions need."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -10,7 +10,7 @@ import pyarrow as pa
 from pipeline import audio, tables
 from pipeline.errors import InputError
 from pipeline.hits import again, align, candidate, decide, faint, health, judge, leak, rebound, rise
-from pipeline.hits.store import Rows, Store
+from pipeline.hits.store import Rows, Shelf, Store
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 5.0  # two pieces of health.PIECE_S
@@ -53,11 +53,15 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
             "record or export it at 44100 or 48000 Hz"
         )
     sound = audio.thinned(sound)
-    with Store(align.shape(sound.rate_hz)) as waveforms, Store(rebound.shape(sound.rate_hz)) as tails:
-        heard = candidates_of(sound, channels, detection, waveforms, tails)
-        hits = _in_time(_placed(heard, channels, detection, sound.rate_hz), channels, delays_s, sound)
+    stores = Store(align.shape(sound.rate_hz)), Store(rebound.shape(sound.rate_hz))
+    with stores[0], stores[1], Shelf(candidate.LAST) as shelf:
+        heard = candidates_of(sound, channels, detection, *stores)
+        heard = replace(heard, candidates=shelf.put(heard.candidates))
+        hits = _in_time(_placed(heard, shelf, channels, detection, sound.rate_hz), channels, delays_s, sound)
     watch = heard.watch
     del heard  # all candidates of a long recording are much beside its table
+    # Arrow's own pool would take new memory beside what is free by now.
+    pa.set_memory_pool(pa.system_memory_pool())
     table, sentences = _decided(watch, hits, channels, sound)
     if watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
@@ -107,7 +111,7 @@ def candidates_of(
         whole = [rise.without_offset(samples[:, channel.channel - 1]) for channel in channels]
         heard = [audio.thin(one, step) for one in whole]
         power = [rise.band_power(one, cut) for one in heard]
-        peaks = [leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)]
+        peaks = np.stack([leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)])
         quiet.append([leak.quiet(its) for its in peaks])
         # What follows belongs to the next block. A wave that is cut off has its corners in all the samples only.
         watch.see(first, begin, [one[: begin + length * step] for one in whole], power, cut.hop * step)
@@ -123,15 +127,9 @@ def candidates_of(
             inner = candidate.between_ends(rows["at"] + first, sound)
             rows, frame = rows[inner], frame[inner]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
-            risen.add(
-                np.stack(
-                    [
-                        leak.arriving(its, *((start, "own") if other == number else (frame, "other")))
-                        for other, its in enumerate(peaks)
-                    ],
-                    axis=1,
-                )
-            )
+            arriving = leak.arriving(peaks, frame, "other").T
+            arriving[:, number] = leak.arriving(peaks[number], start, "own")
+            risen.add(arriving)
             late.add(leak.arriving(peaks[number], start, "late"))
             waveforms.write(one, rows["at"])
             strikes = (chance(rows) > faint.LIKELY) & (decide.only_striker(channels[number]) is not None)
@@ -172,9 +170,12 @@ def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) ->
     }
 
 
-def _aligned(heard: Heard, keep: np.ndarray, sounds: Mapping[int, again.Sounds], rate_hz: int):
-    """Return sample and standard error (samples) of each kept hit, placed by its own sound where one fits."""
-    candidates, columns = heard.candidates[keep], heard.waveforms.columns
+def _aligned(heard: Heard, candidates: np.ndarray, keep: np.ndarray, sounds: Mapping[int, again.Sounds], rate_hz: int):
+    """Return sample and standard error (samples) of the kept candidates, placed by their own sounds where one fits.
+
+    `keep` are their numbers among all.
+    """
+    columns = heard.waveforms.columns
     at, fitted = candidates["at"].copy(), candidates["spread"].astype(float)
     for number, its in sounds.items():
         # What the known sound found was placed by it.
@@ -220,12 +221,12 @@ def _rebounds(heard: Heard, candidates: np.ndarray, probability, first, tail, ra
     return np.concatenate(found), np.concatenate(chance)
 
 
-def _placed(heard: Heard, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _placed(heard: Heard, shelf: Shelf, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, ...]:
     """Return the hits of all channels, rebounds too, with their standard error (samples) and probability."""
     gap = detection.minimum_gap_ms / 1000 * rate_hz
     keep, probability, sounds = decide.kept(heard, channels, detection, rate_hz)
-    candidates = heard.candidates[keep]
-    at, at_se = _aligned(heard, keep, sounds, rate_hz)
+    candidates = shelf.whole(heard.candidates, keep)
+    at, at_se = _aligned(heard, candidates, keep, sounds, rate_hz)
     first, candidates["at"] = candidates["at"].copy(), at
     # Two that were found at a leak and at the strike behind it may have moved to the same place.
     once = decide.apart(candidates, probability, gap)

@@ -88,8 +88,9 @@ def frames(rate_hz: int) -> Frames:
 
 def without_offset(samples: np.ndarray) -> np.ndarray:
     """Return the samples of one channel without their mean, (n,) array in one piece."""
-    one = np.ascontiguousarray(samples)
-    return one - one.mean()
+    one = np.array(samples)
+    one -= one.mean()
+    return one
 
 
 def band_power(samples: np.ndarray, cut: Frames) -> np.ndarray:

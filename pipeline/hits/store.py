@@ -1,4 +1,7 @@
-"""Keep what a recording's candidates need later: waveforms on disk, so that memory does not grow, rows in one piece."""
+"""Keep what a recording's candidates need later.
+
+Waveforms, and what only few are asked for, lie on disk, so that memory grows little; rows lie in one piece.
+"""
 
 import os
 import tempfile
@@ -7,6 +10,8 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.hits.align import Shape
+
+_ROWS_AT_ONCE = 4096
 
 
 class Store:
@@ -58,3 +63,51 @@ class Rows:
         """Return all rows; none can be added any more."""
         self._rows.resize((self._n, *self._rows.shape[1:]), refcheck=False)
         return self._rows
+
+
+class Shelf:
+    """Fields of rows that only a few of them are asked for in the end, on disk."""
+
+    def __init__(self, names: tuple[str, ...]):
+        self._names, self._file, self._kind = names, tempfile.TemporaryFile(), None
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self._file.close()
+
+    def put(self, rows: np.ndarray) -> np.ndarray:
+        """Put the fields of all rows away; return the rows without them, (n,) structured array."""
+        self._kind = rows.dtype
+        left = np.empty(len(rows), [(name, rows.dtype[name]) for name in rows.dtype.names if name not in self._names])
+        for begin in range(0, len(rows), _ROWS_AT_ONCE):
+            part = slice(begin, begin + _ROWS_AT_ONCE)
+            self._file.write(_fields(rows[part], self._away).tobytes())
+            left[part] = _fields(rows[part], left.dtype)
+        return left
+
+    def whole(self, left: np.ndarray, keep: np.ndarray) -> np.ndarray:
+        """Return the rows of these numbers with all their fields; `left` as `put` returned it."""
+        self._file.flush()
+        size, found = self._away.itemsize, np.empty(len(keep), self._kind)
+        for name in left.dtype.names:
+            found[name] = left[name][keep]
+        for begin in range(0, len(keep), _ROWS_AT_ONCE):
+            part = slice(begin, begin + _ROWS_AT_ONCE)
+            read = b"".join(os.pread(self._file.fileno(), size, int(row) * size) for row in keep[part])
+            its = np.frombuffer(read, self._away)
+            for name in self._names:
+                found[name][part] = its[name]
+        return found
+
+    @property
+    def _away(self) -> np.dtype:
+        return np.dtype([(name, self._kind[name]) for name in self._names])
+
+
+def _fields(rows: np.ndarray, kind: np.dtype) -> np.ndarray:
+    taken = np.empty(len(rows), kind)
+    for name in kind.names:
+        taken[name] = rows[name]
+    return taken
