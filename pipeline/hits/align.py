@@ -19,11 +19,14 @@ TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
 FARTHEST_S = 0.010  # a hit moves no farther,
 FAR_S = 0.004  # and no farther than this when it cannot have been found at a neighbour's leak
 PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
+# What the prior counts beside the likelihood: where a hit differs from the average, neighbouring samples err together,
+# so that the likelihood of a wrong lag is far too sure.
+PRIOR_POWER = 12.0
 POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound
 MOST_SOUNDS = 16
 ALIKE = 0.7  # correlation, noise apart, from which two waveforms are one sound
-FITS = 0.5  # correlation, noise apart, from which an average may move a hit
+FITS = 0.7  # correlation, noise apart, from which an average may move a hit
 CHANCE = 0.25  # correlation that noise alone may reach at some lag
 LEAST_SHARE = 0.1  # of a waveform's energy that is taken to be the hit's
 ROUNDS = 3
@@ -108,8 +111,15 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
             free[seed] = False
             if len(members) >= FEWEST:
                 free[members] = False
-                found.append(_average(spectra[members], lag, columns))
+                one = _average(spectra[members], lag, columns)
+                # Hits that were first placed later or earlier than their fellows are no other sound.
+                if not any(_alike(one, other, columns) for other in found):
+                    found.append(one)
     return taps, found
+
+
+def _alike(one: Sound, other: Sound, columns: Shape) -> bool:
+    return _correlated(one.long[None].astype(np.complex64), other.long, columns).max() > ALIKE
 
 
 def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
@@ -303,7 +313,7 @@ def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     left = left[rows, best][:, None] + 1e-30
     likelihood = np.square(correlation) / (2 * sound.energy * left)
     scale = np.hypot(PRIOR_S * columns.rate_hz, spread)[:, None]
-    likelihood -= 1.5 * np.log1p(np.square((lags + sound.onset) / scale) / 2)
+    likelihood -= PRIOR_POWER * np.log1p(np.square((lags + sound.onset) / scale) / 2)
     best = likelihood[:, 1:-1].argmax(axis=1) + 1
     top = likelihood[rows, best]
     weight = np.exp(np.minimum(likelihood - top[:, None], 0.0))  # the outermost lags may be higher
