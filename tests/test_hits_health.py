@@ -12,6 +12,7 @@ import soundfile
 from pipeline import hits
 from pipeline.hits import clicks, gain, health, rise
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
+from tests.benchmarks import hits_health, hits_takes
 
 RATE_HZ = 48000
 NAMES = ("oak", "slate")
@@ -373,3 +374,13 @@ def test_a_click_that_was_not_looped_back_is_told(tmp_path):
 def test_a_wrong_tempo_of_the_click_is_told(tmp_path):
     said = faults_of(tmp_path, make_take(33), Channel(3, ("click",), bpm=90.0))
     assert any(sentence.startswith("click tempo") and "96.00 bpm" in sentence for sentence in said)
+
+
+def test_a_microphone_whose_strikes_pass_for_leaks_is_not_dead():
+    # Its gain was touched while two others held one sound, so that nobody could tell whose strikes are whose.
+    words = {"clipped", "hum", "rumble", "gate", "gain", "dead", "identical", "swapped", "dropout", "thin", "click"}
+    sound = hits_takes.make_take(96027)
+    take, made = hits_health.spoil(sound, np.random.default_rng([96027, 52, 2]), words | {"clocks"})
+    assert [faulty.word for faulty in made] == ["swapped", "gain touched", "identical"]
+    said = hits_health.said_of(take)
+    assert said and not any(sentence.startswith("dead") for sentence in said)

@@ -30,6 +30,8 @@ MANY_TOPS = 100  # lists of them, from which they are put together
 STRAY = 0.02  # of all hits: what noise alone may look like
 HEARD_DB = (1.0, 0.25)  # by which a working microphone's level rises with its neighbours: for certain; if surely
 SURELY = 4.0  # standard errors
+# Quantile of a channel's levels that lies this far above the middle one where it hears anything; noise varies by 1 dB.
+HEARS_AT, HEARS_DB = 0.99, 3.0
 MARKS = (("index",), ("click",))
 LOWS, HIGHS = slice(1, 7), slice(9, 11)  # bands: 300 to 2300 Hz, 5 to 11 kHz; the lowest holds rumble, too
 BLUE_DB, LEVEL_DB = 1.5, 4.0  # noise, an equal width each: highs above lows; lows that hold nothing else, no rumble
@@ -178,6 +180,10 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
     if mine.sum() > strays or _struck(watch, hits).sum() < FEW_HITS or _hears_others(watch, number, hits):
         return ""
     if _pumping(watch, number, hits):  # what a neighbour's strikes turn down hears them
+        return ""
+    # Its strikes may have been taken for leaks, as where its gain was touched while two others hold one sound.
+    level_db = watch.upper(number)
+    if len(level_db) and np.quantile(level_db, HEARS_AT) - np.median(level_db) > HEARS_DB:
         return ""
     return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
 
