@@ -17,7 +17,7 @@ PEAKS_S = 0.008  # between a strike and the peak of what leaks of it
 RANG_TIMES, QUIET_TIMES = 2.0, 2.5  # root mean square before, which a peak's own part and one at all stand over
 LOUD_QUANTILE = 0.9  # of a channel's peaks: loud strikes of its own, whatever leaks in
 SURE_Z, SURE_SHARE = 6.0, 0.5  # of what `faint` found: over the noise, of the usual height and over the ring, the same
-MANY = 144  # hits that make the sounds of many strikers
+MANY = 400  # hits that make the sounds of many strikers: the low ones are seldom among the surest
 BESIDE_S = (0.1, 0.004)  # before and after a candidate: where a stronger one may be what is heard
 
 
