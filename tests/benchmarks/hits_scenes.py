@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from scipy.fft import next_fast_len
 from scipy.signal import resample_poly
 
 from pipeline import hits
@@ -75,7 +76,7 @@ def one_hit(name: str, rate_hz: int, fraction: float, tilt: float) -> tuple[np.n
     """Return a hit moved later by a fraction of a sample, its onset sample, and whether it is sharp."""
     samples = sound(name, rate_hz)
     samples = samples + tilt * np.concatenate([[0.0], samples[:-1]])
-    n = len(samples) + 128
+    n = next_fast_len(len(samples) + 128, real=True)
     spectrum = np.fft.rfft(samples, n) * np.exp(-2j * np.pi * np.fft.rfftfreq(n) * fraction)
     samples = np.fft.irfft(spectrum, n)
     samples /= np.abs(samples).max()
