@@ -26,7 +26,7 @@ POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound
 MOST_SOUNDS = 16
 ALIKE = 0.7  # correlation, noise apart, from which two waveforms are one sound
-FITS = 0.7  # correlation, noise apart, from which an average may move a hit
+FITS = 0.5  # correlation, noise apart, from which an average may move a hit
 CHANCE = 0.25  # correlation that noise alone may reach at some lag
 LEAST_SHARE = 0.1  # of a waveform's energy that is taken to be the hit's
 ROUNDS = 3
@@ -111,15 +111,8 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
             free[seed] = False
             if len(members) >= FEWEST:
                 free[members] = False
-                one = _average(spectra[members], lag, columns)
-                # Hits that were first placed later or earlier than their fellows are no other sound.
-                if not any(_alike(one, other, columns) for other in found):
-                    found.append(one)
+                found.append(_average(spectra[members], lag, columns))
     return taps, found
-
-
-def _alike(one: Sound, other: Sound, columns: Shape) -> bool:
-    return _correlated(one.long[None].astype(np.complex64), other.long, columns).max() > ALIKE
 
 
 def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
