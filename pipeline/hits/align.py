@@ -19,9 +19,9 @@ TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
 FARTHEST_S = 0.010  # a hit moves no farther,
 FAR_S = 0.004  # and no farther than this when it cannot have been found at a neighbour's leak
 PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
-# What the prior counts beside the likelihood: where a hit differs from the average, neighbouring samples err together,
-# so that the likelihood of a wrong lag is far too sure.
-PRIOR_POWER = 12.0
+# How often the prior counts beside the likelihood: where a hit differs from the average, neighbouring samples err
+# together, so that the likelihood of a wrong lag is far too sure.
+PRIOR_TIMES = 8.0
 POOL = 48  # hits that make the averages
 FEWEST = 4  # hits that make a sound
 MOST_SOUNDS = 16
@@ -113,6 +113,11 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
                 free[members] = False
                 found.append(_average(spectra[members], lag, columns))
     return taps, found
+
+
+def prior(away: np.ndarray, scale: np.ndarray) -> np.ndarray:
+    """Return the logarithm of the prior, 0 at the first placing: Student's distribution with two degrees of freedom."""
+    return -1.5 * np.log1p(np.square(away / scale) / 2)
 
 
 def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
@@ -306,7 +311,7 @@ def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
     left = left[rows, best][:, None] + 1e-30
     likelihood = np.square(correlation) / (2 * sound.energy * left)
     scale = np.hypot(PRIOR_S * columns.rate_hz, spread)[:, None]
-    likelihood -= PRIOR_POWER * np.log1p(np.square((lags + sound.onset) / scale) / 2)
+    likelihood += PRIOR_TIMES * prior(lags + sound.onset, scale)
     best = likelihood[:, 1:-1].argmax(axis=1) + 1
     top = likelihood[rows, best]
     weight = np.exp(np.minimum(likelihood - top[:, None], 0.0))  # the outermost lags may be higher

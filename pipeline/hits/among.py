@@ -16,7 +16,6 @@ NEAREST_S, FARTHEST_S = 0.004, 0.4  # nearer ones are the same strike, farther o
 AROUND_S = (0.012, 0.05)
 SURE, FEW = 0.8, 4  # a sure strike; when there are fewer, the likeliest are taken for it
 CLEAR, QUIET = 0.05, 5  # what may be a strike, and the percentile of the noise before such that is noise alone
-N_FEATURES = 19
 
 
 def features(candidates: np.ndarray, first: np.ndarray, rate_hz: int) -> np.ndarray:
@@ -32,11 +31,11 @@ def features(candidates: np.ndarray, first: np.ndarray, rate_hz: int) -> np.ndar
 
     Returns
     -------
-    features : (n, N_FEATURES) array
-        Of the nearest likely one before, then after: logarithm of the time apart, and how far it is passed
-        in level (dB), log odds, logarithm of the likelihood gained, sharp and broad rise (0 when none is near); how
-        many others strike within AROUND_S; level against the channel's usual strike, its loud ones and its noise, what
-        rings before against its noise (dB), logarithm of the likelihood gained against the usual.
+    features : (n, 19) array
+        Of the nearest likely one before, then after: logarithm of the time apart, and how far it is passed in level
+        (dB), log odds, logarithm of the likelihood gained, sharp and broad rise (0 when none is near); how many others
+        strike within AROUND_S; level against the channel's usual strike, its loud ones and its noise, what rings before
+        against its noise (dB), logarithm of the likelihood gained against the usual.
     """
     at_s = candidates["at"] / rate_hz
     peak_db, noise_db = (20 * np.log10(candidates[name] + 1e-9) for name in ("peak", "noise"))

@@ -115,7 +115,7 @@ def _by_parts(judged, n: int) -> np.ndarray:
 
 
 def known(candidates: np.ndarray, seen: Seen) -> np.ndarray:
-    """Return the same of microphones on one striker, with the known sound."""
+    """Return the probability that something struck a microphone on one striker, with its known sound, (n,) array."""
     of_rise = features(candidates)
     probability = net.probability(of_rise, weights.FIRST_OWN)
     told = np.column_stack([of_rise, sound_features(seen)])
@@ -124,7 +124,7 @@ def known(candidates: np.ndarray, seen: Seen) -> np.ndarray:
 
 
 def struck(candidates: np.ndarray, seen: Seen) -> np.ndarray:
-    """Return the same, with what the filter of `faint` says too."""
+    """Return the same as `known`, with what the filter of `faint` says too."""
     probability = known(candidates, seen)
     unfound, found = seen.sought[:, 0] < 0, seen.sought[:, 0] > 0
     probability[unfound] = net.probability(log_odds(probability[unfound]), weights.UNFOUND)

@@ -388,8 +388,6 @@ def fit_own_parts(plain: list[Measured], lone: list[Measured], leaking: list[Mea
 
 def fit_many() -> None:
     """Fit microphones that hear many, the same way, with the drums of three kits and of others."""
-    if not hits_drums.installed():
-        sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
     tuning, other = (hits_scenes.TUNING_SOUNDS, 1000), (hits_scenes.TEST_SOUNDS, 3000)
     mixed, drums, scattered, sparse = (
         [measured(scene, mixed=True) for scene in scenes]
@@ -450,6 +448,8 @@ def write() -> None:
 
 def main() -> None:
     """Fit all and write it."""
+    if not hits_drums.installed():
+        sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
     fit_own()
     fit_many()
     write()
