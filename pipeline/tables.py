@@ -165,6 +165,7 @@ felt_shaft_s? | real | s | part of felt_s
 felt_striker_s? | real | s | part of felt_s
 felt_pin_s? | real | s | part of felt_s
 felt_rest_s? | real | s | part of felt_s
+noticed_from_s? | real | s | from which size of felt_s on a listener notices the strike (null: it is not judged)
 """,
         ),
         _contract(
@@ -198,6 +199,7 @@ n_notes | whole | | notes that could have been heard (played and missed)
 n_played | whole | | played notes
 n_missed | whole | | missed notes
 n_extra | whole | | double or stray strikes
+n_noticed | whole | | faults that a listener notices: missed, extra and displaced strikes, a shared hit once
 tempo_bpm? | real | quarter notes per minute | mean tempo
 tempo_trend_per_min? | real | 1/min | relative change of tempo per minute
 felt_sd_s? | real | s | standard deviation of felt_s

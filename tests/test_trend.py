@@ -25,6 +25,7 @@ def make_recordings(values, takes_sd=0.1, effects=(), seed=0, rate=0.02):
             row |= {"recording": f"d{day}t{take}", "status": "used", "reason": "", "health": []}
             missed = generator.poisson(rate * effect * 1000)
             row |= {"n_notes": 1000, "n_played": 1000 - missed, "n_missed": missed, "n_extra": 20, "tempo_bpm": 96.0}
+            row["n_noticed"] = missed + 20
             for name in SPREADS:
                 row[name] = 0.008 * effect * np.exp(generator.normal(0, takes_sd))
             for name, value in row.items():

@@ -15,12 +15,19 @@ from pipeline.timing.fit import Fit
 from pipeline.timing.takes import Take
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")
+# Friberg & Sundberg 1995, J. Acoust. Soc. Am. 98(5): one displaced tone in an even row is noticed from the larger of
+# the two, for intervals of 100 to 1000 ms; nothing was tried outside them, so nothing is judged there.
+NOTICED_S, NOTICED_RATIO = 0.006, 0.025
+SHORTEST_S, LONGEST_S = 0.1, 1.0
 FELT_STRIKES = 4  # fewest strikes that extrapolate
 SAME_S = 1e-6  # score times nearer than this are one
 
 
 def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataFrame:
-    """Return the fit's hits with `recording`, `late_s` and its parts, `felt_s` and its parts (`felt_motion_s`, …)."""
+    """Return the fit's hits with `recording`, `late_s` and its parts, `felt_s` and its parts (`felt_motion_s`, …).
+
+    `noticed_from_s` is what |felt_s| must exceed to be noticed, NaN where that is not judged.
+    """
     hits = fitted.hits.copy()
     hits["recording"] = np.array([take.recording.recording for take in takes], dtype=object)[hits["take"]]
     felt = np.full((len(hits), len(PARTS)), np.nan)
@@ -45,7 +52,32 @@ def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataF
     hits["felt_s"] = felt.sum(axis=1)
     for column, part in enumerate(PARTS):
         hits[f"felt_{part}_s"] = felt[:, column]
+    hits["noticed_from_s"] = np.where(hits["felt_s"].notna(), noticed_from_s(intervals_s(hits, fitted)), np.nan)
     return hits
+
+
+def noticed_from_s(interval_s) -> np.ndarray:
+    """Return the displacement that is just noticed after `interval_s` (s); NaN where nobody tried."""
+    interval_s = np.asarray(interval_s, dtype=float)
+    tried = (interval_s >= SHORTEST_S) & (interval_s <= LONGEST_S)
+    return np.where(tried, np.maximum(NOTICED_S, NOTICED_RATIO * interval_s), np.nan)
+
+
+def intervals_s(hits: pd.DataFrame, fitted: Fit) -> np.ndarray:
+    """Return, per strike, the time from the onset played before to its own, as written, at the line's mean tempo.
+
+    As written, because a strike's own lateness shall not decide whether it is judged. NaN at the first onset of a line.
+    """
+    onset = ["line", "playthrough", "knot"]
+    onsets = hits.groupby(onset, sort=False)["along_s"].min().reset_index()
+    pace = fitted.line_pace[onsets["line"]]
+    onsets["interval_s"] = onsets.groupby("line")["along_s"].diff() * pace
+    return hits[onset].merge(onsets, on=onset, how="left")["interval_s"].to_numpy()
+
+
+def is_noticed(late: pd.DataFrame) -> np.ndarray:
+    """Return, per strike, whether a listener notices that it is displaced."""
+    return (late["felt_s"].abs() > late["noticed_from_s"]).to_numpy()
 
 
 def felt_of(along_s, parts_s, bar_s, beat_s, good) -> np.ndarray:

@@ -5,7 +5,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys
+from pipeline.timing import keys, lateness
 from pipeline.timing.click import Click
 from pipeline.timing.fit import Fit
 from pipeline.timing.steady import allan_deviation
@@ -33,7 +33,7 @@ def recordings(
     for take in takes:
         row = {"recording": take.recording.recording, "reason": take.refused, "health": _health(take)}
         row["status"] = "refused" if take.refused else "used"
-        row |= _counts(take, fitted, number)
+        row |= _counts(take, fitted, late, number)
         if not take.refused:
             row |= _figures(fitted, late, clicks, number) if fitted is not None else {}
             row["health"] += _far_from_the_click(row)
@@ -60,18 +60,21 @@ def _far_from_the_click(row):
     ]
 
 
-def _counts(take, fitted, number):
+def _counts(take, fitted, late, number):
     """Count notes; a refused take is not counted: what was matched in it is not to be believed."""
     if take.refused or fitted is None:
-        return {"n_notes": 0, "n_played": 0, "n_missed": 0, "n_extra": 0}
+        return {"n_notes": 0, "n_played": 0, "n_missed": 0, "n_extra": 0, "n_noticed": 0}
     rows, extras = fitted.strikes.rows, fitted.strikes.extras
     rows = rows[rows["take"] == number]
     played, missed = int(rows["played"].sum()), int((rows["status"] == "missed").sum())
+    extra = int((extras["take"] == number).sum())
+    judged = late[(late["take"] == number) & late["noticed_from_s"].notna()].drop_duplicates("hit_id")
     return {
         "n_notes": played + missed,
         "n_played": played,
         "n_missed": missed,
-        "n_extra": int((extras["take"] == number).sum()),
+        "n_extra": extra,
+        "n_noticed": missed + extra + int(lateness.is_noticed(judged).sum()),
     }
 
 
