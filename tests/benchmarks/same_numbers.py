@@ -10,9 +10,13 @@ each column that differs.
 """
 
 import json
+import os
 import sys
 from dataclasses import replace
 from pathlib import Path
+
+# How many threads add up a sum decides its last digits.
+os.environ["OMP_NUM_THREADS"] = os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 import numpy as np
 import pyarrow as pa
