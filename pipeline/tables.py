@@ -269,6 +269,9 @@ level_sd_db? | real | dB | spread of the peak level
 n_played | whole | | played notes
 n_missed | whole | | missed notes
 n_extra | whole | | double or stray strikes
+n_rebound | whole | | of n_extra: weaker, 6 to 85 ms after its own strike, the gap scatters
+n_sound | whole | | hits that are its own sound (or its lever's click): not in n_extra
+sound_gap_s? | real | s | from its strike to most of them (negative: before the strike)
 miss_pattern | text | | '', one pin, short gaps, company, low speed or at random
 """,
         ),

@@ -22,7 +22,6 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
     heard = fitted.hits.groupby("striker")
     played = heard.size().reindex(places).fillna(0).astype(int).to_numpy()
     missed = rows[rows["status"] == "missed"].groupby("striker").size().reindex(places).fillna(0).astype(int)
-    extras = fitted.strikes.extras
     struck = misses.gaps(fitted)
     known = np.isfinite(fitted.drag)
     columns |= {
@@ -32,17 +31,27 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
         "level_sd_db": heard["level_db"].std().reindex(places).to_numpy(),
         "n_played": played,
         "n_missed": missed.to_numpy(),
-        "n_extra": extras[extras["striker"] >= 0]
-        .groupby("striker")
-        .size()
-        .reindex(places)
-        .fillna(0)
-        .astype(int)
-        .to_numpy(),
+        **_extras(fitted.strikes, places),
         "shortest_good_gap_s": [_shortest_good_gap_s(fitted, struck, place) for place in places],
         "miss_pattern": misses.patterns(fitted, struck),
     }
     return tables.build("strikers", columns)
+
+
+def _extras(strikes, places):
+    """Return per striker: double or stray strikes, the rebounds among them, hits of its own sound and their gap."""
+    extras, sounds = strikes.extras, strikes.sounds
+
+    def count(numbers):
+        return numbers.value_counts().reindex(places).fillna(0).astype(int).to_numpy()
+
+    gap_s = sounds.groupby("sound_of")["sound_gap_s"].agg(lambda gaps: gaps.value_counts().index[0])
+    return {
+        "n_extra": count(extras["striker"]),
+        "n_rebound": count(extras.loc[extras["rebound"], "striker"]),
+        "n_sound": count(sounds["sound_of"]),
+        "sound_gap_s": gap_s.reindex(places).to_numpy(dtype=float),
+    }
 
 
 def _energy_j(machine, fitted):

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import settings
+from pipeline.timing import extras
 from pipeline.timing.score import Score
 from pipeline.timing.takes import Take
 
@@ -32,7 +33,9 @@ class Strikes:
         unrolled over playthroughs), `knot, fires, played, hit_id, hit_s, since_s` (since the line's first hit, to the
         nanosecond)`, hit_se, level_db, shared, confidence`.
     extras : pd.DataFrame
-        `take, striker` (−1: not known), `passage`.
+        Double or stray strikes: `take, striker` (−1: not known)`, passage, rebound`, and what `extras` says else.
+    sounds : pd.DataFrame
+        Extra hits that are the sound of a strike itself: the same columns, `sound_of` the striker.
     striker_names : tuple of str
     begun_s : np.ndarray, shape=(n_lines,)
         The first hit of each line in its recording.
@@ -41,6 +44,7 @@ class Strikes:
 
     rows: pd.DataFrame
     extras: pd.DataFrame
+    sounds: pd.DataFrame
     striker_names: tuple[str, ...]
     begun_s: np.ndarray
     n_lines: int
@@ -50,11 +54,11 @@ class Strikes:
 def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> Strikes:
     """Gather the strikes of `takes` (none of them refused)."""
     names = _striker_names(score, machine)
-    frames, extras = [], []
+    frames, extra = [], []
     for number, take in enumerate(takes):
         aligned = take.aligned.to_pandas()
-        levels = take.hits.select(["hit_id", "hit_se", "level_db"]).to_pandas()
-        extras.append(_extras(aligned, names).assign(take=number))
+        levels = take.hits.select(["hit_id", "hit_se", "level_db", "kind"]).to_pandas()
+        extra.append(_extras(aligned, names).assign(take=number).merge(levels, on="hit_id", how="left"))
         kept = aligned[aligned["status"].isin([*FIRES, "missed"]) & aligned["note_id"].notna()]
         frames.append(kept.assign(take=number).merge(levels, on="hit_id", how="left"))
     rows = _placed(pd.concat(frames, ignore_index=True), score, names)
@@ -62,16 +66,20 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
     begun_s = rows[rows["played"]].groupby("line")["hit_s"].min().reindex(range(n_lines)).to_numpy()
     # To the nanosecond: where in a recording a line lies shall not even change the last digits.
     rows["since_s"] = (rows["hit_s"] - begun_s[rows["line"]]).round(9)
-    return Strikes(rows, pd.concat(extras, ignore_index=True), names, begun_s, n_lines, n_tracks)
+    every = extras.told(pd.concat(extra, ignore_index=True), rows, len(names))
+    is_sound = every["sound_of"] >= 0
+    return Strikes(rows, every[~is_sound], every[is_sound], names, begun_s, n_lines, n_tracks)
 
 
 def _extras(aligned, names):
-    """Return the extra hits of a take: striker (−1: not known) and the passage of the note that was played last."""
+    """Return the extra hits of a take, with striker (−1: not known) and the passage of the note played last."""
     extra, played = aligned[aligned["status"] == "extra"], aligned[aligned["status"] == "played"].sort_values("hit_s")
     last = np.searchsorted(played["hit_s"].to_numpy(), extra["hit_s"].to_numpy(), side="right") - 1
     striker = extra["striker"].map({name: place for place, name in enumerate(names)})
     return pd.DataFrame(
         {
+            "hit_id": extra["hit_id"].astype(int).to_numpy(),
+            "hit_s": extra["hit_s"].to_numpy(),
             "striker": striker.fillna(-1).astype(int).to_numpy(),
             "passage": played["passage"].to_numpy()[np.maximum(last, 0)] if len(played) else None,
         },
