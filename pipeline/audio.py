@@ -302,7 +302,7 @@ def _parts(path: Path) -> list[Path]:
 def _natural(name: str) -> tuple:
     """Return a key that sorts 'track 2' before 'track 10'."""
     words = re.split(r"(\d+)", name.casefold())
-    return tuple((int(word), "") if word.isdigit() else (-1, word) for word in words if word), name
+    return tuple((int(word), "") if word.isdecimal() else (-1, word) for word in words if word), name
 
 
 def _track(path: Path) -> tuple[Track, int]:

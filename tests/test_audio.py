@@ -56,6 +56,18 @@ def test_a_folder_is_read_in_natural_order_and_short_tracks_end_in_silence(tmp_p
     assert np.array_equal(read_in_blocks(tmp_path, 999, 10, 10), expected)
 
 
+def test_a_track_named_with_raised_digits_has_its_place_too(tmp_path):
+    for name in ("1²3.wav", "1x.wav", "10.wav", "٢.wav", "1.wav"):
+        write(tmp_path / name, make_noise(10, 1))
+    assert [track.path.name for track in audio.look(tmp_path).tracks] == [
+        "1.wav",
+        "1x.wav",
+        "1²3.wav",
+        "٢.wav",
+        "10.wav",
+    ]
+
+
 def test_tracks_of_different_rates_are_refused_in_one_line(tmp_path):
     write(tmp_path / "1.wav", make_noise(100, 1), 44100)
     write(tmp_path / "2.wav", make_noise(100, 1), 48000)

@@ -220,6 +220,47 @@ def test_notes_of_a_trigger_module_become_strikers(tmp_path):
     assert np.allclose(table["hit_s"].to_numpy(), [0.5, 0.75]) and table["level_db"].to_pylist() == [0.0, 0.0]
 
 
+def make_midi(path, events: str, division: str = "0060", n_tracks: str = "0001") -> Recording:
+    """Write a MIDI file of one track from hexadecimal digits."""
+    chunk = bytes.fromhex(events.replace(" ", ""))
+    header = bytes.fromhex(f"4D546864000000060000{n_tracks}{division}4D54726B")
+    path.write_bytes(header + len(chunk).to_bytes(4, "big") + chunk)
+    return Recording("take", str(path), date(2031, 5, 3), "", "song")
+
+
+@pytest.mark.parametrize(
+    ("division", "tick_s"),
+    [("E728", 1 / 1000), ("E250", 1 / 2400), ("E804", 1 / 96), ("E364", 1001 / 30000 / 100), ("0060", 1 / 96)],
+)
+def test_a_trigger_module_in_smpte_time_is_read_in_seconds(tmp_path, division, tick_s):
+    # SMF 1.0 specification: bit 15 set, minus the frames a second, ticks a frame; 29 is 30000/1001 frames a second; a
+    # tempo has no effect there. Ticks 96 and 1096, by running status; 60 bpm where the division counts quarter notes.
+    table, _ = find(make_midi(tmp_path / "hits.smf", "00FF51030F4240 60903C7F 8768 3C40 00FF2F00", division))
+    assert np.allclose(table["hit_s"].to_numpy(), np.array([96, 1096]) * tick_s, rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("parts", "says"),
+    [
+        ({"division": "0000"}, "expected ticks per quarter note; found 0"),
+        ({"division": "E700"}, "expected 24, 25, 29 or 30 frames of at least one tick; found 25 frames of 0"),
+        ({"n_tracks": "0002"}, "expected 2 tracks, as its header says; found 1"),
+        ({"events": "FF" * 40 + "7F903C40 00FF2F00"}, "it goes on to tick"),
+        ({"events": "FFFFFFFF7F903C40 00FF2F00"}, "it goes on to tick"),
+        ({"events": "87FFFF7F903C40 00FF2F00"}, "expected hits within 6 hours; found one after 24 hours"),
+        ({"events": "00903C"}, "it ends within an event"),
+        ({"events": "003C40 00FF2F00"}, "running status"),
+        ({"events": "00FF5103000000 00903C40 00FF2F00"}, "found 0 microseconds a quarter note at tick 0"),
+        ({"events": "00FF2F00"}, "expected hits; found none"),
+        ({"events": "00903D40 00903E40 00FF2F00"}, "expected notes of the strikers; found 61, 62; add them under"),
+    ],
+)
+def test_a_damaged_trigger_file_is_refused_in_one_line(tmp_path, parts, says):
+    table, said = find(make_midi(tmp_path / "hits.mid", **{"events": "00903C40 00FF2F00", **parts}))
+    assert len(table) == 0 and says in said["refused"] and "\n" not in said["refused"]
+    assert said["refused"].startswith(f"{tmp_path / 'hits.mid'}: expected ")
+
+
 def test_band_powers_add_up_to_the_mean_square():
     # Parseval's theorem: white noise of variance 1 has power 1; the bands leave out what lies below 94 Hz and above
     # 16 kHz.

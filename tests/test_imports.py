@@ -13,7 +13,11 @@ import soundfile
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
-SHARED = {"audio": {"hits", "report", "exports"}, "flywheel": {"timing", "trend"}}
+SHARED = {
+    "audio": {"hits", "report", "exports"},
+    "flywheel": {"timing", "trend"},
+    "midi": {"notes", "hits", "settings"},
+}
 # Start-up is paid per job, and there is a job per recording: these take the better part of a second to import.
 HEAVY = {"pandas", "scipy.signal", "scipy.stats", "statsmodels", "matplotlib", "librosa"}
 FILES = sorted(PIPELINE.rglob("*.py"))
@@ -37,8 +41,6 @@ def test_a_stage_imports_no_other_stage(path):
     if stage == "__main__":
         return
     allowed = COMMON | {stage} | {shared for shared, stages in SHARED.items() if stage in stages}
-    if stage == "settings":
-        allowed |= {"notes"}  # the check asks whether a note has a striker
     used = {name.split(".")[1] for name in imported(path) if name.startswith("pipeline.")}
     assert used <= allowed, f"{path} imports {sorted(used - allowed)}"
 
@@ -46,7 +48,7 @@ def test_a_stage_imports_no_other_stage(path):
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))
 def test_jobs_that_run_once_a_recording_import_nothing_slow(path):
     stage = path.relative_to(PIPELINE).parts[0].removesuffix(".py")
-    if stage in COMMON | {"__main__", "audio", "hits", "aligned", "notes"}:
+    if stage in COMMON | {"__main__", "audio", "midi", "hits", "aligned", "notes"}:
         slow = {name for name in imported(path) if any(name == one or name.startswith(one + ".") for one in HEAVY)}
         assert not slow
 

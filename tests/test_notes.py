@@ -12,8 +12,10 @@ from hypothesis import HealthCheck, assume, given, settings, strategies
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.notes import faults_of_song, notes, read_song, seconds_at
+from pipeline.midi import read_song, seconds_at
+from pipeline.notes import notes
 from pipeline.settings import Arrangement, Barrel, Clock, Detection, Machine, Settings, Striker
+from pipeline.settings.songs import faults_of_file
 
 # The examples of the Standard MIDI File 1.0 specification, format 0 and 1 (secondary: read in a copy).
 FORMAT_0 = (
@@ -440,7 +442,7 @@ def test_separate_patterns_are_refused_in_one_line():
 def test_a_file_that_is_cut_or_of_another_kind_is_one_line(raw, expected):
     Path("song.mid").write_bytes(raw)
     assert expected in fault()
-    (line,) = faults_of_song("song.mid", None)
+    (line,) = faults_of_file("song.mid", None)
     assert expected in line
 
 

@@ -446,6 +446,11 @@ def test_every_fault_is_told_at_once_in_the_order_of_the_files():
     ]
 
 
+@pytest.mark.parametrize("ending", ["csv", "CSV", "mid", "midi", "smf", "SMF"])
+def test_no_list_of_hits_that_can_be_read_needs_a_rig(ending):
+    assert loaded(recordings=RECORDINGS.replace("c1.csv", f"c1.{ending}")).recording("c1").rig == ""
+
+
 def test_a_note_that_no_striker_plays_is_a_fault():
     faults = faults_of(("notes: [48, 60]", "notes: [48]"))
     assert faults == [
@@ -767,12 +772,12 @@ def test_a_recording_that_comes_or_goes_changes_its_own_jobs_only():
 
 
 def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):
-    for stage in ("hits", "timing"):
+    for stage in ("notes", "hits", "timing"):
         (tmp_path / stage).mkdir()
         (tmp_path / stage / "fit.py").write_text("ROUNDS = 2\n")
-    for module in ("trend.py", "audio.py", "flywheel.py"):
+    for module in ("trend.py", "audio.py", "midi.py", "flywheel.py"):
         (tmp_path / module).write_text("ROUNDS = 2\n")
-    stages = ("hits", "timing", "trend", "report")
+    stages = ("notes", "hits", "timing", "trend", "report")
 
     def changed_by(file):
         (tmp_path / file).write_text((tmp_path / file).read_text() + "ROUNDS = 3\n")
@@ -783,6 +788,7 @@ def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):
 
     before = {stage: code_of.__wrapped__(stage, tmp_path) for stage in stages}
     assert changed_by("hits/fit.py") == changed_by("audio.py") == {"hits"}
+    assert changed_by("midi.py") == {"notes", "hits"}
     assert changed_by("trend.py") == {"trend"} and changed_by("flywheel.py") == {"timing", "trend"}
 
 

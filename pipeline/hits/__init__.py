@@ -15,7 +15,7 @@ import pyarrow as pa
 from pipeline import tables
 from pipeline.errors import InputError
 from pipeline.hits import listen, lists
-from pipeline.settings import Detection, Machine, Recording, Rig
+from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 
 __all__ = ["find"]
 
@@ -51,7 +51,7 @@ def find(
         delays_s = {striker.name: striker.delay_ms / 1000 for striker in machine.strikers}
     said = {"refused": "", "health": [], "duration_s": 0.0, "rate_hz": 0, "n_channels": 0}
     try:
-        if lists.is_list(recording.file):
+        if is_list(recording.file):
             listed = lists.read_list(recording, rig, machine)
             table = lists.table_of(listed)
             said |= {"duration_s": float(listed["hit_s"][-1]), "n_channels": len(set(listed["channel"]) - {0})}

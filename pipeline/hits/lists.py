@@ -6,21 +6,16 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline import tables
+from pipeline import midi, tables
 from pipeline.errors import InputError
 from pipeline.settings import Machine, Recording, Rig
+from pipeline.settings.songs import players_of
 
-LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
-LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples
+LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples, or damaged
 FINEST_GRID_S = 0.015  # a 24th of a beat at 166 a minute; finer grids are a file's own resolution
 OFF_GRID_S = 0.0006  # hits that stay this near a grid were moved there: machines scatter by milliseconds
 FEWEST_ON_GRID = 16
-
-
-def is_list(file: str) -> bool:
-    """Tell whether a recording is a list of hits by its ending."""
-    return Path(file).suffix.lower() in LIST_ENDINGS
 
 
 def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[str, np.ndarray | list]:
@@ -187,47 +182,20 @@ def _check_grid(path: Path, hit_s: np.ndarray) -> None:
 
 
 def _midi_rows(path: Path, machine: Machine) -> list[tuple]:
-    import mido  # only a trigger module's file needs it
-
-    try:
-        midi = mido.MidiFile(path)
-    except Exception as error:  # the reader raises what its parser stumbles over
-        raise InputError(f"{path}: expected a standard MIDI file; found '{error}'; export it again") from None
-    if midi.type == 2:
-        raise InputError(f"{path}: expected MIDI type 0 or 1; found type 2; export it as one song")
-    rows, unknown = [], set()
-    for time_s, message in _timed(midi, path):
-        if message.type != "note_on" or message.velocity == 0:
-            continue
-        striker = _striker_of(machine, message.note, message.channel + 1)
-        if striker is None:
-            unknown.add(message.note)
-        rows.append((time_s, 0 if striker else 1, striker or "", 20 * math.log10(message.velocity / 127)))
-    if rows and all(not row[2] for row in rows):
+    song, players = midi.read_song(str(path)), players_of(machine)
+    tick, channel, pitch, velocity = song.notes.T
+    striker = [players.get(one, "") for one in zip(channel.tolist(), pitch.tolist(), strict=True)]
+    if striker and not any(striker):
+        found = ", ".join(map(str, np.unique(pitch)))
         raise InputError(
-            f"{path}: expected notes of the strikers; found {sorted(unknown)}; add them under machine: strikers: notes"
+            f"{path}: expected notes of the strikers; found {found}; add them under machine: strikers: notes"
         )
+    hit_s, level_db = midi.seconds_at(song, tick), 20 * np.log10(velocity / 127)
+    if hit_s.max(initial=0.0) > LONGEST_S:
+        raise InputError(
+            f"{path}: expected hits within {LONGEST_S / 3600:g} hours; found one after {hit_s.max() / 3600:.0f} hours; "
+            "export the file again"
+        )
+    rows = zip(hit_s.tolist(), striker, level_db.tolist(), strict=True)
     # A note that no striker owns may be a pad's rim or a pedal: nobody knows whose it is, so it is left out.
-    return [row for row in rows if row[2]]
-
-
-def _timed(midi, path: Path):
-    """Yield (seconds, message); the reader takes SMPTE divisions for negative ticks, so the header is read here."""
-    division = int.from_bytes(path.read_bytes()[12:14], "big")
-    smpte = division & 0x8000
-    seconds_per_tick = 1 / ((256 - (division >> 8)) * (division & 0xFF)) if smpte else 0.5 / max(division, 1)
-    time_s = 0.0
-    import mido
-
-    for message in mido.merge_tracks(midi.tracks):
-        time_s += message.time * seconds_per_tick
-        if message.type == "set_tempo" and not smpte:
-            seconds_per_tick = message.tempo * 1e-6 / division
-        yield time_s, message
-
-
-def _striker_of(machine: Machine, note: int, channel: int) -> str | None:
-    for striker in machine.strikers:
-        if note in striker.notes and striker.channel in (None, channel):
-            return striker.name
-    return None
+    return [(at_s, 0, name, level) for at_s, name, level in rows if name]

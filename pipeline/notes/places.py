@@ -1,40 +1,14 @@
-"""Say where a note stands: its bar and beat, its passage, its angle on the barrel, its pin."""
+"""Say where a note stands: its passage, its angle on the barrel, its pin."""
 
 from fractions import Fraction
 
 import numpy as np
 
-from pipeline.notes.smf import Song
+from pipeline.midi import Song
 
 BARS_PER_PASSAGE = 8  # where no markers name the passages
 SAME_PIN_TURN = 1e-4  # turns; notes of later turns nearer than this (0.13 mm on 420 mm) come from one pin
 OPENING = "opening"  # the notes before the first marker
-
-
-def bars(song: Song, tick: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return bar and beat of each tick, both from 1; a time signature always opens a new bar.
-
-    Whole numbers throughout, so that no rounding moves a note into the bar before.
-    """
-    starts = np.array([start for start, _, _ in song.signatures])
-    segment = np.searchsorted(starts, tick, side="right") - 1
-    bar, beat_in_bar = np.empty(len(tick), np.int64), np.empty(len(tick))
-    first_bar = 1
-    for rank, (start, numerator, denominator) in enumerate(song.signatures):
-        inside = segment == rank
-        bars, beats = _since(song.division, numerator, denominator, tick[inside] - start)
-        bar[inside], beat_in_bar[inside] = first_bar + bars, 1 + beats
-        if rank + 1 < len(starts):
-            bars, beats = _since(song.division, numerator, denominator, starts[rank + 1 : rank + 2] - start)
-            first_bar += int(bars[0]) + (beats[0] > 0)
-    return bar, beat_in_bar
-
-
-def _since(division: Fraction, numerator: int, denominator: int, ticks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return whole bars and the beats over them after so many ticks of one time signature."""
-    beat = 4 * division.numerator  # in units of 1 / (denominator × division.denominator) ticks
-    bars, rest = np.divmod(ticks * denominator * division.denominator, beat * numerator)
-    return bars, rest / beat
 
 
 def turns(song: Song, tick: np.ndarray, bars_per_turn: float) -> np.ndarray:

@@ -5,9 +5,10 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.notes.places import bars, passages, pins_of, turns
-from pipeline.notes.smf import Song, read_song, seconds_at
+from pipeline.midi import Song, bars_at, read_song, seconds_at
+from pipeline.notes.places import passages, pins_of, turns
 from pipeline.settings import Clock, Machine, Settings
+from pipeline.settings.songs import faults_of, players_of
 
 CLOCK_VELOCITY = 64  # the velocity MIDI gives where nothing measures one
 
@@ -39,55 +40,19 @@ def notes(settings: Settings, arrangement: str) -> pa.Table:
         turn_bars = wanted.clock.bars_per_turn or barrel.bars_per_turn or 1.0
         return _clock_table(wanted.clock, turn_bars, barrel.pins)
     song = read_song(wanted.file)
-    if faults := _unplayed(wanted.file, song, settings.machine):
+    if faults := faults_of(wanted.file, song, settings.machine):
         raise InputError(*faults)
     return _song_table(song, settings.machine)
 
 
-def faults_of_song(path: str, machine: Machine | None) -> list[str]:
-    """Return what is wrong with a MIDI file; with a machine also the notes that none of its strikers plays."""
-    try:
-        song = read_song(path)
-    except InputError as error:
-        return list(error.faults)
-    return _unplayed(path, song, machine) if machine else []
-
-
-def _players(machine: Machine) -> dict[tuple[int, int], str]:
-    """Return the striker of each (MIDI channel, pitch)."""
-    return {
-        (channel, pitch): striker.name
-        for striker in machine.strikers
-        for pitch in striker.notes
-        for channel in ([striker.channel] if striker.channel else range(1, 17))
-    }
-
-
-def _unplayed(path: str, song: Song, machine: Machine) -> list[str]:
-    """Return one line for each note (channel and pitch) that no striker plays."""
-    players, faults = _players(machine), []
-    kinds, firsts, counts = np.unique(song.notes[:, 1:3], axis=0, return_index=True, return_counts=True)
-    for (channel, pitch), first, count in zip(kinds.tolist(), firsts, counts, strict=True):
-        if (channel, pitch) in players:
-            continue
-        bar, beat = (float(column[0]) for column in bars(song, song.notes[first : first + 1, 0]))
-        others = [striker for striker in machine.strikers if pitch in striker.notes]
-        near = f" ('{others[0].name}' plays it on channel {others[0].channel} only)" if others else ""
-        faults.append(
-            f"{path}: expected a striker for every note; found none for note {pitch} on channel {channel}{near}, "
-            f"first in bar {bar:.0f} on beat {beat:g}, {count} in all; add it to a striker's notes or take it out"
-        )
-    return faults
-
-
 def _song_table(song: Song, machine: Machine) -> pa.Table:
-    players = _players(machine)
+    players = players_of(machine)
     names = [striker.name for striker in machine.strikers]
     striker = np.array([names.index(players[channel, pitch]) for _, channel, pitch, _ in song.notes.tolist()])
     kept = _one_strike_at_a_time(song.notes, striker)
     tick, _, pitch, velocity = song.notes[kept].T
     striker = striker[kept]
-    bar, beat_in_bar = bars(song, tick)
+    bar, beat_in_bar = bars_at(song, tick)
     score_s = seconds_at(song, tick)
     barrel_turn = turns(song, tick, machine.barrel.bars_per_turn or 1.0)
     return tables.build(

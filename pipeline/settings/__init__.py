@@ -4,6 +4,7 @@
 """
 
 from pipeline.settings.fingerprints import fingerprint
+from pipeline.settings.listing import is_list
 from pipeline.settings.loading import check, load
 from pipeline.settings.model import (
     Arrangement,
@@ -39,5 +40,6 @@ __all__ = [
     "Wheel",
     "check",
     "fingerprint",
+    "is_list",
     "load",
 ]

@@ -69,8 +69,8 @@ def fingerprint(
 @cache
 def code_of(stage: str, root: Path = Path(__file__).parents[1]) -> str:
     """Hash the files of a stage, and what is shared by few stages with each of them."""
-    shared = {"hits": "audio.py", "timing": "flywheel.py", "trend": "flywheel.py"}
-    files = [root / f"{stage}.py", *root.joinpath(stage).rglob("*.*"), root / shared.get(stage, "")]
+    shared = {"notes": ["midi"], "hits": ["audio", "midi"], "timing": ["flywheel"], "trend": ["flywheel"]}
+    files = [root / f"{name}.py" for name in (stage, *shared.get(stage, []))] + [*root.joinpath(stage).rglob("*.*")]
     found = hashlib.sha256()
     for file in sorted(file for file in files if file.is_file() and "__pycache__" not in file.parts):
         found.update(file.read_bytes())

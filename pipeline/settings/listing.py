@@ -18,7 +18,8 @@ _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 _KNOWN = (*REQUIRED, *OPTIONAL)
 _REMARK = re.compile(r"(?m)(^|(?<=\r))(#[^\r\n]*|sep=.(?=[\r\n]))")  # a spreadsheet may begin with "sep=;"
 _LONGEST_ID = 100
-_HIT_LISTS = (".csv", ".mid", ".midi")  # they name their strikers, so that a rig may be left out
+# Lists of hits, as a table or from a trigger module: they name their strikers, so that a rig may be left out.
+LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 _SEPARATORS = ",;\t"
 
 
@@ -187,7 +188,7 @@ def _file(row: _Row) -> str:
 
 def _rig(row: _Row, configuration: Configuration) -> str:
     if not row["rig"]:
-        if "rig" in row.cells and PurePath(row["file"]).suffix.lower() not in _HIT_LISTS:
+        if "rig" in row.cells and not is_list(row["file"]):
             row.fault("a rig (only a list of hits needs none)", "nothing", f"use {choice_of(configuration.rig_names)}")
         return ""
     return row.one_of("rig", configuration.rig_names)
@@ -200,6 +201,11 @@ def _arrangement(row: _Row, configuration: Configuration) -> str:
     if configuration.default_arrangement is None and len(names) > 1:
         row.fault("an arrangement", "nothing", f"use {choice_of(names)}, or set 'arrangement:' in the configuration")
     return configuration.default_arrangement or ""
+
+
+def is_list(path: str) -> bool:
+    """Tell by its ending whether a recording is a list of hits."""
+    return PurePath(path).suffix.lower() in LIST_ENDINGS
 
 
 def is_there(path: str) -> bool:

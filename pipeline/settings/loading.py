@@ -112,9 +112,9 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, dict[str, int], list
 
 def _hold_notes_against_strikers(settings: Settings, faults: Faults, clean: bool) -> None:
     # Only here: a job that does not need the notes does not pay for reading them.
-    from pipeline.notes import faults_of_song
+    from pipeline.settings.songs import faults_of_file
 
     for arrangement in settings.arrangements:
         if arrangement.file and os.path.isfile(arrangement.file):
             # After a fault in the machine, "no striker for note 60" may be its mere consequence.
-            faults.add_all(faults_of_song(arrangement.file, settings.machine if clean else None))
+            faults.add_all(faults_of_file(arrangement.file, settings.machine if clean else None))

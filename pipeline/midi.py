@@ -1,6 +1,6 @@
-"""Read standard MIDI files.
+"""Read standard MIDI files: arrangements, and the hits that a trigger module has recorded.
 
-In: a path. Out: what the file holds, in ticks, with the map from ticks to seconds.
+In: a path. Out: what the file holds, in ticks, with the maps from ticks to seconds, and to bars and beats.
 Source: Standard MIDI Files 1.0 (MIDI Manufacturers Association, 1988).
 """
 
@@ -49,7 +49,8 @@ def read_song(path: str) -> Song:
 
     Notes
     -----
-    Chunks that are no tracks are passed over, as the standard asks. A tempo or time signature counts in any track.
+    A file without notes is read, too: what that means, the caller knows. Chunks that are no tracks are passed over, as
+    the standard asks. A tempo or time signature counts in any track.
 
     Raises
     ------
@@ -69,16 +70,13 @@ def read_song(path: str) -> Song:
     smpte = division & 0x8000
     ticks_per_quarter = _ticks_per_second(path, division) * 60 / SMPTE_BPM if smpte else Fraction(division)
     rows = [(tick, one.channel + 1, one.note, one.velocity) for tick, one in events if _strikes(one)]
-    song = Song(
+    return Song(
         division=ticks_per_quarter,
         notes=np.array(sorted(rows), np.int64).reshape(-1, 4),
         tempos=[(0, DEFAULT_TEMPO_US)] if smpte else _tempos(path, events),
         signatures=_signatures(path, events),
         markers=[(tick, _label(one.text)) for tick, one in events if one.type == "marker" and _label(one.text)],
     )
-    if not rows:
-        raise InputError(f"{path}: expected notes; found none; export the arrangement with its notes")
-    return song
 
 
 def seconds_at(song: Song, ticks: np.ndarray) -> np.ndarray:
@@ -88,6 +86,32 @@ def seconds_at(song: Song, ticks: np.ndarray) -> np.ndarray:
     at_start_s = np.concatenate([[0.0], np.cumsum(np.diff(starts) * per_tick_s[:-1])])
     segment = np.searchsorted(starts, ticks, side="right") - 1
     return at_start_s[segment] + (ticks - starts[segment]) * per_tick_s[segment]
+
+
+def bars_at(song: Song, tick: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return bar and beat of each tick, both from 1; a time signature always opens a new bar.
+
+    Whole numbers throughout, so that no rounding moves a note into the bar before.
+    """
+    starts = np.array([start for start, _, _ in song.signatures])
+    segment = np.searchsorted(starts, tick, side="right") - 1
+    bar, beat_in_bar = np.empty(len(tick), np.int64), np.empty(len(tick))
+    first_bar = 1
+    for rank, (start, numerator, denominator) in enumerate(song.signatures):
+        inside = segment == rank
+        bars, beats = _since(song.division, numerator, denominator, tick[inside] - start)
+        bar[inside], beat_in_bar[inside] = first_bar + bars, 1 + beats
+        if rank + 1 < len(starts):
+            bars, beats = _since(song.division, numerator, denominator, starts[rank + 1 : rank + 2] - start)
+            first_bar += int(bars[0]) + (beats[0] > 0)
+    return bar, beat_in_bar
+
+
+def _since(division: Fraction, numerator: int, denominator: int, ticks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return whole bars and the beats over them after so many ticks of one time signature."""
+    beat = 4 * division.numerator  # in units of 1 / (denominator × division.denominator) ticks
+    bars, rest = np.divmod(ticks * denominator * division.denominator, beat * numerator)
+    return bars, rest / beat
 
 
 def _chunks(path: str, raw: bytes) -> tuple[int, list[bytes]]:

@@ -1,0 +1,46 @@
+"""Hold the notes of a song against the strikers: who plays each, and what nobody plays."""
+
+import numpy as np
+
+from pipeline.errors import InputError
+from pipeline.midi import Song, bars_at, read_song
+from pipeline.settings.model import Machine
+
+
+def faults_of_file(path: str, machine: Machine | None) -> list[str]:
+    """Return what is wrong with a MIDI file; with a machine also the notes that none of its strikers plays."""
+    try:
+        return faults_of(path, read_song(path), machine)
+    except InputError as error:
+        return list(error.faults)
+
+
+def faults_of(path: str, song: Song, machine: Machine | None) -> list[str]:
+    """Return one line where a song has no notes, and one for each note (channel and pitch) that no striker plays."""
+    if not len(song.notes):
+        return [f"{path}: expected notes; found none; export the arrangement with its notes"]
+    if machine is None:
+        return []
+    players, faults = players_of(machine), []
+    kinds, firsts, counts = np.unique(song.notes[:, 1:3], axis=0, return_index=True, return_counts=True)
+    for (channel, pitch), first, count in zip(kinds.tolist(), firsts, counts, strict=True):
+        if (channel, pitch) in players:
+            continue
+        bar, beat = (float(column[0]) for column in bars_at(song, song.notes[first : first + 1, 0]))
+        others = [striker for striker in machine.strikers if pitch in striker.notes]
+        near = f" ('{others[0].name}' plays it on channel {others[0].channel} only)" if others else ""
+        faults.append(
+            f"{path}: expected a striker for every note; found none for note {pitch} on channel {channel}{near}, "
+            f"first in bar {bar:.0f} on beat {beat:g}, {count} in all; add it to a striker's notes or take it out"
+        )
+    return faults
+
+
+def players_of(machine: Machine) -> dict[tuple[int, int], str]:
+    """Return the striker of each (MIDI channel, pitch)."""
+    return {
+        (channel, pitch): striker.name
+        for striker in machine.strikers
+        for pitch in striker.notes
+        for channel in ([striker.channel] if striker.channel else range(1, 17))
+    }
