@@ -1,4 +1,4 @@
-"""Look for faults of a recording; each is named with its cure in one sentence.
+"""Look for faults of a recording; each is named with its cure in one sentence (`wording`).
 
 `Watch` sees every block once and keeps a few numbers a channel; `faults` judges them with the hits. A threshold here
 separates simulated faults from sound recordings (tests/benchmarks/hits_health.py), not good from bad machines.
@@ -7,6 +7,7 @@ separates simulated faults from sound recordings (tests/benchmarks/hits_health.p
 import numpy as np
 
 from pipeline.hits import clicks, gain, ground, rise, tops
+from pipeline.hits.wording import Finding, numbers, sentences
 from pipeline.settings import Channel
 
 PIECE_S = 2.5  # a block is a whole number of them
@@ -127,7 +128,7 @@ class Watch:
 
 
 def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str]:
-    """Return one sentence 'name: finding; cure' for each fault.
+    """Return one sentence 'name: finding; cure' for each fault; what many channels share is one.
 
     Parameters
     ----------
@@ -136,16 +137,12 @@ def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str
     lengths : tuple of int
         Samples of each heard channel's own file.
     """
-    found = []
-    for number, channel in enumerate(watch.channels):
-        where = f"channel {channel.channel} ({', '.join(channel.hears)})"
-        for check in (_dead, _clipped, _hum, _rumble, _gated, _gain_touched, _pumping):
-            sentence = check(watch, number, hits)
-            if sentence:
-                found.append(sentence.format(where=where))
-            if sentence and check is _dead:
-                break
-    found += _same(watch) + _thin(watch, hits) + _lengths(watch, lengths)
+    findings = []
+    for number in range(len(watch.channels)):
+        dead = _dead(watch, number, hits)
+        checks = () if dead else (_clipped, _hum, _rumble, _gated, _gain_touched, _pumping)
+        findings += filter(None, [dead, *(check(watch, number, hits) for check in checks)])
+    found = sentences(findings) + _same(watch) + _thin(watch, hits) + _lengths(watch, lengths)
     silence_db = [float(np.median(level)) if len(level := watch.upper(k)) else 0.0 for k in range(len(watch.channels))]
     return found + clicks.faults(watch.channels, watch.rate_hz, hits, silence_db)
 
@@ -168,24 +165,24 @@ def _falls(before: np.ndarray) -> bool:
     return bool(np.abs(before).max(initial=0.0) > ROUNDED * step[step > 0].min(initial=np.inf))
 
 
-def _dead(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _dead(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     """Find a channel without sound, or one that nobody's strikes reach, its own or a neighbour's."""
     if watch.peak[number] < DEAD_PEAK:
-        return "dead: {where} holds no sound; check its cable, its gain and the rig"
+        return Finding("silent", watch.channels[number])
     if any(number in pair for pair in _twins(watch)):
-        return ""  # each is taken for the other's leak
+        return None  # each is taken for the other's leak
     mine = hits["channel"] == number
     # A turn mark comes once a turn: a few of them among hundreds of strikes are all there are.
     strays = 1 if watch.channels[number].hears in MARKS else STRAY * len(hits)
     if mine.sum() > strays or _struck(watch, hits).sum() < FEW_HITS or _hears_others(watch, number, hits):
-        return ""
+        return None
     if _pumping(watch, number, hits):  # what a neighbour's strikes turn down hears them
-        return ""
+        return None
     # Its strikes may have been taken for leaks, as where its gain was touched while two others hold one sound.
     level_db = watch.upper(number)
     if len(level_db) and np.quantile(level_db, HEARS_AT) - np.median(level_db) > HEARS_DB:
-        return ""
-    return "dead: {where} holds no strike, its own or a neighbour's, while others do; check its cable and the rig"
+        return None
+    return Finding("unstruck", watch.channels[number])
 
 
 def _hears_others(watch: Watch, number: int, hits: np.ndarray) -> bool:
@@ -208,19 +205,15 @@ def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
     return np.array([channel.hears not in MARKS for channel in watch.channels])[hits["channel"].astype(int)]
 
 
-def _clipped(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     alike = watch.channels[number].hears in MARKS or clicks.is_metronome(hits["at"][hits["channel"] == number])
     clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
     if clipped is not None and not alike and _pumping(watch, number, hits):  # a limiter makes strikes equally high, too
         clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
     steady = np.median([low.quietest for low in watch.low[number]] or [0.0])
     if clipped is None or watch.peak[number] ** 2 < CREST * steady:
-        return ""
-    over_db = max(clipped.over_db, 0.1)
-    return (
-        f"clipped: {{where}} is cut off at {clipped.n_strikes} moments, by about {over_db:.1f} dB or more; "
-        f"turn its gain down by {np.ceil(over_db + 4):.0f} dB"
-    )
+        return None
+    return Finding("clipped", watch.channels[number], (max(clipped.over_db, 0.1), clipped.n_strikes))
 
 
 def _low(watch: Watch, number: int) -> tuple[float, float, float]:
@@ -252,73 +245,49 @@ def _rumbles_on(blocks: list[ground.Low]) -> float:
     return float(middle if middle < low * 10 ** (RUMBLE_DB[0] / 10) else least * 10 ** (RUMBLE_DB[1] / 10))
 
 
-def _hum(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _hum(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     hum, _, noise = _low(watch, number)
     if hum < HUM_TO_NOISE * noise or hum < AUDIBLE_POWER:
-        return ""
-    return (
-        f"hum: {{where}} carries {10 * np.log10(hum):.0f} dB of mains hum, {_beside(hum, noise)}; "
-        "use a balanced cable, keep it away from power leads, run computer and interface from one socket"
-    )
+        return None
+    return Finding("hum", watch.channels[number], (10 * np.log10(hum), 10 * np.log10(hum / noise)))
 
 
-def _rumble(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _rumble(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     _, rumble, noise = _low(watch, number)
     if rumble < RUMBLE_TO_NOISE * noise or rumble < AUDIBLE_POWER:
-        return ""
-    return (
-        f"rumble: {{where}} carries {10 * np.log10(rumble):.0f} dB below {ground.RUMBLE_TO_HZ[0]:.0f} Hz, "
-        f"{_beside(rumble, noise)}; put the stand on foam or switch on the preamplifier's low cut"
-    )
+        return None
+    return Finding("rumble", watch.channels[number], (10 * np.log10(rumble), 10 * np.log10(rumble / noise)))
 
 
-def _beside(power: float, noise: float) -> str:
-    above_db = 10 * np.log10(power / noise)
-    if above_db >= 30:
-        return "far above the other noise"
-    return f"{above_db:.0f} dB above the other noise" if above_db >= 1 else "about as loud as the other noise"
-
-
-def _gated(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _gated(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     struck = hits["at"][_struck(watch, hits)]  # whoever's: a gate may let nothing of its own striker through
     if len(struck) < 2 or watch.channels[number].hears == ("click",):
-        return ""
+        return None
     begin, end = struck.min(), struck.max()
     inside = [(max(a, begin), min(b, end)) for a, b in watch.silence[number] if b > begin and a < end]
     share = sum(b - a for a, b in inside) / max(end - begin, 1)
     if share < GATED_SHARE or len(inside) < GATED_RUNS:
-        return ""
-    return (
-        f"gate: {{where}} is exactly silent for {share:.0%} of the time between strikes, so soft strikes are lost; "
-        "switch the noise gate off"
-    )
+        return None
+    return Finding("gate", watch.channels[number], (share,))
 
 
-def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     mine, struck = hits[hits["channel"] == number], hits[_struck(watch, hits)]
     others = [k for k, channel in enumerate(watch.channels) if k != number and channel.hears not in MARKS]
     mine_s, all_s = ((these["at"] - watch.start) / watch.rate_hz for these in (mine, struck))
     step = gain.step(watch.floor(number), [watch.floor(k) for k in others], mine_s, mine["level_db"], all_s)
     if step is None:
-        return ""
-    return (
-        f"gain touched: {{where}} changes by {step.step_db:+.0f} dB after about "
-        f"{step.time_s + watch.start / watch.rate_hz:.0f} s; leave the gain alone during a take"
-    )
+        return None
+    return Finding("gain", watch.channels[number], (step.step_db, step.time_s + watch.start / watch.rate_hz))
 
 
-def _pumping(watch: Watch, number: int, hits: np.ndarray) -> str:
+def _pumping(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     if watch.channels[number].hears in MARKS:
-        return ""
+        return None
     mine, at_s = hits["channel"] == number, (hits["at"] - watch.start) / watch.rate_hz
     all_s = np.sort(at_s[_struck(watch, hits)])
     turned_db = gain.pumping_db(watch.upper(number), all_s, at_s[mine], hits["level_db"][mine])
-    if turned_db is None:
-        return ""
-    return (
-        f"limiter: {{where}} is turned down after each strike, its noise by {turned_db:.0f} dB or more; "
-        "switch limiter, compressor and automatic gain off"
-    )
+    return None if turned_db is None else Finding("limiter", watch.channels[number], (turned_db,))
 
 
 def _twins(watch: Watch) -> list[tuple[int, int]]:
@@ -330,10 +299,13 @@ def _twins(watch: Watch) -> list[tuple[int, int]]:
 
 
 def _same(watch: Watch) -> list[str]:
+    groups = []
+    for pair in map(set, _twins(watch)):
+        groups = [pair.union(*(one for one in groups if one & pair)), *(one for one in groups if not one & pair)]
     return [
-        f"identical: channels {watch.channels[a].channel} and {watch.channels[b].channel} hold the same sound; "
+        f"identical: channels {numbers([watch.channels[one].channel for one in group])} hold the same sound; "
         "check the routing of the interface"
-        for a, b in _twins(watch)
+        for group in sorted(groups, key=min)
     ]
 
 
@@ -368,7 +340,7 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
     else:
         return []
     return [
-        f"thin: the microphones of channels {', '.join(map(str, microphones))} lose their lows ({shown}), as contact "
+        f"thin: the microphones of channels {numbers(microphones)} lose their lows ({shown}), as contact "
         "microphones do in low-impedance inputs; use inputs of 1 MΩ or a preamplifier for contact microphones"
     ]
 

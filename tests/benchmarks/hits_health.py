@@ -393,7 +393,14 @@ def is_right(faulty: Faulty, sentence: str) -> bool:
 def _on_its_channel(faulty: Faulty, sentence: str) -> bool:
     if faulty.column is None:
         return True
-    return re.search(rf"channels? ([0-9]+ and )?{faulty.column + 1}\b", sentence) is not None
+    return faulty.column + 1 in channels_of(sentence)
+
+
+def channels_of(sentence: str) -> set[int]:
+    """Return the channels that a sentence names first: 'channels 5 (oak, the worst), 1 and 7 to 9'."""
+    listed = re.search(r"channels? ((?:\d+(?: to \d+)?(?:,? and |, )?)*)", re.sub(r" \([^)]*\)", "", sentence))
+    ends = [part.split(" to ") for part in re.split(r", | and ", listed[1]) if part] if listed else []
+    return {number for first, *last in ends for number in range(int(first), int((last or [first])[0]) + 1)}
 
 
 def grids(first: int, n: int) -> tuple[int, int]:
