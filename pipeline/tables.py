@@ -391,7 +391,8 @@ VERSION = f"{EDITION}-{hashlib.sha256(repr(_columns).encode()).hexdigest()[:8]}"
 
 def empty(name: str) -> pa.Table:
     """Return the table `name` with no rows."""
-    return CONTRACTS[name].schema.empty_table()
+    # Not `empty_table`, which imports pandas.
+    return pa.Table.from_batches([], CONTRACTS[name].schema)
 
 
 def arrow(values, null: np.ndarray | None = None) -> pa.Array:
@@ -420,6 +421,16 @@ def arrow(values, null: np.ndarray | None = None) -> pa.Array:
         kind, held = pa.string(), [ends, b"".join(texts)]
     valid = pa.py_buffer(np.packbits(~null, bitorder="little")) if null.any() else None
     return pa.Array.from_buffers(kind, len(values), [valid, *map(pa.py_buffer, held)])
+
+
+def numbers(column: pa.ChunkedArray) -> np.ndarray:
+    """Return a column of numbers as an array of one's own, null as NaN.
+
+    Not `to_numpy`, which imports pandas, as `pa.array` does.
+    """
+    if column.null_count:
+        column = pc.fill_null(column.cast(pa.float64()), arrow(np.array([np.nan]))[0])
+    return np.array(np.from_dlpack(column.combine_chunks()))
 
 
 def build(name: str, columns: dict) -> pa.Table:

@@ -2,6 +2,7 @@
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -161,3 +162,15 @@ def test_what_is_no_longer_listed_is_pruned_and_nothing_else(tmp_path):
     assert tables.prune(tmp_path, {kept}) == [stale]
     assert kept.exists() and foreign.exists()
     assert not (tmp_path / "aligned").exists()
+
+
+def test_numbers_come_back_as_they_went_in_with_null_as_nan_and_may_be_written_to():
+    given = np.array([3.0, np.nan, 5.0])
+    column = pa.chunked_array([tables.arrow(given[:1]), tables.arrow(given[1:], np.isnan(given[1:]))])
+    assert column.null_count == 1
+    np.testing.assert_array_equal(tables.numbers(column), given)
+    whole = pa.chunked_array([tables.arrow(np.array([2, 7]), np.array([False, True]))])
+    np.testing.assert_array_equal(tables.numbers(whole), [2.0, np.nan])
+    back = tables.numbers(pa.chunked_array([tables.arrow(np.array([2, 7]))]))
+    assert back.dtype == np.int64
+    back[0] = 4

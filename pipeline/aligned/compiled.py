@@ -1,7 +1,8 @@
-"""Compile the search once and keep it: later jobs load it in a fraction of a second."""
+"""Compile the search once and keep it: later jobs load it in a fraction of a second.
 
-import contextlib
-import sys
+numba imports scipy.linalg in case compiled code multiplies matrices, which ours does not: .06 s of the .75 s of a job.
+Nothing short of hiding a module from it would spare that.
+"""
 
 import numba
 
@@ -15,21 +16,3 @@ def compiled(function):
         return numba.njit(cache=True)(function)
     except RuntimeError:
         return numba.njit(function)
-
-
-def _without_linear_algebra() -> None:
-    """Load numba's array functions without scipy.linalg.
-
-    numba imports it (.2 s at the start of every job) in case compiled code multiplies matrices; ours never does.
-    """
-    if "scipy.linalg" in sys.modules:
-        return
-    sys.modules["scipy.linalg"] = None
-    try:
-        with contextlib.suppress(ImportError):
-            import numba.np.arraymath  # noqa: F401 (imported for what it then does not import)
-    finally:
-        del sys.modules["scipy.linalg"]
-
-
-_without_linear_algebra()

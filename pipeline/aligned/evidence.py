@@ -4,7 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
+from pipeline import tables
 from pipeline.aligned.search import FORBIDDEN
 from pipeline.settings import Rig
 from pipeline.tables import N_BANDS
@@ -98,31 +100,29 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     """
     kind = np.array(hits["kind"].to_pylist(), object)
     row = np.flatnonzero(np.isin(kind, kinds))
-    hit_s = hits["hit_s"].to_numpy()[row]
+    hit_s = tables.numbers(hits["hit_s"])[row]
     row = row[np.argsort(hit_s, kind="stable")]
-    taken = hits.take(pa.array(row))
-    # A copy: what Arrow lends is read-only, and for the compiled search that would be one more kind of array.
-    hit_s, kind = np.array(taken["hit_s"].to_numpy()), kind[row]
+    taken = hits.take(tables.arrow(row))
+    hit_s, kind = tables.numbers(taken["hit_s"]), kind[row]
     code = {name: place for place, name in enumerate(strikers)}
     striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
-    by_striker = _by_striker(striker, taken["channel"].to_numpy(), strikers, rig)
+    by_striker = _by_striker(striker, tables.numbers(taken["channel"]), strikers, rig)
     is_rebound = kind == "rebound"
-    probability = np.clip(np.nan_to_num(taken["probability"].to_numpy(), nan=1.0), 0.02, 1.0)
-    weak = _weak(taken["level_db"].to_numpy(), striker, probability)
+    probability = np.clip(np.nan_to_num(tables.numbers(taken["probability"]), nan=1.0), 0.02, 1.0)
+    weak = _weak(tables.numbers(taken["level_db"]), striker, probability)
     by_striker += (np.log(probability) - weak + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
     seconds = float(hit_s[-1] - hit_s[0]) if len(row) else 0.0
     stray = _stray(hit_s, striker, is_rebound, probability, len(strikers), seconds)
-    bands = taken["bands_db"].combine_chunks()
     return Evidence(
         row,
-        taken["hit_id"].to_numpy(),
+        tables.numbers(taken["hit_id"]),
         hit_s,
-        np.square(np.nan_to_num(taken["hit_se"].to_numpy())),
+        np.square(np.nan_to_num(tables.numbers(taken["hit_se"]))),
         striker,
         np.maximum(by_striker, FORBIDDEN),
         stray,
         probability,
-        bands.flatten().to_numpy(zero_copy_only=False).reshape(len(row), N_BANDS),
+        tables.numbers(pc.list_flatten(taken["bands_db"])).reshape(len(row), N_BANDS),
         seconds,
     )
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
+from pipeline import tables
+
 TOGETHER_S = 0.012  # nominal spread of notes that count as one onset; a wider one would swallow fast rows
 MOST_MEMBERS = 62  # of an onset: one bit each in the search's mask of what has struck already
 
@@ -43,11 +45,11 @@ def gather(notes: pa.Table, strikers: list[str], heard: np.ndarray) -> Onsets:
         Whether some microphone hears the striker.
     """
     code = {name: place for place, name in enumerate(strikers)}
-    note_score_s = notes["score_s"].to_numpy()
+    note_score_s = tables.numbers(notes["score_s"])
     note_striker = np.array([code[name] for name in notes["striker"].to_pylist()], np.int64)
     n_notes = len(notes)
     striker_pitch = np.full(len(strikers), np.nan)
-    striker_pitch[note_striker[::-1]] = notes["pitch"].to_numpy()[::-1]
+    striker_pitch[note_striker[::-1]] = tables.numbers(notes["pitch"])[::-1]
     note_onset, note_member = np.full(n_notes, -1), np.full(n_notes, -1)
     score_s, first, member_striker = [], [0], []
     members: dict[int, int] = {}

@@ -3,6 +3,7 @@
 import numpy as np
 import pyarrow as pa
 
+from pipeline import tables
 from pipeline.settings import Rig
 
 SAME_S = 0.02  # no barrel and no click comes round so fast
@@ -16,7 +17,7 @@ WHOLE_TURNS = 0.12  # how near a long gap must lie to whole turns for marks to c
 def marks_s(hits: pa.Table, kind: str) -> np.ndarray:
     """Return the times of the marks (index) or clicks, in order; what comes within `SAME_S` of one is the same one."""
     wanted = np.array(hits["kind"].to_pylist(), object) == kind
-    times_s = np.sort(hits["hit_s"].to_numpy()[wanted])
+    times_s = np.sort(tables.numbers(hits["hit_s"])[wanted])
     return times_s[np.diff(times_s, prepend=-np.inf) > SAME_S]
 
 

@@ -59,32 +59,32 @@ def write(
     hit = np.concatenate((hit, stray))
     played = hit >= 0
     columns = {
-        "arrangement": pa.array([recording.arrangement] * len(hit), pa.string()),
+        "arrangement": tables.arrow([recording.arrangement] * len(hit)),
         "session": np.full(len(hit), recording.session),
-        "setup": pa.array([recording.setup] * len(hit), pa.string()),
+        "setup": tables.arrow([recording.setup] * len(hit)),
         "playthrough": np.concatenate((playthrough, stray_playthrough)),
         "segment": np.concatenate((segment, stray_segment)),
-        "status": pa.array(np.concatenate((status, np.where(open_stray, "undecided", "extra").astype(object)))),
-        "hit_id": pa.array(evidence.hit_id[hit] if len(evidence) else hit, mask=~played),
-        "hit_s": pa.array(evidence.hit_s[hit] if len(evidence) else hit.astype(float), mask=~played),
+        "status": tables.arrow([*status, *np.where(open_stray, "undecided", "extra")]),
+        "hit_id": tables.arrow(evidence.hit_id[hit] if len(evidence) else hit, ~played),
+        "hit_s": tables.arrow(evidence.hit_s[hit] if len(evidence) else hit.astype(float), ~played),
         "shared": np.concatenate((shared, np.ones(len(stray), np.int64))),
         "confidence": np.concatenate((sure, np.full(len(stray), np.nan))),
     }
-    of_note = pa.array(
-        np.concatenate((note_row, np.zeros(len(stray), np.int64))), mask=np.arange(len(hit)) >= len(note_row)
+    of_note = tables.arrow(
+        np.concatenate((note_row, np.zeros(len(stray), np.int64))), np.arange(len(hit)) >= len(note_row)
     )
     for name in ("note_id", "pin_id", "bar", "beat_in_bar", "passage", "score_beat", "score_s"):
         columns[name] = notes[name].combine_chunks().take(of_note)
     names = notes["striker"].to_pylist() * take.n_playthroughs
     names += [strikers[s] if s >= 0 else None for s in evidence.striker[stray]]
-    columns["striker"] = pa.array(names, pa.string())
+    columns["striker"] = tables.arrow(names)
     return tables.build("aligned", columns)
 
 
 def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:
     """Call the unheard notes of `names` missed where their playthrough came by, outside elsewhere."""
     status = np.array(table["status"].to_pylist(), object)
-    playthrough = table["playthrough"].to_numpy()
+    playthrough = tables.numbers(table["playthrough"])
     score_s = np.array(table["score_s"].to_pylist(), float)
     silent = np.isin(np.array(table["striker"].to_pylist(), object), names) & (status == "unheard")
     for number in np.unique(playthrough[silent]):
@@ -93,7 +93,7 @@ def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:
         reached = (score_s >= came_by.min(initial=np.inf)) & (score_s <= came_by.max(initial=-np.inf))
         status[mine & reached], status[mine & ~reached] = "missed", "outside"
     at = table.column_names.index("status")
-    return table.set_column(at, table.schema.field("status"), pa.array(status.tolist(), pa.string()))
+    return table.set_column(at, table.schema.field("status"), tables.arrow(status.tolist()))
 
 
 def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):

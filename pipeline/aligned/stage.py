@@ -4,7 +4,6 @@ from dataclasses import replace
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline import tables
 from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches
@@ -51,7 +50,7 @@ def align(
         (nominal time from the last onset to the first when the song goes round), `sounds_told_apart` (share of sure
         hits of a mixed microphone whose striker its sound tells; None where sound was not used).
     """
-    is_clock = len(notes) > 0 and not notes["pitch"].to_numpy().any()
+    is_clock = len(notes) > 0 and not tables.numbers(notes["pitch"]).any()
     named = hits["striker"].drop_null().to_pylist()
     strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist(), *named})
     is_heard, mixed = weighing.heard(strikers, hits, rig)
@@ -86,7 +85,8 @@ def align(
     table = rows.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
     if mute.any():
         table = rows.missed_throughout(table, [name for name, one in zip(strikers, mute, strict=True) if one])
-        lost = sorted(set(table.filter(pc.equal(table["status"], "missed"))["striker"].to_pylist()) - set(named))
+        rated = zip(table["striker"].to_pylist(), table["status"].to_pylist(), strict=True)
+        lost = sorted({striker for striker, status in rated if status == "missed"} - set(named))
         said["health"] = [
             f"dead: nothing was heard of {name} though it has a microphone; look at its cable and clip, then at it"
             for name in lost
@@ -208,8 +208,8 @@ def turnaround_s(notes: pa.Table) -> float:
     """Return the nominal time from the last onset to the first when the song goes round at its last bar line."""
     if len(notes) < 2:
         return 1.0
-    score_beat, score_s = notes["score_beat"].to_numpy(), notes["score_s"].to_numpy()
-    bar, beat_in_bar = notes["bar"].to_numpy(), notes["beat_in_bar"].to_numpy()
+    score_beat, score_s = tables.numbers(notes["score_beat"]), tables.numbers(notes["score_s"])
+    bar, beat_in_bar = tables.numbers(notes["bar"]), tables.numbers(notes["beat_in_bar"])
     order = np.argsort(score_beat, kind="stable")
     step_beat, step_place = np.diff(score_beat[order]), np.diff(beat_in_bar[order])
     inside = (np.diff(bar[order]) == 0) & (step_place > 1e-6)
@@ -229,7 +229,7 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
     else:
         expected = Tracker(0.007, 0.04, 1.0, 0.15, evidence.rate_hz, P_MISS, turnaround_s=around_s)
         expected = expected._replace(beam=45.0, hits_ahead=8, onsets_ahead=6, jump_ahead=5)
-    turn, score_s = notes["barrel_turn"].to_numpy(), notes["score_s"].to_numpy()
+    turn, score_s = tables.numbers(notes["barrel_turn"]), tables.numbers(notes["score_s"])
     mark_s = readings.marks_s(hits, "index")
     angle = readings.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
     if angle is not None:
@@ -242,7 +242,7 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
             expected = expected._replace(tempo=float(ratio), tempo_sd=0.12)
         return seen, expected
     beat_s = readings.click_beat_s(hits, rig)
-    span_beat = np.ptp(notes["score_beat"].to_numpy())
+    span_beat = np.ptp(tables.numbers(notes["score_beat"]))
     ratio = beat_s * span_beat / np.ptp(score_s) if beat_s is not None and np.ptp(score_s) > 0 else 0.0
     if 1 / readings.CLICK_RATIO < ratio < readings.CLICK_RATIO:
         return evidence, expected._replace(tempo=ratio, tempo_sd=0.12)
@@ -269,7 +269,7 @@ def _too_little(onsets: Onsets, evidence: Evidence) -> str:
 
 def _click_offset_s(table: pa.Table, hits: pa.Table, rig: Rig | None) -> float | None:
     played = np.array(table["status"].to_pylist(), object) == "played"
-    score_beat = table["score_beat"].to_numpy(zero_copy_only=False)[played]
-    hit_s = table["hit_s"].to_numpy(zero_copy_only=False)[played]
+    score_beat = tables.numbers(table["score_beat"])[played]
+    hit_s = tables.numbers(table["hit_s"])[played]
     per_beat = readings.clicks_per_beat(rig)
     return readings.click_offset_s(readings.marks_s(hits, "click"), per_beat, score_beat, hit_s)
