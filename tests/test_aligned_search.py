@@ -7,7 +7,13 @@ import dtw as dtw_python
 import numpy as np
 import pytest
 
+from pipeline.aligned import evidence as weighing
+from pipeline.aligned import onsets as gathering
+from pipeline.aligned import refusal
 from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
+from pipeline.aligned.stage import find
+from pipeline.settings import Channel, Rig
+from tests.aligned_takes import make_hits, make_notes, make_song
 
 # Müller, Fundamentals of Music Processing, chapter 3 (input and algorithm; the values secondary).
 X = np.array([1, 3, 9, 2, 1], float)
@@ -213,3 +219,22 @@ def test_a_beam_loses_nothing_that_matters():
     narrow, narrow_path = search(score_s, hit_s, evidence, stray, t._replace(beam=60.0, hits_ahead=8, onsets_ahead=6))
     assert narrow == pytest.approx(wide, abs=1e-6)
     assert narrow_path == path
+
+
+@pytest.mark.parametrize("n_own", [1, 2, 6])
+def test_the_song_weighed_as_a_decoy_is_weighed_as_the_song(n_own):
+    # Only some strikers have a microphone of their own, the others share one.
+    score_s, striker = make_song(31)
+    names = sorted(set(striker))
+    own_names = names[:n_own]
+    rig = Rig("mixed", (Channel(1, ("everything",)), *(Channel(k + 2, (name,)) for k, name in enumerate(own_names))))
+    first = [k for k in range(len(score_s)) if k == 0 or score_s[k] != score_s[k - 1]]
+    kept = [k for k in range(len(score_s)) if striker[k] in own_names or k in first]
+    named = [striker[k] if striker[k] in own_names else None for k in kept]
+    hits = make_hits(1 + score_s[kept], named, channel=[2 + names.index(one) if one else 1 for one in named])
+    is_heard, mixed = weighing.heard(names, hits, rig)
+    onsets = gathering.gather(make_notes(score_s, striker), names, is_heard)
+    evidence = weighing.weigh(hits, names, rig, ("strike",))
+    t = Tracker(0.012, 0.1, 1.0, 0.3, evidence.rate_hz, 0.03, beam=refusal.DECOY_BEAM)
+    *_, total = find(onsets, ~mixed[onsets.member_striker], evidence, t)
+    assert refusal.explained(onsets, ~mixed, evidence, t, len(evidence)) == pytest.approx(total, abs=1e-9)

@@ -47,17 +47,15 @@ def make_project(folder):
     rows = ["recording,file,build_day,rig", "full-1,a.wav,2031-05-03,full", "room-1,b.wav,2031-05-03,one mic"]
     (folder / "recordings.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     score_s, striker = make_song(3, 80, 4)
-    tables.write(
-        tables.path(folder / "results", "notes", arrangement="clock"), "notes", make_notes(score_s, striker)
-    )
+    tables.write(tables.path(folder / "results", "notes", arrangement="clock"), "notes", make_notes(score_s, striker))
     heard = [k for k, name in enumerate(striker) if name != "striker 3"]
     mark_s, click_s = np.arange(0.5, score_s[-1] + 3, 2.0), np.arange(0.2, score_s[-1] + 3, 0.5)
     hit_s = np.concatenate((1 + score_s[heard], mark_s, click_s))
     names = [*(striker[k] for k in heard), *[None] * (len(mark_s) + len(click_s))]
     kinds = ["strike"] * len(heard) + ["index"] * len(mark_s) + ["click"] * len(click_s)
     order = np.argsort(hit_s, kind="stable")
-    channel = np.array([1 + int(name[-1]) if name else 5 + (kind == "click") for name, kind in zip(names, kinds, strict=True)])
-    hits = make_hits(hit_s[order], [names[k] for k in order], [kinds[k] for k in order], channel[order])
+    channel = [1 + int(name[-1]) if name else 5 + (kind == "click") for name, kind in zip(names, kinds, strict=True)]
+    hits = make_hits(hit_s[order], [names[k] for k in order], [kinds[k] for k in order], np.array(channel)[order])
     said = {"refused": "", "health": []}
     tables.write(tables.path(folder / "results", "hits", recording="full-1"), "hits", hits, said=said)
     room = make_hits(1 + np.unique(score_s) * 1.1)

@@ -51,13 +51,15 @@ def score(
     few = min(n_hits, DECOY_HITS)
     ours = total if few == n_hits else _until(paths, evidence, few)
     decoys = _decoys(onsets)
-    leads = [ours - _explained(decoy, own, evidence, expected, few) for decoy in decoys]
-    ideal = perfect(_came_by(take, onsets, few), evidence.by_striker.shape[1])
+    own_striker = np.zeros(evidence.by_striker.shape[1], bool)
+    own_striker[onsets.member_striker] = own
+    leads = [ours - explained(decoy, own_striker, evidence, expected, few) for decoy in decoys]
+    ideal = perfect(_came_by(take, onsets, few), len(own_striker))
     if len(ideal) < 2:
         return -MOST_WRONG * 10
     paced = expected._replace(rate=ideal.rate_hz)
-    best = _explained(onsets, own, ideal, paced, len(ideal))
-    perfect_leads = [best - _explained(decoy, own, ideal, paced, len(ideal)) for decoy in decoys]
+    best = explained(onsets, own_striker, ideal, paced, len(ideal))
+    perfect_leads = [best - explained(decoy, own_striker, ideal, paced, len(ideal)) for decoy in decoys]
     per_hit_leads = np.array(leads) / few
     per_hit_perfect = np.array(perfect_leads) / len(ideal)
     if per_hit_perfect.min() < LEAST_LEAD:
@@ -111,10 +113,14 @@ def _reordered(onsets, score_s, order, sizes):
     return replace(onsets, score_s=score_s, first=first, member_striker=onsets.member_striker[members])
 
 
-def _explained(decoy, own, evidence, expected, few) -> float:
-    # Which members have a microphone of their own is a matter of the striker, so it moves with it.
-    own_striker = np.zeros(evidence.by_striker.shape[1], bool)
-    own_striker[decoy.member_striker] = own.all()
+def explained(decoy: Onsets, own_striker: np.ndarray, evidence: Evidence, expected: Tracker, few: int) -> float:
+    """Return the log likelihood of the first `few` hits under a decoy.
+
+    Parameters
+    ----------
+    own_striker : ndarray of bool, shape (n_strikers,)
+        Which strikers have a microphone of their own: it moves with them, so song and decoy are charged alike.
+    """
     *_, total = likeliest_paths(
         decoy.score_s,
         decoy.first,
