@@ -291,7 +291,10 @@ offset_s | real | s | lateness of the pin itself
 offset_se | real | s | its standard error
 offset_mm? | real | mm | the same on the barrel's surface (positive: the pin comes late, move it forward)
 n_takes | whole | | playthroughs in which it played
-n_missed | whole | | playthroughs in which it did not strike
+n_missed | whole | | playthroughs in which it did not strike, though its notes came by
+n_struck | whole | | its played strikes (several a playthrough where the same pins come round)
+n_failed | whole | | its missed strikes
+miss_q_value | real | | false discovery rate at which it would be called missing more often than its striker's others
 q_value | real | | false discovery rate at which it would be called misplaced
 misplaced | flag | | called misplaced
 """,

@@ -186,7 +186,8 @@ def make_pins(group, notes, misplaced=((40, 0.014), (77, -0.011)), silent=(5,)):
         row = keys(group) | {name: notes[name][note] for name in ("pin_id", "note_id", "striker", "bar", "beat_in_bar")}
         row |= {"barrel_turn": notes["barrel_turn"][note], "offset_s": offset, "offset_se": 0.0008, "n_takes": 3}
         row |= {"offset_mm": offset * 66.0, "q_value": 0.001 if note in wrong else 0.8, "misplaced": note in wrong}
-        row |= {"n_takes": 0, "n_missed": 3} if note in silent else {}
+        row |= {"n_struck": 3, "miss_q_value": 1.0}
+        row |= {"n_takes": 0, "n_missed": 3, "n_struck": 0, "n_failed": 3} if note in silent else {}
         rows.append(row)
     return rows
 
@@ -573,6 +574,20 @@ def test_pins_lie_where_their_notes_are_on_the_unrolled_barrel(tmp_path):
     assert svg.count('class="hollow"') == 1  # pin 5 did not strike
 
 
+def test_a_pin_is_said_to_miss_only_where_it_stands_out_from_its_strikers_others(tmp_path):
+    group = lead_of(tmp_path).group
+    pins = make_pins(group, make_notes(), misplaced=())
+    lead = lead_of(tmp_path, pins=pins)
+    # Missed 3 of 3, and drawn so; but by chance, for all that the others tell.
+    assert "miss" not in barrel.unrolled(lead).sentence.replace("misplaced", "")
+    assert "missed 3 of" in barrel.unrolled(lead).wide
+    pins[5] |= {"miss_q_value": 0.01}
+    sentence = barrel.unrolled(lead_of(tmp_path, pins=pins)).sentence.replace("\N{NO-BREAK SPACE}", " ")
+    place = f"{pins[5]['striker']} at {words.place(pins[5]['bar'], pins[5]['beat_in_bar'])}"
+    said = f"1 pin misses more often than the others of its striker: {place} (3 of 3 strikes)"
+    assert said.replace("\N{NO-BREAK SPACE}", " ") in sentence
+
+
 def test_pins_that_come_round_every_turn_lie_at_their_angle(tmp_path):
     lead = lead_of(tmp_path, make_settings(tmp_path, pins="turn"))
     svg = barrel.unrolled(lead).wide
@@ -580,6 +595,18 @@ def test_pins_that_come_round_every_turn_lie_at_their_angle(tmp_path):
     # Beats 20 and 38 of a barrel that turns once in 32 quarter notes: 0.625 and 1.1875 turns.
     left, right = 120.0, drawing.WIDE_PX - 10.0
     np.testing.assert_allclose(rings, [left + (right - left) * turn for turn in (0.1875, 0.625)], atol=0.06)
+
+
+def test_hits_that_are_a_strikers_own_sound_are_said_apart_from_double_strikes(tmp_path):
+    group = lead_of(tmp_path).group
+    plain = [make_striker(group, name) for name in ("goat drum", "slate")]
+    titles = {column.title for column in lists.strikers(lead_of(tmp_path, strikers=plain))}
+    assert "Its own sound or click" not in titles and "Double or stray" in titles
+    rings = [plain[0] | {"n_sound": 380, "sound_gap_s": 0.01634}, plain[1] | {"n_sound": 9, "sound_gap_s": -0.021}]
+    columns = {column.title: column.cells for column in lists.strikers(lead_of(tmp_path, strikers=rings))}
+    own = [cell.replace("\N{NO-BREAK SPACE}", " ") for cell in columns["Its own sound or click"]]
+    assert own == ["9, 21.0 ms before the strike", "380, 16.3 ms after the strike"]
+    assert columns["Double or stray"] == ["1", "1"]
 
 
 def test_late_pins_point_up_and_early_ones_down(tmp_path):

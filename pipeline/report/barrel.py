@@ -9,6 +9,7 @@ from pipeline.report.results import Found, bar_starts
 from pipeline.report.song import bar_axis, passage_names
 
 LIGHT_S = 0.002  # below this a pin's mark is grey: a listener needs three times as much
+OFTEN_Q = 0.05  # false discovery rate of pins said to miss more often than their striker's others
 REACH_PX = 12.0  # longest mark up or down
 
 
@@ -64,8 +65,8 @@ def move(pin) -> str:
 
 
 def missed_share(pins: pd.DataFrame) -> pd.Series:
-    """Return the share of playthroughs in which each pin did not strike."""
-    return pins["n_missed"] / (pins["n_takes"] + pins["n_missed"]).clip(lower=1)
+    """Return the share of its strikes that each pin missed."""
+    return pins["n_failed"] / (pins["n_struck"] + pins["n_failed"]).clip(lower=1)
 
 
 def _unrolled(found: Found, pins: pd.DataFrame, width: float, sentence: str) -> str:
@@ -109,8 +110,8 @@ def _row(frame: Frame, pins: pd.DataFrame, y: float, longest: float, wide: bool)
         x = frame.x(pin.place)
         if missed > 0:
             # Half of the time or more: the pin itself; less often: a smaller ring.
-            said = f"{pin.striker}, {words.place(pin.bar, pin.beat_in_bar)}: did not strike in {pin.n_missed} of "
-            said += words.count(pin.n_takes + pin.n_missed, "playthrough")
+            said = f"{pin.striker}, {words.place(pin.bar, pin.beat_in_bar)}: missed {pin.n_failed} of "
+            said += words.count(pin.n_struck + pin.n_failed, "strike")
             radius = (4.5 if missed >= 0.5 else 2.5) * (1.0 if wide else 0.7)
             rings.append(drawing.circle(x, y, radius, "hollow", said))
         if not pin.n_takes or not words.known(pin.offset_s):
@@ -169,12 +170,17 @@ def _said(found: Found, pins: pd.DataFrame) -> str:
         said += f": move it {move(first)}" if move(first) else ""
     else:
         said = f"None of {words.count(len(heard), 'pin')} is surely misplaced"
-    silent = pins[missed_share(pins) >= 0.5]
-    if len(silent):
-        fail = "fails" if len(silent) == 1 else "fail"
-        where = [f"{pin.striker} at {words.place(pin.bar, pin.beat_in_bar)}" for pin in silent.itertuples()]
+    often = pins[pins["miss_q_value"] < OFTEN_Q]
+    if len(often):
+        misses = "misses more often than the others of its striker"
+        misses = misses if len(often) == 1 else "miss more often than the others of their strikers"
+        where = [
+            f"{pin.striker} at {words.place(pin.bar, pin.beat_in_bar)} "
+            f"({pin.n_failed} of {words.count(pin.n_struck + pin.n_failed, 'strike')})"
+            for pin in often.itertuples()
+        ]
         if len(where) > 3:
-            where = [f"{count} of {striker}" for striker, count in silent["striker"].value_counts().head(3).items()]
-            where += ["others"] if silent["striker"].nunique() > 3 else []
-        said += f". {words.count(len(silent), 'pin')} {fail} half of the time or more: {words.joined(where)}"
+            where = [f"{count} of {striker}" for striker, count in often["striker"].value_counts().head(3).items()]
+            where += ["others"] if often["striker"].nunique() > 3 else []
+        said += f". {words.count(len(often), 'pin')} {misses}: {words.joined(where)}"
     return words.sentence(said)

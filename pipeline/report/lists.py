@@ -90,8 +90,17 @@ def strikers(found: Found) -> list[Column]:
         Column("Played", [str(row.n_played) for row in rows], True),
         Column("Missed", [str(row.n_missed) for row in rows], True),
         Column("Double or stray", [str(row.n_extra) for row in rows], True),
+        Column("Its own sound or click", [_sound(row) for row in rows]),
         Column("Misses come", [PATTERNS.get(row.miss_pattern, row.miss_pattern) for row in rows]),
     )
+
+
+def _sound(row) -> str:
+    """Say how many hits are no strikes but the sound of one: `380, 16.3 ms after the strike`."""
+    if not row.n_sound:
+        return ""
+    when = "after" if row.sound_gap_s > 0 else "before"
+    return f"{row.n_sound}, {words.milliseconds(abs(row.sound_gap_s))} {when} the strike"
 
 
 def shafts(found: Found) -> list[Column]:

@@ -5,14 +5,13 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys
+from pipeline.timing import keys, rates
 from pipeline.timing.fit import Fit
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
     """Return the table 'pins': every pin that some take should have heard."""
     rows = fitted.strikes.rows
-    missed = rows[rows["status"] == "missed"].groupby("pin").size()
     every = pd.Index(sorted(set(rows.loc[rows["played"] | (rows["status"] == "missed"), "pin"])), name="pin")
     known = fitted.pins.set_index("pin").reindex(every)
     first = fitted.score.notes.groupby("pin_id").first().loc[every]
@@ -22,15 +21,30 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         "offset_s": known["offset_s"].fillna(0.0).to_numpy(),
         # A pin that never struck is an ordinary one as far as we know.
         "offset_se": known["offset_se"].fillna(fitted.scales.pin_sd_s).to_numpy(),
-        "n_takes": known["n_played"].fillna(0).astype(int).to_numpy(),
-        "n_missed": missed.reindex(every).fillna(0).astype(int).to_numpy(),
+        **_counts(rows, every),
         "q_value": known["q_value"].fillna(1.0).to_numpy(),
         "misplaced": (known["misplaced"] == True).to_numpy(),  # noqa: E712 (null is no)
     }
+    striker = pd.factorize(first["striker"])[0]
+    columns["miss_q_value"] = rates.q_values(columns["n_failed"], columns["n_struck"] + columns["n_failed"], striker)
     columns["offset_mm"] = columns["offset_s"] * surface_mm_per_s(machine, fitted)
     for name in ("note_id", "striker", "bar", "beat_in_bar", "barrel_turn"):
         columns[name] = first[name].to_numpy()
     return tables.build("pins", columns)
+
+
+def _counts(rows, every):
+    """Return playthroughs and strikes per pin; a pin that comes round strikes several times a playthrough."""
+    rows = rows.assign(missed=rows["status"] == "missed")
+    rows = rows[rows["played"] | rows["missed"]]
+    struck = rows.groupby(["pin", "take", "playthrough"])["played"].any().groupby("pin").agg(["sum", "size"])
+    strikes = rows.groupby("pin")[["played", "missed"]].sum().reindex(every)
+    return {
+        "n_takes": struck["sum"].reindex(every).to_numpy(),
+        "n_missed": (struck["size"] - struck["sum"]).reindex(every).to_numpy(),
+        "n_struck": strikes["played"].to_numpy(),
+        "n_failed": strikes["missed"].to_numpy(),
+    }
 
 
 def turn_per_s(fitted: Fit) -> float:

@@ -1,0 +1,70 @@
+"""The table of pins: counts of playthroughs and of strikes, and pins that miss more often than others."""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import tables
+from pipeline.timing import tables_of
+from tests import timing_machine
+
+PER_TURN = 8  # beats
+
+
+def make_turning(chance, bars=16, n_strikers=3):
+    """Compose a bar that comes again every two, each time by the same pins."""
+    rows = [(beat, beat % n_strikers, "song") for beat in range(bars * 4)]
+    notes = timing_machine.notes_of(rows).to_pandas()
+    notes["pin_id"] = notes["score_beat"].astype(int) % PER_TURN
+    return tables.build("notes", {name: pa.array(notes[name].tolist()) for name in notes})
+
+
+def make_takes(chance, notes, missed, n, rounds=1):
+    truth = timing_machine.make_truth(chance, notes, 3, misplaced=0.0)
+    truth.missed = 0.0
+    takes = []
+    for k in range(n):
+        hit_s = timing_machine.make_take(chance, notes, truth, rounds=rounds).aligned.to_pandas()
+        hit_s = hit_s.sort_values(["playthrough", "note_id"])
+        takes.append(
+            timing_machine.take_of(
+                notes, hit_s["hit_s"].to_numpy(), missed[k], hit_s["playthrough"].to_numpy(), f"take-{k}"
+            )
+        )
+    return takes
+
+
+def pins_of(notes, takes):
+    made = tables_of(timing_machine.make_group(takes), timing_machine.make_machine(3), notes, takes)
+    return made["pins"].to_pandas().set_index("pin_id")
+
+
+def test_a_pin_that_comes_round_counts_playthroughs_apart_from_strikes():
+    chance = np.random.default_rng(1)
+    notes = make_turning(chance)
+    pin = np.tile(notes["pin_id"].to_numpy(), 2)
+    playthrough = np.repeat([1, 2], len(notes))
+    missed = [np.zeros(len(pin), bool) for _ in range(2)]
+    # In the first take pin 3 misses once, and all of the second playthrough.
+    missed[0][(pin == 3) & (playthrough == 2)] = True
+    missed[0][np.flatnonzero(pin == 3)[0]] = True
+    pins = pins_of(notes, make_takes(chance, notes, missed, 2, rounds=2))
+    assert len(pins) == PER_TURN
+    per_turn = len(notes) // PER_TURN
+    columns = ["n_takes", "n_missed", "n_struck", "n_failed"]
+    assert pins.loc[3, columns].tolist() == [3, 1, 3 * per_turn - 1, per_turn + 1]
+    assert (pins.drop(index=3)[columns] == [4, 0, 4 * per_turn, 0]).all(axis=None)
+
+
+def test_a_pin_of_its_own_note_strikes_once_a_playthrough():
+    chance = np.random.default_rng(2)
+    notes = timing_machine.make_notes(chance, n_strikers=3, bars=24, sections="AB")
+    missed = [np.zeros(len(notes), bool) for _ in range(3)]
+    for take in missed:
+        take[4] = True
+    missed[0][9] = True
+    pins = pins_of(notes, make_takes(chance, notes, missed, 3))
+    pd.testing.assert_series_equal(pins["n_takes"], pins["n_struck"], check_names=False)
+    pd.testing.assert_series_equal(pins["n_missed"], pins["n_failed"], check_names=False)
+    assert pins["n_missed"][[4, 9, 10]].tolist() == [3, 1, 0]
+    assert pins["miss_q_value"][4] < 0.05 and pins["miss_q_value"][9] > 0.5
