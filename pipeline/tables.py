@@ -272,7 +272,7 @@ n_extra | whole | | double or stray strikes
 n_rebound | whole | | of n_extra: weaker, 6 to 85 ms after its own strike, the gap scatters
 n_sound | whole | | hits that are its own sound (or its lever's click): not in n_extra
 sound_gap_s? | real | s | from its strike to most of them (negative: before the strike)
-miss_pattern | text | | '', one pin, short gaps, company, low speed or at random
+miss_pattern | text | | '' (too few), one pin, short gaps, company, low speed, or at random (none can be told)
 """,
         ),
         _contract(

@@ -18,6 +18,7 @@ PATTERNS = {
     "short gaps": "after short gaps",
     "company": "when others fire with it",
     "low speed": "at low speed",
+    "at random": "in no pattern that can be told",
 }
 
 

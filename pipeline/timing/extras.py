@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.timing import rates
+
 REACH_S = 0.15  # gap to the strike up to which a sound of it is looked for
 STEADY_S = 0.0003  # spread of a gap by placing alone: hits in the tail of another are placed to 0.1-0.3 ms
 # Half of the least spread of a bounce over its gap: the restitution of a stop varies by 5 % and more (common practice).
@@ -125,14 +127,32 @@ def _share(own, played, strike, gap_s):
 
 
 def _rebounds(extras, played):
-    """Return which extra hits bounce after a strike of their own striker, a sound apart."""
-    found = np.zeros(len(extras), bool)
-    for striker in np.unique(extras["striker"][extras["striker"] >= 0]):
-        own = played[played["striker"] == striker]
-        mine = np.flatnonzero((extras["striker"] == striker) & (extras["sound_of"] < 0))
-        strike, extra, gap_s = _pairs(own, extras.iloc[mine])
-        weaker_db = own["level_db"].to_numpy()[strike] - extras["level_db"].to_numpy()[mine[extra]]
-        called = extras["kind"].to_numpy()[mine[extra]] == "rebound"
-        bounces = (gap_s >= SOONEST_S) & (gap_s <= LATEST_S) & (called | (weaker_db > WEAKER_DB))
-        found[mine[extra[bounces]]] = True
-    return found
+    """Return which extra hits bounce after a strike of their own striker.
+
+    Not a sound, and not what comes at one gap at a pin where it comes more often than at the others.
+    """
+    named = extras[(extras["striker"] >= 0) & (extras["sound_of"] < 0)]
+    found = [
+        _bounces(named[named["striker"] == striker], own)
+        for striker, own in played.drop_duplicates(["take", "hit_id", "striker"]).groupby("striker")
+    ]
+    bounces = pd.concat(found).drop_duplicates("extra")
+    pins = played.groupby("pin").agg(striker=("striker", "first"), total=("pin", "size"))
+    pins["count"] = bounces.groupby("pin").size().reindex(pins.index).fillna(0).astype(int)
+    called = rates.q_values(*(pins[name].to_numpy() for name in ("count", "total", "striker"))) < rates.CALLED_Q
+    by_pin = bounces.groupby("pin")["gap_s"]
+    middle_s = by_pin.transform("median")
+    spread_s = 1.4826 * (bounces["gap_s"] - middle_s).abs().groupby(bounces["pin"]).transform("median")
+    steady = spread_s <= np.maximum(STEADY_S, BOUNCE_SPREAD * middle_s)
+    of_pin = steady & bounces["pin"].isin(pins.index[called])
+    return extras.index.isin(bounces.loc[~of_pin, "extra"])
+
+
+def _bounces(extras, own):
+    """Return the extra hits of a striker, by their index, that are soon after a strike and weaker: with pin and gap."""
+    strike, extra, gap_s = _pairs(own, extras)
+    weaker_db = own["level_db"].to_numpy()[strike] - extras["level_db"].to_numpy()[extra]
+    called = extras["kind"].to_numpy()[extra] == "rebound"
+    some = (gap_s >= SOONEST_S) & (gap_s <= LATEST_S) & (called | (weaker_db > WEAKER_DB))
+    pin = own["pin"].to_numpy()[strike]
+    return pd.DataFrame({"extra": extras.index[extra[some]], "pin": pin[some], "gap_s": gap_s[some]})
