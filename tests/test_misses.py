@@ -4,12 +4,14 @@ The truth is simulated. Stated beforehand: a pattern is named by chance in 5 % o
 of 40 here (a binomial count of 6 or more has a chance of 1.4 %), and a plain cause is found in 32 of 40 or more.
 """
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
-from pipeline.timing import misses
+from pipeline.timing import misses, strikes
 
 N_MACHINES, MOST_WRONG, LEAST_RIGHT = 40, 5, 32
 
@@ -50,51 +52,6 @@ def patterns(rate_of, first_seed=0, **scene):
 def worn(strikes, chance):
     """Miss rates that differ widely from pin to pin, by nothing that has to do with its place in the song."""
     return np.minimum(0.05 * np.exp(1.5 * chance.standard_normal(120) - 1.125), 0.95)[strikes["pin"]]
-
-
-@pytest.mark.parametrize("n_takes", [2, 5, 10])
-@pytest.mark.parametrize("rate_of", [lambda strikes, chance: 0.04, worn])
-def test_misses_by_chance_or_by_single_worn_pins_have_no_pattern(rate_of, n_takes):
-    named = patterns(rate_of, n_takes=n_takes)
-    assert named.sum() - named.get("at random", 0) - named.get("", 0) <= MOST_WRONG
-
-
-@pytest.mark.parametrize(
-    ("name", "rate_of"),
-    [
-        ("short gaps", lambda strikes, chance: 0.01 + 0.25 * (strikes["gap_s"] < 0.2)),
-        ("company", lambda strikes, chance: 0.01 + 0.05 * strikes["company"]),
-        ("low speed", lambda strikes, chance: 0.01 + 0.2 * (strikes["speed"] < 0.985)),
-        ("one pin", lambda strikes, chance: np.where(strikes["pin"] == 17, 0.9, 0.001)),
-    ],
-)
-def test_a_cause_is_found(name, rate_of):
-    named = patterns(rate_of)
-    assert named.get(name, 0) >= LEAST_RIGHT - 8 * (name == "one pin")
-    assert named.sum() - named.get(name, 0) - named.get("at random", 0) - named.get("", 0) <= MOST_WRONG
-
-
-def test_company_is_not_blamed_for_short_gaps_that_come_with_it():
-    named = patterns(lambda strikes, chance: 0.01 + 0.3 * (strikes["gap_s"] < 0.2), tied=0.5)
-    assert named.get("company", 0) <= MOST_WRONG and named.get("short gaps", 0) >= 20
-
-
-def test_short_gaps_are_not_blamed_for_company_that_comes_with_them():
-    named = patterns(lambda strikes, chance: 0.01 + 0.07 * strikes["company"], tied=0.7)
-    assert named.get("short gaps", 0) <= MOST_WRONG and named.get("company", 0) >= LEAST_RIGHT
-
-
-def test_what_always_comes_together_is_not_told_apart():
-    named = patterns(lambda strikes, chance: 0.01 + 0.3 * (strikes["gap_s"] < 0.2), tied=1.0)
-    assert named.get("at random", 0) >= N_MACHINES - MOST_WRONG
-
-
-def test_low_speed_is_not_blamed_for_a_slow_passage_whose_pins_are_worn():
-    slow = {"slow": 0.02, "first_seed": 100}
-    named = patterns(lambda strikes, chance: 0.01 + 0.12 * strikes["passage"].isin(["1", "4"]), **slow)
-    assert named.get("low speed", 0) <= MOST_WRONG
-    named = patterns(lambda strikes, chance: 0.01 + 0.25 * (strikes["speed"] < 0.98), **slow)
-    assert named.get("low speed", 0) >= LEAST_RIGHT
 
 
 def make_plain(n_pins=40, n_takes=5):
@@ -188,3 +145,88 @@ def test_no_gap_is_too_short_where_few_or_all_are_missed_or_all_gaps_are_the_sam
     assert misses.gap_limit_s(np.full(63, 0.5), np.arange(63) < 3) == 0.0
     # A nanosecond is no difference.
     assert misses.gap_limit_s(np.where(gap_s < 0.2, 0.5 - 1e-9, 0.5), gap_s < 0.2) == 0.0
+
+
+def make_fit(n=60):
+    """Two lines of one take each; striker 0 strikes every beat, striker 1 with every fifth and never on the second."""
+    rows = []
+    for line in (0, 1):
+        beat = np.arange(n, dtype=float)
+        rows.append(pd.DataFrame({"line": line, "striker": 0, "along_s": beat, "pin": np.arange(n)}))
+        if line == 0:
+            rows.append(pd.DataFrame({"line": line, "striker": 1, "along_s": beat[::5], "pin": n + np.arange(n)[::5]}))
+    rows = pd.concat(rows, ignore_index=True)
+    rows = rows.assign(u_beat=2 * rows["along_s"], status="played", fires=True, passage="song")
+    grid = pd.DataFrame({"line": [1, 0, 0, 1], "u_beat": [100.0, 100.0, 0.0, 0.0], "speed": [1.0, 1.1, 0.9, 2.0]})
+    gathered = strikes.Strikes(rows, None, None, ("oak block", "slate"), np.zeros(2), 2, 2)
+    return SimpleNamespace(strikes=gathered, line_pace=np.array([1.0, 2.0]), grid=grid)
+
+
+def test_gap_company_and_speed_of_each_note_are_those_of_its_line():
+    fitted = make_fit()
+    fitted.strikes.rows.loc[3, "status"] = "unheard"
+    struck = misses.gaps(fitted)
+    assert len(struck) == len(fitted.strikes.rows) - 1 and 3 not in struck.index
+    assert struck.loc[[0, 1, 2, 61, 72, 73], "gap_s"].tolist() == [np.inf, 1.0, 1.0, 5.0, np.inf, 2.0]
+    assert struck.loc[[0, 1, 5, 60, 72], "company"].tolist() == [1.0, 0.0, 1.0, 1.0, 0.0]
+    # Half beats at 0 and 100: the speed in between is straight, in each line its own.
+    speed = misses._speed(fitted, struck)
+    np.testing.assert_allclose(speed[[0, 1, 71, 72 + 25 - 1]], [0.9, 0.904, 2.0, 1.5])
+
+
+def test_each_striker_has_its_own_pattern():
+    fitted = make_fit()
+    rows = fitted.strikes.rows
+    slow = (rows["line"] == 0) & (rows["striker"] == 0) & (rows["u_beat"] < 20)
+    rows.loc[slow, "status"] = "missed"
+    assert misses.patterns(fitted, misses.gaps(fitted)) == ["low speed", ""]
+    # The second line starts at twice the speed: what is missed there is missed at high speed.
+    rows["status"] = np.where((rows["line"] == 1) & (rows["u_beat"] < 20), "missed", "played")
+    assert misses.patterns(fitted, misses.gaps(fitted)) == ["at random", ""]
+    rows["status"] = np.where((rows["striker"] == 1) & (rows["u_beat"] % 30 == 10), "missed", "played")
+    assert misses.patterns(fitted, misses.gaps(fitted)) == ["", "at random"]
+
+
+@pytest.mark.parametrize("n_takes", [2, 5, pytest.param(10, marks=pytest.mark.long)])
+@pytest.mark.parametrize("rate_of", [lambda strikes, chance: 0.04, worn])
+def test_misses_by_chance_or_by_single_worn_pins_have_no_pattern(rate_of, n_takes):
+    named = patterns(rate_of, n_takes=n_takes)
+    assert named.sum() - named.get("at random", 0) - named.get("", 0) <= MOST_WRONG
+
+
+@pytest.mark.parametrize(
+    ("name", "rate_of"),
+    [
+        ("short gaps", lambda strikes, chance: 0.01 + 0.25 * (strikes["gap_s"] < 0.2)),
+        ("company", lambda strikes, chance: 0.01 + 0.05 * strikes["company"]),
+        ("low speed", lambda strikes, chance: 0.01 + 0.2 * (strikes["speed"] < 0.985)),
+        ("one pin", lambda strikes, chance: np.where(strikes["pin"] == 17, 0.9, 0.001)),
+    ],
+)
+def test_a_cause_is_found(name, rate_of):
+    named = patterns(rate_of)
+    assert named.get(name, 0) >= LEAST_RIGHT - 8 * (name == "one pin")
+    assert named.sum() - named.get(name, 0) - named.get("at random", 0) - named.get("", 0) <= MOST_WRONG
+
+
+def test_company_is_not_blamed_for_short_gaps_that_come_with_it():
+    named = patterns(lambda strikes, chance: 0.01 + 0.3 * (strikes["gap_s"] < 0.2), tied=0.5)
+    assert named.get("company", 0) <= MOST_WRONG and named.get("short gaps", 0) >= 20
+
+
+def test_short_gaps_are_not_blamed_for_company_that_comes_with_them():
+    named = patterns(lambda strikes, chance: 0.01 + 0.07 * strikes["company"], tied=0.7)
+    assert named.get("short gaps", 0) <= MOST_WRONG and named.get("company", 0) >= LEAST_RIGHT
+
+
+def test_what_always_comes_together_is_not_told_apart():
+    named = patterns(lambda strikes, chance: 0.01 + 0.3 * (strikes["gap_s"] < 0.2), tied=1.0)
+    assert named.get("at random", 0) >= N_MACHINES - MOST_WRONG
+
+
+def test_low_speed_is_not_blamed_for_a_slow_passage_whose_pins_are_worn():
+    slow = {"slow": 0.02, "first_seed": 100}
+    named = patterns(lambda strikes, chance: 0.01 + 0.12 * strikes["passage"].isin(["1", "4"]), **slow)
+    assert named.get("low speed", 0) <= MOST_WRONG
+    named = patterns(lambda strikes, chance: 0.01 + 0.25 * (strikes["speed"] < 0.98), **slow)
+    assert named.get("low speed", 0) >= LEAST_RIGHT
