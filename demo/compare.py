@@ -30,7 +30,14 @@ def main(arguments: list[str]) -> int:
         if group.arrangement == "song" and (folder / "strikers.parquet").exists():
             print(f"\n{group.build_day} {group.setup or 'first set-up'}, {len(group.recordings)} recordings")
             print(
-                "\n".join([*_strikers_lines(group, folder), *_pins_lines(group, folder), *_tempo_lines(config, group)])
+                "\n".join(
+                    [
+                        *_strikers_lines(group, folder),
+                        *_counts_lines(group, folder),
+                        *_pins_lines(group, folder),
+                        *_tempo_lines(config, group),
+                    ]
+                )
             )
             print("\n".join(_shafts_lines(group, folder)))
     return 0
@@ -114,6 +121,28 @@ def _strikers_lines(group, folder) -> list[str]:
         )
     error_ms = 1e3 * (found["delay_s"] - delay_s)
     lines.append(f"  delays: error {np.sqrt((error_ms**2).mean()):.2f} ms (root mean square)")
+    return lines
+
+
+def _counts_lines(group, folder) -> list[str]:
+    """Count missed and extra strikes over the used takes: true and found."""
+    used = tables.read(folder / "recordings.parquet", "recordings").to_pandas()
+    used = used.loc[used["status"] == "used", "recording"]
+    strikes, extras = (
+        pd.concat([pd.read_csv(TRUTH / one / f"{name}.csv") for one in used]) for name in ("strikes", "extras")
+    )
+    found = tables.read(folder / "strikers.parquet", "strikers").to_pandas().set_index("striker")
+    lines = ["  striker         missed true found | extra true found | rebounds true found | own sound found"]
+    for name, row in found.iterrows():
+        extra = extras[extras["striker"] == name]
+        lines.append(
+            f"  {name:14} {strikes.loc[strikes['striker'] == name, 'missed'].sum():12d} {row['n_missed']:5d} |"
+            f" {len(extra):10d} {row['n_extra']:5d} | {(extra['kind'] == 'rebound').sum():13d} {row['n_rebound']:5d}"
+            f" | {row['n_sound']:9d}"
+        )
+    pins = tables.read(folder / "pins.parquet", "pins").to_pandas()
+    often = pins[pins["miss_q_value"] < 0.05]
+    lines.append(f"  pins called for misses: {[(row.pin_id, row.n_failed) for row in often.itertuples()]}")
     return lines
 
 
