@@ -158,13 +158,14 @@ shaft_s | real | s | part of late_s: shafts out of true
 striker_s | real | s | part of late_s: striker (delay, company, readiness)
 pin_s | real | s | part of late_s: place of the pin
 rest_s | real | s | part of late_s: scatter
-felt_s? | real | s | lateness against the strikes of the bar before
+felt_s? | real | s | lateness against the beat that the strikes before carry on
 felt_motion_s? | real | s | part of felt_s
 felt_load_s? | real | s | part of felt_s
 felt_shaft_s? | real | s | part of felt_s
 felt_striker_s? | real | s | part of felt_s
 felt_pin_s? | real | s | part of felt_s
 felt_rest_s? | real | s | part of felt_s
+felt_se? | real | s | standard error of the felt beat itself
 noticed_from_s? | real | s | from which size of felt_s on a listener notices the strike (null: it is not judged)
 """,
         ),

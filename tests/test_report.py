@@ -14,7 +14,7 @@ import pytest
 
 from pipeline import report, tables
 from pipeline.errors import InputError
-from pipeline.report import barrel, drawing, lists, results, verdict, words
+from pipeline.report import barrel, drawing, lists, results, song, verdict, words
 from pipeline.settings import (
     Arrangement,
     Barrel,
@@ -128,7 +128,7 @@ def make_lateness(group, notes, felt_sd_s=0.007, missed=(), seed=1):
         made["felt_s"] = np.where(early, np.nan, felt)
         made |= {f"felt_{name}_s": np.where(early, np.nan, part) for name, part in parts.items()}
         made["felt_rest_s"] = made["felt_s"] - made["felt_load_s"]
-        made["noticed_from_s"] = np.where(early, np.nan, 0.0075)
+        made |= {"felt_se": np.where(early, np.nan, 0.002), "noticed_from_s": np.where(early, np.nan, 0.0075)}
         for name, values in made.items():
             columns[name].extend(values)
     return columns
@@ -348,6 +348,21 @@ def test_a_strike_is_noticed_from_where_its_table_says():
     judged = verdict.judged(pd.DataFrame(found | {"noticed_from_s": [0.006, 0.006, 0.015, 0.015, np.nan, np.nan]}))
     assert (len(judged.strikes), judged.n_noticed) == (4, 2)
     assert judged.typical_s == pytest.approx(0.0105)
+
+
+def test_the_furthest_strike_is_one_that_is_noticed(tmp_path):
+    lead = lead_of(tmp_path)
+    n = len(lead.lateness)
+    # 40 ms off, not judged; 30 ms off, less than the error of its beat lets tell; 9 ms off, noticed.
+    felt_s, from_s = np.full(n, 0.001), np.full(n, 0.006)
+    felt_s[[40, 50, 60]] = 0.040, -0.030, 0.009
+    from_s[[40, 50]] = np.nan, 0.035
+    lateness = lead.lateness.assign(felt_s=felt_s, felt_se=0.001, noticed_from_s=from_s)
+    said = song.strikes(replace(lead, lateness=lateness)).sentence
+    assert f"1 of {n - 1} strikes" in said and "Furthest: " in said
+    assert "9.0\N{NO-BREAK SPACE}ms (±2.0) late against the strikes before" in said
+    none = song.strikes(replace(lead, lateness=lateness.assign(felt_s=np.minimum(felt_s, 0.005)))).sentence
+    assert none.startswith("None of ") and "Furthest" not in none
 
 
 def test_notes_that_share_a_hit_are_no_chord_and_count_once(tmp_path):

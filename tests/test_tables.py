@@ -20,7 +20,7 @@ PROMISED = {
     "aligned": "arrangement session setup playthrough segment status note_id pin_id hit_id striker bar beat_in_bar "
     "passage score_beat score_s hit_s shared confidence",
     "lateness": "late_s motion_s load_s shaft_s striker_s pin_s rest_s felt_s felt_motion_s felt_load_s felt_shaft_s "
-    "felt_striker_s felt_pin_s felt_rest_s noticed_from_s",
+    "felt_striker_s felt_pin_s felt_rest_s felt_se noticed_from_s",
     "tempo": "score_beat time_s tempo_bpm tempo_se motion load shaft",
     "recordings": "status reason n_notes n_played n_missed n_extra n_noticed tempo_bpm tempo_trend_per_min felt_sd_s "
     "felt_p95_s late_sd_s together_s steady_1 steady_2 steady_4 steady_8 sag_max click_offset_s clock_ppm health",

@@ -14,7 +14,7 @@ from scipy import integrate, linalg, optimize
 from statsmodels.stats.multitest import multipletests
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from pipeline.timing import bordered, design, equations, lateness, load, misplaced, misses, motion, score, strikes
+from pipeline.timing import bordered, design, equations, load, misplaced, misses, motion, score, strikes
 from pipeline.timing.equations import Data, Scales
 from pipeline.timing.solved import Covariance, Solved
 from pipeline.timing.steady import allan_deviation
@@ -332,22 +332,6 @@ def test_a_long_history_does_not_overflow():
     sums = load.fade_sums(struck, np.ones(len(struck)), 0.5)
     np.testing.assert_allclose(sums[-1], 1 / (1 - np.exp(-1)), rtol=1e-12)
     assert np.isfinite(sums).all()
-
-
-def test_felt_is_the_line_through_the_bar_before():
-    chance = np.random.default_rng(7)
-    along = np.sort(chance.choice(np.arange(0, 40, 0.15), 120, replace=False))
-    late = chance.normal(size=(120, 2))
-    good = chance.random(120) > 0.05
-    got = lateness.felt_of(along, late, np.full(120, 2.5), 0.625, good)
-    for k in range(120):
-        window = (along >= along[k] - 2.5 - 1e-6) & (along < along[k] - 1e-6) & good
-        if window.sum() < 4 or np.ptp(along[window]) < 0.625 - 1e-6:
-            assert np.isnan(got[k]).all()
-            continue
-        for part in range(2):
-            line = np.polyfit(along[window], late[window, part], 1)
-            assert got[k, part] == pytest.approx(late[k, part] - np.polyval(line, along[k]), abs=1e-9)
 
 
 def test_false_discovery_rates_are_those_of_statsmodels():

@@ -49,7 +49,7 @@ def strikes(found: Found) -> Picture | None:
         (
             ("late", "late, noticed"),
             ("early", "early, noticed"),
-            ("dot", "not noticed"),
+            ("dot", "not noticed, or not judged"),
             ("band", "up to 6 ms: never noticed"),
         ),
     )
@@ -180,18 +180,18 @@ def _named(passage: pd.Series) -> str:
 
 def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
     noticed = judged[judged["noticed"]]
-    worst = felt.loc[felt["felt_s"].abs().idxmax()]
     if len(noticed):
         late = int((noticed["felt_s"] > 0).sum())
         said = f"{words.part_of(len(noticed), len(judged), 'strikes')} are noticed: {late} late, "
         said += f"{len(noticed) - late} early"
         said += _most_often(judged)
+        worst = noticed.loc[noticed["felt_s"].abs().idxmax()]
+        said += (
+            f". Furthest: {worst['striker']}, {words.place(worst['bar'], worst['beat_in_bar'])}, "
+            f"{words.late(worst['felt_s'], worst['felt_se'])} against the strikes before"
+        )
     else:
         said = f"None of {words.count(len(judged), 'strike')} is noticed"
-    said += (
-        f". Furthest: {worst['striker']}, {words.place(worst['bar'], worst['beat_in_bar'])}, "
-        f"{words.late(worst['felt_s'])}"
-    )
     beyond = int((felt["felt_s"].abs() > _felt_reach(felt)).sum())
     if beyond:
         said += f"; {words.count(beyond, 'strike')} beyond the scale {'lies' if beyond == 1 else 'lie'} at its edge"

@@ -154,7 +154,8 @@ def _even(found: Found) -> Word | None:
         state,
         f"strikes stray ±{words.milliseconds(spread_s)} from the beat one feels",
         f"±{words.milliseconds(spread_s, se_s)}",
-        f"noticed from 6 ms or 2.5 % of the gap before, here mostly {words.milliseconds(strikes.typical_s)}: "
+        "noticed from 6 ms or 2.5 % of the gap before, and beyond the error of the felt beat, "
+        f"here mostly {words.milliseconds(strikes.typical_s)}: "
         f"{words.part_of(strikes.n_noticed, n_all, 'strikes')}",
         "Friberg & Sundberg 1995",
     )

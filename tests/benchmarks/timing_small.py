@@ -205,9 +205,9 @@ def _expected(chance, notes, truth, fitted, machine):
         along_s = line["along_s"].to_numpy()
         late_s = line["hit_s"] - np.polyval(np.polyfit(along_s, line["hit_s"], 1), along_s)
         parts, good = late_s.to_numpy()[:, None], np.ones(len(line), dtype=bool)
-        bar_s = fitted.score.bar_length_s(line["bar"].to_numpy())
-        felt = lateness.felt_of(along_s, parts, bar_s, 1 / fitted.score.beat_per_s, good)[:, 0]
-        late.append(line.assign(late_s=late_s, felt_s=felt))
+        pace = np.polyfit(along_s, line["hit_s"], 1)[0]
+        felt_s, _ = lateness.felt_of(along_s * pace, line["knot"].to_numpy(), parts, good)
+        late.append(line.assign(late_s=late_s, felt_s=felt_s[:, 0]))
     late = pd.concat(late)
     by_track = late.groupby(["passage", "track"])["late_s"].mean().groupby("passage").mean()
     return pd.DataFrame({"felt_sd_s": late.groupby("passage")["felt_s"].std(), "late_mean_s": by_track})
