@@ -83,7 +83,8 @@ def test_hum_of_ten_channels_names_the_worst_first_and_the_range():
     ]
     assert sentences(hum) == [
         "hum: channels 5 (striker 5, the worst), 1, 2 and 6 to 12 carry -60 to -55 dB of mains hum, 8 to 13 dB above "
-        "the other noise; use a balanced cable, keep it away from power leads, run computer and interface from one socket"
+        "the other noise; use a balanced cable, keep it away from power leads, run computer and interface "
+        "from one socket"
     ]
     assert channels_of(sentences(hum)[0]) == set(level_db)
     assert sentences([finding("silent", channel, "x") for channel in range(3, 9)])[0].startswith(

@@ -2,6 +2,8 @@
 
 import ast
 import os
+import re
+import shutil
 import subprocess
 import sys
 from functools import partial
@@ -11,6 +13,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from tests import conftest
+
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
 SHARED = {
@@ -18,6 +22,17 @@ SHARED = {
     "flywheel": {"timing", "trend"},
     "midi": {"notes", "hits", "settings"},
 }
+SKIPPED = """
+import pytest
+@pytest.mark.skipif(True, reason="sounds of package glass-harp not installed")
+@pytest.mark.parametrize("k", [1, 2])
+def test_it(k): ...
+@pytest.mark.skipif(True, reason="no Chromium here: not opened")
+def test_page(): ...
+@pytest.mark.skipif(True, reason="not on a Tuesday")
+def test_day(): ...
+def test_import(): pytest.importorskip("glass_harp_player")
+"""
 # Start-up is paid per job, and there is a job per recording: these take the better part of a second to import.
 HEAVY = {"pandas", "scipy.signal", "scipy.stats", "statsmodels", "matplotlib", "librosa"}
 FILES = sorted(PIPELINE.rglob("*.py"))
@@ -88,3 +103,21 @@ def test_no_job_of_a_recording_imports_pandas_behind_our_back(tmp_path):
     run = partial(subprocess.run, cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
     done = run([sys.executable, "-c", code])
     assert done.stdout.split() == ["8", "False"], done.stderr
+
+
+def test_what_is_skipped_for_a_missing_package_is_said_at_the_end(tmp_path):
+    shutil.copy(Path(__file__).with_name("conftest.py"), tmp_path)
+    (tmp_path / "test_it.py").write_text(SKIPPED)
+    run = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "--rootdir", str(tmp_path), str(tmp_path)]
+    said = subprocess.run(run, cwd=tmp_path, capture_output=True, text=True, check=False).stdout
+    assert [line for line in said.splitlines() if line.startswith("not tested")] == [
+        "not tested without Chromium: test_it.py (1)",
+        "not tested without glass-harp: test_it.py (2)",
+        "not tested without glass_harp_player: test_it.py (1)",
+    ]
+
+
+def test_every_reason_to_skip_names_what_is_missing():
+    for path in Path(__file__).parent.glob("test_*.py"):
+        for reason in re.findall(r'skipif\(.*?reason="([^"]*)"', path.read_text(encoding="utf-8")):
+            assert path == Path(__file__) or conftest.MISSING.search(reason), f"{path}: {reason}"
