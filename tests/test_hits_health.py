@@ -268,30 +268,6 @@ def test_level_noise_that_steps_on_one_microphone_alone_is_its_gain():
     assert gain.step(here_db, [there_db], struck_s, level_db, all_s) is None
 
 
-def make_noise_between(seed: int, off_db: float, ring_db: float = 0.0, unheard: int = 0):
-    """Levels every 20 ms between 60 strikes of 2 dB scatter, which a limiter turns down by up to `off_db`, 10:1, back
-    in 0.3 s; bodies that ring `ring_db` above the noise 0.1 s later, 100 dB less each second; strikes nobody found."""
-    rng = np.random.default_rng(seed)
-    middle_s = (np.arange(3000) + 0.5) * 0.02
-    hit_s, hit_db = np.sort(rng.uniform(0.5, 59, 60)), rng.normal(size=60) * 2 - 12
-    turned_db = np.maximum(off_db + 0.9 * (hit_db - hit_db.max()), 0)
-    since_s = middle_s[:, None] - np.append(hit_s, rng.uniform(1, 59, unheard))
-    after = since_s >= 0
-    held_db = (turned_db * np.exp(-since_s[:, :60].clip(0) / 0.3) * after[:, :60]).max(axis=1)
-    ringing = (after * 10 ** ((ring_db - 100 * (since_s - 0.1).clip(-0.1)) / 10)).sum(axis=1)
-    noise_db = -70 + rng.normal(size=3000) * 0.3
-    return 10 * np.log10(10 ** (noise_db / 10) + 1e-7 * ringing) - held_db, hit_s, hit_db
-
-
-@pytest.mark.parametrize("seed", [21, 22, 23])
-def test_a_limiter_of_six_decibels_is_told_by_how_the_noise_comes_back_and_bodies_that_ring_are_none(seed):
-    for off_db, ring_db, unheard, found in ((6, 0, 0, True), (6, 12, 0, True), (0, 12, 0, False), (0, 12, 60, False)):
-        level_db, hit_s, hit_db = make_noise_between(seed, off_db, ring_db, unheard)
-        fall_db = gain.pumping_db(level_db, hit_s, hit_s, hit_db)
-        assert (fall_db is not None) == found, (off_db, ring_db, unheard, fall_db)
-        assert not found or fall_db < 6  # where bodies no longer ring, a part of it is left
-
-
 def test_a_limiter_that_makes_all_strikes_equally_high_is_no_clipping(tmp_path):
     said = faults_of(tmp_path, limit(make_take(51), 0.1, 1.0))
     assert [sentence.split(":")[0] for sentence in said] == ["limiter"]
