@@ -10,7 +10,6 @@ from pipeline.hits import clicks, gain, ground, rise, tops
 from pipeline.hits.wording import Finding, numbers, sentences
 from pipeline.settings import Channel
 
-PIECE_S = 2.5  # a block is a whole number of them
 HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, from which it is said
 AUDIBLE_POWER = 10 ** (-73 / 10)  # fainter hum and rumble disturb nothing
 STEADY = 1.6  # hum over all that is there at the quietest moments
@@ -96,10 +95,10 @@ class Watch:
             return
         for begin, end in silences:
             before = own[max(begin - round(ROUNDED_S * self.rate_hz), 0) : begin] - own[begin]
-            # What goes on from the block before is as it began.
-            goes_on = bool(self.silence[number]) and self.silence[number][-1][1] == here
-            if goes_on if begin == 0 else _falls(before):
+            if begin > 0 and _falls(before):
                 self.silence[number].append((here + begin, here + end))
+            elif begin == 0 and self.silence[number] and self.silence[number][-1][1] == here:
+                self.silence[number][-1] = (self.silence[number][-1][0], here + end)  # it goes on
 
     def upper(self, number: int) -> np.ndarray:
         """Return the level of a channel's upper bands (dB) every `ground.PIECE_S`, from the first sample seen."""

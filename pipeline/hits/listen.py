@@ -13,7 +13,7 @@ from pipeline.hits import again, align, candidate, decide, faint, health, judge,
 from pipeline.hits.store import Rows, Shelf, Store
 from pipeline.settings import Channel, Detection, Recording, Rig
 
-BLOCK_S = 5.0  # two pieces of health.PIECE_S
+BLOCK_S = 5.0
 CONTEXT_S = (0.12, 0.25)  # before and after a block: longer than anything a candidate is measured on
 LEAST_RATE_HZ = 8000  # a strike's beginning lies above what fewer samples can hold
 SILENT_PEAK = 10 ** (-80 / 20)
