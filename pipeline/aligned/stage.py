@@ -11,6 +11,7 @@ from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refine as refining
 from pipeline.aligned.evidence import Evidence
+from pipeline.aligned.finding import find, find_best
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
 from pipeline.aligned.take import Take, unroll, with_ends
@@ -20,9 +21,6 @@ FEWEST_HITS = 5
 MUTE_NOTES = 8  # notes of a striker of which none was heard: its microphone or the striker is dead
 P_MISS = 0.03
 BACK_BEAM = 40.0  # nats; the way back only weighs what the way there has found
-CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a search needs no second try
-# Other beginnings: tempo as a ratio to what is expected, wander, jitter in seconds.
-OTHER_BEGINNINGS = ((0.75, 0.04, 0.007), (1.35, 0.04, 0.007), (1.0, 0.1, 0.014))
 
 
 def align(
@@ -103,52 +101,6 @@ def _mute(strikers: list[str], notes, evidence: Evidence, own: np.ndarray, rig: 
     written = notes["striker"].to_pylist()
     many = np.array([rig is not None and written.count(name) >= MUTE_NOTES for name in strikers])
     return own & many & ~np.isin(np.arange(len(strikers)), evidence.striker)
-
-
-def find(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> tuple[Paths, int, float]:
-    """Return the kept cells, the last cell of the likeliest path and its log likelihood."""
-    *cells, last, total = likeliest_paths(
-        onsets.score_s,
-        onsets.first,
-        onsets.member_striker,
-        own,
-        evidence.hit_s,
-        evidence.hit_var,
-        evidence.by_striker,
-        evidence.stray,
-        expected,
-    )
-    return Paths(*cells), last, total
-
-
-def find_best(
-    onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker
-) -> tuple[Paths, int, float, Tracker]:
-    """Return the likeliest of several searches: each cell keeps one tracker, so how the search begins can mislead it.
-
-    Where names speak, or the first search explains nearly every hit and onset, one search is enough.
-    """
-    best = (*find(onsets, own, evidence, expected), expected)
-    if own.any() or _clean(best, onsets, evidence):
-        return best
-    beginnings = list(OTHER_BEGINNINGS)
-    if abs(np.log(expected.tempo)) > 0.1:
-        # Nobody may have kept to the click, or it may count something else than its beats.
-        beginnings.append((1 / expected.tempo, expected.wander, expected.jitter_s))
-    for tempo, wander, jitter_s in beginnings:
-        other = expected._replace(
-            tempo=expected.tempo * tempo, tempo_sd=min(expected.tempo_sd, 0.12), wander=wander, jitter_s=jitter_s
-        )
-        found = find(onsets, own, evidence, other)
-        if found[2] > best[2]:
-            best = (*found, other)
-    return best
-
-
-def _clean(found, onsets: Onsets, evidence: Evidence) -> bool:
-    take = unroll(found[0], found[1], onsets)
-    used = len(np.unique(take.hit[take.hit >= 0]))
-    return used >= CLEAN * len(evidence) and refusal.silent_share(take, onsets) <= 1 - CLEAN
 
 
 def judge(
