@@ -39,6 +39,10 @@ PATHS = {
 }
 NOTES = [tables.path(RESULTS, "notes", arrangement=one.name) for one in SETTINGS.arrangements]
 
+ALIGNED = [
+    tables.path(RESULTS, "aligned", build_day=take.build_day, recording=take.recording) for take in SETTINGS.recordings
+]
+
 
 def every(name):
     """Return each group's file of a table that stays apart."""
@@ -245,7 +249,9 @@ rule trend:
 rule worklist:
     """List what to mend next."""
     input:
-        [PATHS[name] for name in ("strikers", "pins", "budget")],
+        NOTES,
+        ALIGNED,
+        [PATHS[name] for name in ("strikers", "pins")],
         every("lateness"),
     output:
         PATHS["worklist"],

@@ -126,12 +126,18 @@ def worklist(config: settings.Settings) -> None:
     """List what to mend next."""
     from pipeline import worklist
 
-    given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins", "budget")}
-    lateness = {}
+    given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins")}
+    lateness, aligned, notes = {}, {}, {}
     for group in config.groups():
         path = tables.path(config.results, "lateness", build_day=group.build_day, group=group.id)
         lateness[group.id] = tables.read(path, "lateness")
-    table = worklist.jobs(config, lateness, **given)
+    for group in worklist.newest(config, lateness):
+        path = tables.path(config.results, "notes", arrangement=group.arrangement)
+        notes[group.arrangement] = tables.read(path, "notes")
+        for take in group.recordings:
+            path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
+            aligned[take.recording] = tables.read(path, "aligned")
+    table = worklist.jobs(config, lateness, aligned, notes, **given)
     configuration = settings.fingerprint(config, stage="worklist")
     tables.write(tables.path(config.results, "worklist"), "worklist", table, configuration)
 

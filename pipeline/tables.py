@@ -373,15 +373,18 @@ verdict | text | | better, worse, no clear change, or '' while there is nothing 
             columns=_GROUP
             + """
 rank | whole | | 1 first
-part | text | | part of the machine: pin, striker, load, shaft, crew, recording
+part | text | | part of the machine: pin, striker, load
 where | text | | which one
 finding | text | | what was found
 correction | text | | what to do
-correction_mm? | real | mm | by how much on the barrel (positive: forward, in the direction of rotation)
+correction_mm? | real | mm | move of the pin or the lever (positive: forward, in the direction of rotation)
+places? | text | | of a job at a pin: JSON list of its notes, {score_beat, striker, move_mm (null: no move)}
+gain_noticed | real | 1/playthrough | fewer faults that a listener notices: missed, double and displaced strikes
+gain_low | real | 1/playthrough | lower end of its 95 % interval
+gain_high | real | 1/playthrough | upper end
 gain_s | real | s | felt spread that it wins
-gain_missed | real | 1/playthrough | missed strikes that it wins
-gain_audible | real | 1/playthrough | strikes it brings below what a listener notices
-certainty | real | | probability that the finding is not chance
+gain_missed | real | 1/playthrough | missed or double strikes among gain_noticed
+certainty | real | | 1 minus the false discovery rate at which the finding is called, over the whole list
 """,
         ),
     )

@@ -32,7 +32,8 @@ PROMISED = {
     "budget": "sd_s share sd_without_s",
     "setups": "sag_max felt_sd_s steady_1 inertia_at_barrel_kg_m2 energy_j rim_m_per_s",
     "trend": "value value_se change change_low change_high df detectable verdict",
-    "worklist": "rank part where finding correction correction_mm gain_s gain_missed gain_audible certainty",
+    "worklist": "rank part where finding correction correction_mm places gain_noticed gain_low gain_high gain_s "
+    "gain_missed certainty",
 }
 
 

@@ -9,6 +9,7 @@ from pipeline.report.results import Found, Results
 
 SURE = 0.95  # certainty from which a job stands on the first screen
 MOST_JOBS = 3
+LEAST_SPREAD_S = 0.00005  # less than a tenth of a millisecond would read as none
 HANDS_ON = ("pin", "striker", "load", "shaft")  # parts at which hands go into the machine
 CAUTION = (
     "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released. "
@@ -136,26 +137,28 @@ def opening(found: Found) -> str:
 
 
 def _job(row, felt_sd_s: float) -> Job:
-    gains = []
-    if row.gain_missed > 0:
-        gains.append(f"{_counted(row.gain_missed)} fewer missed or double strikes a playthrough")
-    if row.gain_s > 0:
-        of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""
-        # A single pin among hundreds wins less than a tenth of a millisecond of the whole.
-        won = words.milliseconds(row.gain_s, digits=1 if row.gain_s >= 0.00005 else 2)
-        gains.append(f"{won}{of} spread")
-    if row.gain_audible > 0:
-        gains.append(f"{_counted(row.gain_audible)} fewer noticed strikes a playthrough")
     return Job(
         rank=int(row.rank),
         part=row.part,
         where=row.where,
         finding=words.capital(words.sentence(row.finding)),
         correction=words.capital(words.sentence(row.correction)),
-        gain=words.joined(gains),
+        gain=_gain(row, felt_sd_s),
         certainty=words.percent(min(row.certainty, 0.999), digits=1 if row.certainty >= 0.99 else 0),
         sure=row.certainty >= SURE,
     )
+
+
+def _gain(row, felt_sd_s: float) -> str:
+    """Say what a job wins; of the load, that is what it would win if no strike cost any speed."""
+    what = "missed or double strikes" if row.gain_missed > 0 else "strikes heard displaced"
+    most = "at most " if row.part == "load" else ""
+    between = f"{_counted(row.gain_low)} to {_counted(row.gain_high)}"
+    gain = f"{most}{_counted(row.gain_noticed)} fewer {what} a playthrough ({between})"
+    if row.gain_s < LEAST_SPREAD_S:
+        return gain
+    of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""
+    return f"{gain} and {words.milliseconds(row.gain_s)}{of} spread"
 
 
 def _confounded(found: Found) -> str:

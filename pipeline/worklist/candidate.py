@@ -1,0 +1,89 @@
+"""Hold what may become a job: how likely chance alone would bring it, what to do, what that wins."""
+
+import json
+from dataclasses import dataclass
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+
+CERTAIN = 0.95  # at most one job in twenty is chance; common practice
+SURELY = 1.96  # standard errors on either side that hold 95 of 100 (normal)
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What a job wins: noticed faults a playthrough before less those after, and the 95 % interval of that."""
+
+    noticed: float
+    low: float
+    high: float
+    spread_s: float = 0.0  # felt spread
+    missed: float = 0.0  # of the noticed: missed or double strikes
+
+
+@dataclass(frozen=True)
+class Job:
+    """A line of the list, yet without its certainty. `places`: JSON, see the contract; None for no pin."""
+
+    part: str
+    where: str
+    finding: str
+    correction: str
+    gain: Gain
+    correction_mm: float | None = None
+    places: str | None = None
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """What was tested: the q-value within its family, and the job that it is when it holds (None: no job)."""
+
+    q_value: float
+    job: Job | None
+
+
+def place(striker: str, bar: int, beat_in_bar: float) -> str:
+    """Write where a pin is: `slate, bar 11 beat 3 1/3`."""
+    whole, rest = divmod(Fraction(beat_in_bar).limit_denominator(48), 1)
+    return f"{striker}, bar {bar} beat {whole}" + (f" {rest}" if rest else "")
+
+
+def places(notes: pd.DataFrame, move_mm: float | None) -> str:
+    """Return the JSON list of the `notes` of a pin, each with `move_mm` (null: not known, or nothing to move)."""
+    told = None if move_mm is None else round(float(move_mm), 3)
+    rows = zip(notes["score_beat"], notes["striker"], strict=True)
+    return json.dumps([{"score_beat": beat, "striker": striker, "move_mm": told} for beat, striker in rows])
+
+
+def percent(rate: float) -> str:
+    return f"{100 * rate:.1f} %"
+
+
+def times(number: float) -> str:
+    """Write a number of faults a playthrough: `8.3`, `71`."""
+    return f"{number:.0f}" if abs(number) >= 10 else f"{number:.1f}"
+
+
+def move(what: str, move_mm: float | None, late_s: float) -> str:
+    """Say by how much and where to: `move_mm` positive is forward, in the direction of rotation.
+
+    Parameters
+    ----------
+    move_mm : float or None
+        None where the barrel's diameter is not told: then the move is told in ms, by its sign in `late_s`.
+    late_s : float
+        The move as a time, positive forward.
+    """
+    way = "forward (in" if late_s > 0 else "backward (against"
+    if move_mm is None:
+        return (
+            f"move {what} {way} the direction of rotation) by {abs(late_s) * 1e3:.1f} ms; with the barrel's "
+            "diameter told it would be mm"
+        )
+    return f"move {what} {abs(move_mm):.1f} mm {way} the direction of rotation)"
+
+
+def known(number) -> float | None:
+    """Return a number, None for null or one without end."""
+    return float(number) if number is not None and np.isfinite(number) else None

@@ -1,0 +1,162 @@
+"""Find misplaced pins and late strikers, and count what a listener would no longer notice without them.
+
+A strike falls when the pin reaches the lever: t = (lever − pin) / surface speed. A late pin goes forward, in the
+direction of rotation; a late lever goes backward, to meet the pin sooner.
+"""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from pipeline.worklist import rates
+from pipeline.worklist.candidate import CERTAIN, SURELY, Candidate, Gain, Job, known, move, place, places
+from pipeline.worklist.heard import Heard
+
+# Friberg & Sundberg 1995: one displaced tone in an even row is noticed from the larger of the two.
+NOTICED_S, NOTICED_RATIO = 0.006, 0.025
+ROBUST = 1.4826  # standard deviations of a normal distribution in its median absolute deviation
+
+
+def pins(heard: Heard) -> list[Candidate]:
+    """Return the family of pins: those that were called misplaced are jobs."""
+    scatter_s = _scatter_s(heard)
+    tested = heard.pins[heard.pins["q_value"] < 1]
+    return [
+        Candidate(pin.q_value, _pin(heard, pin, scatter_s) if pin.misplaced else None) for pin in tested.itertuples()
+    ]
+
+
+def delays(heard: Heard) -> list[Candidate]:
+    """Return the family of strikers against the middle one: a whole row late is one job.
+
+    The delays are against the mean of all, which a late striker moves too; what is to be mended is the distance from
+    the middle one (of two, the later one is late). A striker that is alone has nothing to be late against.
+    """
+    strikers = heard.strikers[heard.strikers["delay_se"] > 0].sort_values(["delay_s", "striker"])
+    if len(strikers) < 2:
+        return []
+    middle = strikers.iloc[(len(strikers) - 1) // 2]
+    others = strikers[strikers["striker"] != middle["striker"]]
+    delay_s = (others["delay_s"] - middle["delay_s"]).to_numpy()
+    se, middle_se = others["delay_se"].to_numpy(), middle["delay_se"]
+    # Errors of delays that add up to zero: each two are correlated by −1/(n − 1).
+    delay_se = np.sqrt(se**2 + middle_se**2 + 2 * se * middle_se / (len(strikers) - 1))
+    q_values = rates.q_values(2 * stats.norm.sf(np.abs(delay_s) / delay_se))
+    rows = zip(q_values, others.itertuples(), delay_s, delay_se, strict=True)
+    return [
+        Candidate(q, _delay(heard, one, late_s, se_s) if q <= 1 - CERTAIN else None) for q, one, late_s, se_s in rows
+    ]
+
+
+def counted(strikes: pd.DataFrame, mended_s) -> tuple[float, float]:
+    """Return by how many fewer strikes are noticed, as a share of `strikes`, and the standard error.
+
+    Strikes that are not judged count as not noticed. Each strike that changes sides is one event (McNemar 1947); when
+    playthroughs differ by more than that, their own variance counts.
+
+    Parameters
+    ----------
+    mended_s : array, shape=(n,)
+        `felt_s` after mending.
+    """
+    limit_s, weight = strikes["noticed_from_s"].to_numpy(), strikes["weight"].to_numpy()
+    won = weight * (np.abs(strikes["felt_s"].to_numpy()) > limit_s)
+    won = won - weight * (np.abs(np.asarray(mended_s)) > limit_s)
+    by_playthrough = pd.Series(won).groupby([strikes["recording"].to_numpy(), strikes["playthrough"].to_numpy()]).sum()
+    variance = (won**2).sum()
+    if len(by_playthrough) > 1:
+        variance = max(variance, len(by_playthrough) * by_playthrough.var())
+    return float(won.sum() / weight.sum()), float(np.sqrt(variance) / weight.sum())
+
+
+def spread_won_s(strikes: pd.DataFrame, mended_s) -> float:
+    """Return the standard deviation of `felt_s` less that of `mended_s`; 0 for fewer than two felt strikes."""
+    before_s, mended_s = strikes["felt_s"].to_numpy(), np.asarray(mended_s)
+    felt = ~np.isnan(before_s)
+    if felt.sum() < 2:
+        return 0.0
+    return float(before_s[felt].std(ddof=1) - mended_s[felt].std(ddof=1))
+
+
+def _scatter_s(heard) -> float:
+    """Return the spread of `felt_s` of the strikes whose pins are in place, robust against the few far out."""
+    good = ~heard.strikes["pin_id"].isin(heard.pins.loc[heard.pins["misplaced"], "pin_id"])
+    felt_s = heard.strikes.loc[good, "felt_s"].dropna()
+    return float(ROBUST * (felt_s - felt_s.median()).abs().median()) if len(felt_s) else 0.0
+
+
+def _pin(heard, pin, scatter_s) -> Job | None:
+    move_mm = known(pin.offset_mm)
+    if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
+        return None
+    late = "late" if pin.offset_s > 0 else "early"
+    notes = heard.notes_of(pin.pin_id)
+    return Job(
+        part="pin",
+        where=place(pin.striker, pin.bar, pin.beat_in_bar),
+        finding=f"pin is {abs(pin.offset_s) * 1e3:.1f} ms {late} (±{SURELY * pin.offset_se * 1e3:.1f})",
+        correction=move("it", move_mm, pin.offset_s),
+        gain=_pin_gain(heard, pin, notes, scatter_s),
+        correction_mm=move_mm,
+        places=places(notes, move_mm),
+    )
+
+
+def _pin_gain(heard, pin, notes, scatter_s) -> Gain:
+    """Return what moving a pin by `offset_s` wins.
+
+    A pin has few strikes, and one of them may be another's: how often it is noticed comes from where they lie on the
+    median and from the scatter of all strikes. A strike that is not judged is one when the pin's own offset exceeds what is let pass after the written
+    gap.
+    """
+    strikes = heard.strikes
+    own = strikes["pin_id"] == pin.pin_id
+    judged = strikes[own & strikes["felt_s"].notna() & strikes["noticed_from_s"].notna()]
+    limit_s = judged["noticed_from_s"].to_numpy()
+    gap_s = notes.set_index("note_id")["gap_s"].reindex(strikes.loc[own, "note_id"].drop(judged.index)).to_numpy()
+    unjudged_limit_s = np.fmax(NOTICED_S, NOTICED_RATIO * gap_s)
+
+    def won(error_s: float) -> float:
+        """Return the share of its strikes that are noticed no more, when all lie by `error_s` later than measured."""
+        at_s = judged["felt_s"].median() + error_s
+        less = _noticed(at_s, scatter_s, limit_s) - _noticed(at_s - pin.offset_s, scatter_s, limit_s)
+        by_offset = _noticed(pin.offset_s + error_s, 0.0, unjudged_limit_s)
+        return float(np.concatenate([less, by_offset]).mean())
+
+    share = [won(error_s) for error_s in (0.0, -SURELY * pin.offset_se, SURELY * pin.offset_se)]
+    mended_s = strikes["felt_s"] - np.where(own, pin.offset_s, 0.0)
+    noticed, low, high = (len(notes) * one for one in (share[0], min(share), max(share)))
+    return Gain(noticed, low, high, spread_won_s(strikes, mended_s))
+
+
+def _noticed(at_s, scatter_s, limit_s) -> np.ndarray:
+    """Return the chance that N(at_s, scatter_s) lies beyond ±limit_s."""
+    scatter_s = max(scatter_s, 1e-9)
+    return stats.norm.sf((limit_s - at_s) / scatter_s) + stats.norm.cdf((-limit_s - at_s) / scatter_s)
+
+
+def _delay(heard, striker, late_s, late_se) -> Job | None:
+    own = heard.strikes["striker"] == striker.striker
+    strikes = heard.strikes[own]
+    if not len(strikes):
+        return None
+    share, se = counted(strikes, strikes["felt_s"] - late_s)
+    half = SURELY * se
+    noticed, low, high = (float(striker.n_notes * one) for one in (share, share - half, share + half))
+    mended_s = heard.strikes["felt_s"] - np.where(own, late_s, 0.0)
+    # At one tempo a striker's delay and the place of its lever cannot be told apart.
+    surface_mm_per_s = heard.surface_mm_per_s()
+    move_mm = None if surface_mm_per_s is None else -late_s * surface_mm_per_s
+    correction = move("its lever", move_mm, -late_s) + ", or mend its delay"
+    if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
+        correction = f"mend its delay: {abs(move_mm):.2f} mm at its lever are too fine to move"
+        move_mm = None
+    return Job(
+        part="striker",
+        where=striker.striker,
+        finding=f"strikes {abs(late_s) * 1e3:.1f} ms {'later' if late_s > 0 else 'earlier'} than the middle one of all "
+        f"strikers (±{SURELY * late_se * 1e3:.1f})",
+        correction=correction,
+        gain=Gain(noticed, low, high, spread_won_s(heard.strikes, mended_s)),
+        correction_mm=move_mm,
+    )

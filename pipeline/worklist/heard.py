@@ -1,0 +1,70 @@
+"""Gather what is known of one group: its notes, strikes, pins and strikers, and what each take counts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.settings import Machine
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One group.
+
+    Parameters
+    ----------
+    machine : Machine
+    notes : pd.DataFrame
+        Contract 'notes', with `gap_s`: written time since the onset before (NaN at the first).
+    strikes : pd.DataFrame
+        Contract 'lateness', with `weight`: what the strike counts, 1 over the notes that share its hit.
+    strikers, pins : pd.DataFrame
+        The group's rows of the contracts; strikers with `n_notes`, what each has to play in a playthrough.
+    by_take : pd.DataFrame
+        `recording, striker, played, missed, extra`.
+    """
+
+    machine: Machine
+    notes: pd.DataFrame
+    strikes: pd.DataFrame
+    strikers: pd.DataFrame
+    pins: pd.DataFrame
+    by_take: pd.DataFrame
+
+    def notes_of(self, pin_id: int) -> pd.DataFrame:
+        """Return the notes that a pin plays."""
+        return self.notes[self.notes["pin_id"] == pin_id]
+
+    def surface_mm_per_s(self) -> float | None:
+        """Return how fast the pins pass, from their own offsets in both units; None when no diameter is told."""
+        told = self.pins[self.pins["offset_mm"].notna() & (self.pins["offset_s"] != 0)]
+        return float((told["offset_mm"] / told["offset_s"]).median()) if len(told) else None
+
+
+def heard_of(
+    machine: Machine,
+    notes: pa.Table,
+    lateness: pa.Table,
+    aligned: dict[str, pa.Table],
+    *,
+    strikers: pd.DataFrame,
+    pins: pd.DataFrame,
+) -> Heard:
+    """Put a group's tables together; takes that the model could not use are left out."""
+    strikes = lateness.to_pandas()
+    strikes = strikes.assign(weight=1 / strikes["shared"])
+    song = notes.to_pandas()
+    onset_s = np.unique(song["score_s"])
+    song["gap_s"] = song["score_s"].map(dict(zip(onset_s, np.diff(onset_s, prepend=np.nan), strict=True)))
+    strikers = strikers.assign(n_notes=strikers["striker"].map(song["striker"].value_counts()).fillna(0))
+    used = {name: table for name, table in aligned.items() if name in set(strikes["recording"])}
+    return Heard(machine, song, strikes, strikers, pins, _by_take(used))
+
+
+def _by_take(aligned: dict[str, pa.Table]) -> pd.DataFrame:
+    frames = [table.select(["striker", "status"]).to_pandas().assign(recording=name) for name, table in aligned.items()]
+    rows = pd.concat([pd.DataFrame(columns=["striker", "status", "recording"]), *frames])
+    counted = rows.groupby(["recording", "striker", "status"]).size().unstack(fill_value=0)
+    return counted.reindex(columns=["played", "missed", "extra"], fill_value=0).reset_index()

@@ -1,0 +1,65 @@
+"""Find the load of the strikes: one job, when the drag of some striker is surely above zero.
+
+What is won when no strike took any speed is counted; how much of that a change of the machine wins is not known, and is
+not promised.
+"""
+
+import numpy as np
+from scipy import stats
+
+from pipeline.worklist.candidate import CERTAIN, SURELY, Candidate, Gain, Job, times
+from pipeline.worklist.displaced import counted, spread_won_s
+from pipeline.worklist.heard import Heard
+
+MOST_NAMED = 3  # strikers that are named
+HEAVIER = (
+    "more inertia at the barrel may help or not, which cannot be foreseen from takes of one set-up; it stores more "
+    "energy: guards, brake, shaft and fixings must be reconsidered by someone competent before it turns"
+)
+
+
+def load(heard: Heard) -> list[Candidate]:
+    """Return the family of one candidate: the drag furthest above zero, by as many chances as there are strikers."""
+    strikers = heard.strikers[(heard.strikers["drag_se"] > 0) & (heard.strikers["n_played"] > 0)]
+    if not len(strikers):
+        return []
+    p_values = np.minimum(1, len(strikers) * stats.norm.sf(strikers["drag"] / strikers["drag_se"]))  # Bonferroni
+    return [Candidate(float(p_values.min()), _load(heard, strikers, strikers[p_values <= 1 - CERTAIN]))]
+
+
+def _load(heard, strikers, sure) -> Job | None:
+    cost = strikers["n_played"] * strikers["drag"]
+    if not len(sure) or cost.sum() <= 0:
+        return None
+    # All errors to one side: more than they can be.
+    half = SURELY * (strikers["n_played"] * strikers["drag_se"]).sum() / cost.sum()
+    gain = _gain(heard, half)
+    first = sure.assign(cost=cost).sort_values(["cost", "striker"], ascending=[False, True])["striker"][:MOST_NAMED]
+    finding = (
+        f"the load per strike slows the machine, surely that of {_joined(first)}; if it cost no speed at all, "
+        f"{times(gain.noticed)} fewer displaced strikes a playthrough would be noticed"
+    )
+    correction = (
+        f"try a lighter release, first at {_joined(first)}; two takes or more with it and two without it, on one day, "
+        f"show what it wins; {HEAVIER}"
+    )
+    return Job("load", "load per strike", finding, correction, gain)
+
+
+def _gain(heard, half: float) -> Gain:
+    """Return what is won without any load; `half`: half of the 95 % interval of the load, as a share of it."""
+    strikes = heard.strikes
+    n_notes = heard.strikers.loc[heard.strikers["n_played"] > 0, "n_notes"].sum()
+    load_s = strikes["felt_load_s"].to_numpy()
+    results = [counted(strikes, strikes["felt_s"] - part * load_s) for part in (1.0, max(0.0, 1 - half), 1 + half)]
+    share, se = results[0]
+    ends = [one for one, _ in results]
+    low = share - np.hypot(share - min(ends), SURELY * se)
+    high = share + np.hypot(max(ends) - share, SURELY * se)
+    won_s = spread_won_s(strikes, strikes["felt_s"] - load_s)
+    return Gain(float(n_notes * share), float(n_notes * low), float(n_notes * high), won_s)
+
+
+def _joined(names) -> str:
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last

@@ -1,0 +1,239 @@
+"""Find missed, double and stray strikes: of a pin, of a striker, or of all strikers alike.
+
+Each is tested against the others: a pin or a striker is a job only where it stands out, and what the rest have in
+common is one job. A cause is named only where it was tested: the pattern of the misses, the bounce of a double strike.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.worklist import rates
+from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, percent, place, places
+from pipeline.worklist.heard import Heard
+
+WORTH_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
+LOOK_AT_THE_PIN = "look at this pin: bent, worn or loose"
+NO_CAUSE = "their cause is not known: listen to some of them in the recordings before you change anything"
+DAMP = "damp the rebound: a softer stop, or a catch"
+# By the pattern of the misses: what is found further, and the cure.
+PATTERNS = {
+    "short gaps": ("; they come after short gaps", "make it ready sooner: a stronger return, or a shorter way"),
+    "company": ("; they come when others fire with it", "try a lighter release for it"),
+    "low speed": ("; they come when the machine is slow", "try a lighter release for it"),
+}
+NO_PATTERN = ("", "look at its lever's bearing and its engagement with the pins")
+
+
+@dataclass(frozen=True, eq=False)
+class Fault:
+    """One kind of fault of all strikers.
+
+    Parameters
+    ----------
+    failed, tried : np.ndarray, shape=(n_strikers,)
+    phi, phi_together : float
+        Dispersion between takes, of one striker against the others and of all together.
+    p_value : np.ndarray, shape=(n_strikers,)
+        Chance of failing so much more often than the others.
+    said : str
+        How the two numbers are said.
+    shared : str
+        What to do when all share it.
+    cure : callable
+        From a striker's row of the table to what is found further and what to do about it.
+    """
+
+    failed: np.ndarray
+    tried: np.ndarray
+    phi: float
+    phi_together: float
+    p_value: np.ndarray
+    said: str
+    shared: str
+    cure: Callable[[tuple], tuple[str, str]]
+
+    def stands_out(self) -> np.ndarray:
+        """Return which strikers may stand out: they are no measure for the others."""
+        return rates.q_values(self.p_value) <= 1 - CERTAIN
+
+    def sums(self, some, phi: float) -> tuple[float, float]:
+        """Return what some strikers failed and tried together, as effective counts."""
+        return self.failed[some].sum() / phi, self.tried[some].sum() / phi
+
+
+def families(heard: Heard) -> dict[str, list[Candidate]]:
+    """Return the families of candidates: pins, strikers, and what all strikers share."""
+    strikers = heard.strikers[heard.strikers["n_played"] + heard.strikers["n_missed"] > 0]
+    faults = _faults(heard, strikers) if len(strikers) else []
+    several = len(strikers) > 1
+    single = [job for fault in faults for job in _single(strikers, fault)] if several else []
+    q_values = rates.q_values([fault_p for fault in faults for fault_p in fault.p_value]) if several else []
+    together = [_together(strikers, fault) if several else _alone(strikers, fault) for fault in faults]
+    p_together = [rates.above(*_rest(fault), WORTH_RATE) for fault in faults]
+    return {
+        "missed pins": _pins(heard),
+        "strikers": [Candidate(q, job) for q, job in zip(q_values, single, strict=True)],
+        "together": [Candidate(q, job) for q, job in zip(rates.q_values(p_together), together, strict=True)],
+    }
+
+
+def _pins(heard: Heard) -> list[Candidate]:
+    """Pins that are missed more often than the other pins of their striker."""
+    tested = heard.pins[heard.pins["miss_q_value"].notna()]
+    return [Candidate(pin.miss_q_value, _pin(heard, pin) if _fails(pin) else None) for pin in tested.itertuples()]
+
+
+def _fails(pins):
+    """Tell whether the misses of a pin (of each) may stand out: then they are its own, not its striker's."""
+    return (pins.miss_q_value <= 1 - CERTAIN) & (pins.n_missed > 0)
+
+
+def _pin(heard, pin) -> Job | None:
+    others = heard.pins[(heard.pins["striker"] == pin.striker) & ~_fails(heard.pins)]
+    failed, tried = others["n_missed"].sum(), (others["n_missed"] + others["n_takes"]).sum()
+    if not tried:
+        return None
+    own = (pin.n_missed, pin.n_missed + pin.n_takes)
+    notes = heard.notes_of(pin.pin_id)
+    return Job(
+        part="pin",
+        where=place(pin.striker, pin.bar, pin.beat_in_bar),
+        finding=f"missed {own[0]} of {own[1]} times; the other pins of its striker {percent(failed / tried)}",
+        correction=LOOK_AT_THE_PIN,
+        gain=_gain(len(notes), rates.difference(*own, failed, tried)),
+        places=places(notes, None),
+    )
+
+
+def _faults(heard, strikers) -> list[Fault]:
+    """Return missed strikes, bounces, and double or stray strikes that are none."""
+    bad = heard.pins[_fails(heard.pins)].groupby("striker")[["n_missed", "n_takes"]].sum()
+    bad = bad.reindex(strikers["striker"]).fillna(0).to_numpy()
+    missed = strikers["n_missed"].to_numpy() - bad[:, 0]
+    played = strikers["n_played"].to_numpy()
+    tried = missed + played - bad[:, 1]
+    # What a striker that never played has more than its notes is another one's.
+    bounced = np.where(played > 0, strikers["n_rebound"], 0)
+    stray = np.where(played > 0, strikers["n_extra"] - strikers["n_rebound"], 0)
+    takes = heard.by_take[heard.by_take["striker"].isin(strikers["striker"])]
+    takes = takes.assign(tried=takes["played"] + takes["missed"])
+    # Hits that are a striker's own sound stand among the extra ones of a take and cannot be told apart there.
+    clean = takes["striker"].isin(strikers.loc[strikers["n_sound"] == 0, "striker"])
+    of_misses, of_extras = _dispersions(takes, "missed", "tried"), _dispersions(takes[clean], "extra", "played")
+    p_stray = rates.above_others(stray, played, of_extras[0])
+    # Stray hits may come with the strikes or with the time: only what is more by both stands out.
+    p_stray = np.maximum(p_stray, rates.above_others(stray, np.sign(played), of_extras[0]))
+    return [
+        Fault(
+            missed,
+            tried,
+            *of_misses,
+            rates.above_others(missed, tried, of_misses[0]),
+            "{:.0f} of {:.0f} strikes missed",
+            "look for what they share: the depth of the pins, the barrel's gap to the levers",
+            lambda striker: _misses(heard, striker),
+        ),
+        Fault(
+            bounced,
+            played,
+            *of_extras,
+            rates.above_others(bounced, played, of_extras[0]),
+            "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces",
+            "damp the rebound: look for what they share, the stops and what these are fixed to",
+            lambda striker: ("", DAMP),
+        ),
+        Fault(
+            stray,
+            played,
+            *of_extras,
+            p_stray,
+            "{:.0f} double or stray strikes beside {:.0f} played, no bounces",
+            NO_CAUSE,
+            lambda striker: ("", NO_CAUSE),
+        ),
+    ]
+
+
+def _dispersions(takes: pd.DataFrame, failed: str, tried: str) -> tuple[float, float]:
+    """Return the dispersion of one striker against the others, and that of all strikers together."""
+    wide = takes.pivot(index="recording", columns="striker", values=[failed, tried]).fillna(0)
+    if wide.empty:
+        return 1.0, 1.0
+    failed, tried = wide[failed].to_numpy(dtype=float), wide[tried].to_numpy(dtype=float)
+    phi = rates.dispersion(failed, tried)
+    return phi, max(phi, rates.dispersion_of_takes(failed.sum(axis=1), tried.sum(axis=1)))
+
+
+def _misses(heard, striker) -> tuple[str, str]:
+    """Say where the misses of a striker come, and what to do: only by a pattern that was tested."""
+    if striker.miss_pattern != "one pin":
+        return PATTERNS.get(striker.miss_pattern, NO_PATTERN)
+    pins = heard.pins[(heard.pins["striker"] == striker.striker) & ~_fails(heard.pins)]
+    pin = pins.loc[pins["n_missed"].idxmax()]
+    at = place("", pin["bar"], pin["beat_in_bar"]).removeprefix(", ")
+    return f"; they come at one pin, {at}", LOOK_AT_THE_PIN
+
+
+def _single(strikers, fault) -> list[Job | None]:
+    """Return a job for each striker that stands out: what it would win by being as good as the others."""
+    out = fault.stands_out()
+    others = fault.sums(~out, fault.phi)
+    jobs = []
+    for at, striker in enumerate(strikers.itertuples()):
+        if not out[at] or not others[1]:
+            jobs.append(None)
+            continue
+        excess = rates.difference(*fault.sums([at], fault.phi), *others)
+        rate = fault.failed[at] / fault.tried[at]
+        more, cure = fault.cure(striker)
+        said = fault.said.format(fault.failed[at], fault.tried[at])
+        finding = f"{said} ({percent(rate)}; the others {percent(others[0] / others[1])}){more}"
+        jobs.append(Job("striker", striker.striker, finding, cure, _gain(striker.n_notes, excess)))
+    return jobs
+
+
+def _rest(fault) -> tuple[float, float]:
+    """Return what the strikers failed and tried that do not stand out, as effective counts."""
+    return fault.sums(~fault.stands_out(), fault.phi_together)
+
+
+def _together(strikers, fault) -> Job | None:
+    """Return the job of what all strikers share that do not stand out; None when fewer than half of them have it."""
+    rest = ~fault.stands_out()
+    concerned, n_rest = int((fault.failed[rest] > 0).sum()), int(rest.sum())
+    if n_rest < 2 or 2 * concerned < n_rest:
+        return None
+    which = "strikers" if rest.all() else "other strikers"
+    finding = f"{_rate_said(fault, rest)}, by {concerned} of {n_rest} {which}; none of them stands out"
+    where = "all strikers" if rest.all() else "the other strikers"
+    return Job("striker", where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy()[rest].sum(), fault))
+
+
+def _alone(strikers, fault) -> Job | None:
+    """Return the job of the only striker."""
+    striker = next(strikers.itertuples())
+    if not fault.failed[0]:
+        return None
+    more, cure = fault.cure(striker)
+    finding = _rate_said(fault, [True]) + more
+    return Job("striker", striker.striker, finding, cure, _whole_gain(striker.n_notes, fault))
+
+
+def _rate_said(fault, some) -> str:
+    failed, tried = fault.sums(some, 1.0)
+    low, high = rates.interval(*fault.sums(some, fault.phi_together))
+    return f"{fault.said.format(failed, tried)} ({percent(failed / tried)}; {percent(low)} to {percent(high)})"
+
+
+def _whole_gain(n_notes, fault) -> Gain:
+    failed, tried = _rest(fault)
+    return _gain(n_notes, (failed / tried, *rates.interval(failed, tried)))
+
+
+def _gain(n_notes: float, excess: tuple[float, float, float]) -> Gain:
+    """Return the gain in a playthrough of `n_notes` by losing an excess rate (itself, its lower and upper end)."""
+    noticed, low, high = (float(n_notes * rate) for rate in excess)
+    return Gain(noticed, low, high, missed=noticed)

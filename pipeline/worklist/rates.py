@@ -1,0 +1,89 @@
+"""Compare rates of failure: one against the others, and all against a limit; takes may vary more than chance.
+
+Variation between takes beyond the binomial multiplies all variances by the dispersion φ: the counts are divided by it
+(effective counts, Rao & Scott 1992), so they need not be whole.
+"""
+
+import numpy as np
+from scipy import special, stats
+
+from pipeline.worklist.candidate import SURELY
+
+
+def q_values(p_values) -> np.ndarray:
+    """Return the false discovery rate at which each would be called (Benjamini & Hochberg 1995)."""
+    p_values = np.asarray(p_values, dtype=float)
+    return stats.false_discovery_control(p_values) if len(p_values) else p_values
+
+
+def dispersion(failed, tried) -> float:
+    """Return the variance over the binomial one, at least 1, when each row and each column has its own rate.
+
+    Pearson's X² over its degrees of freedom (McCullagh & Nelder 1989, 4.5), from memory.
+
+    Parameters
+    ----------
+    failed, tried : np.ndarray, shape=(n_takes, n_strikers)
+    """
+    some = failed.sum(axis=0) > 0
+    failed, tried = failed[:, some], tried[:, some]
+    freedom = (failed.shape[0] - 1) * (failed.shape[1] - 1)
+    if freedom < 1:
+        return 1.0
+    even = tried * failed.sum(axis=0) / tried.sum(axis=0)
+    expected = even * (failed.sum(axis=1) / even.sum(axis=1))[:, None]
+    return _dispersion(failed, expected, tried, freedom)
+
+
+def dispersion_of_takes(failed, tried) -> float:
+    """Return the variance of the takes' totals over the binomial one, at least 1. Both of shape (n_takes,)."""
+    if len(failed) < 2 or not failed.sum():
+        return 1.0
+    return _dispersion(failed, tried * failed.sum() / tried.sum(), tried, len(failed) - 1)
+
+
+def _dispersion(failed, expected, tried, freedom):
+    variance = expected * np.maximum(1 - expected / np.maximum(tried, 1), 0)
+    square = np.divide((failed - expected) ** 2, variance, out=np.zeros(variance.shape), where=variance > 0)
+    return max(1.0, float(square.sum()) / freedom)
+
+
+def above_others(failed, tried, phi: float) -> np.ndarray:
+    """Return, for each, the chance of failing so often when it fails as often as all the others together.
+
+    Of all failures together, the share that would be its own is that of its tries (binomial, conditional on the total;
+    wider than the hypergeometric where failures are not rare).
+
+    Parameters
+    ----------
+    failed, tried : np.ndarray, shape=(n,)
+    """
+    own, every = np.asarray(failed) / phi, np.sum(failed) / phi
+    share = np.asarray(tried) / max(np.sum(tried), 1)
+    return np.where(own > 0, special.betainc(np.maximum(own, 1e-9), every - own + 1, share), 1.0)
+
+
+def above(failed: float, tried: float, rate: float) -> float:
+    """Return the chance of `failed` or more of `tried` when each fails at `rate` (binomial)."""
+    return float(special.betainc(failed, tried - failed + 1, rate)) if failed > 0 else 1.0
+
+
+def interval(failed: float, tried: float) -> tuple[float, float]:
+    """Return the 95 % interval of a rate (Wilson 1927)."""
+    rate, z2 = failed / tried, SURELY**2
+    middle = (failed + z2 / 2) / (tried + z2)
+    half = SURELY * np.sqrt(rate * (1 - rate) * tried + z2 / 4) / (tried + z2)
+    return float(middle - half), float(middle + half)
+
+
+def difference(failed: float, tried: float, failed_there: float, tried_there: float) -> tuple[float, float, float]:
+    """Return one rate less another, and the 95 % interval (Newcombe 1998, method 10)."""
+    one, there = failed / tried, failed_there / tried_there
+    low, high = interval(failed, tried)
+    low_there, high_there = interval(failed_there, tried_there)
+    gap = one - there
+    return (
+        gap,
+        gap - float(np.hypot(one - low, high_there - there)),
+        gap + float(np.hypot(high - one, there - low_there)),
+    )
