@@ -106,8 +106,8 @@ def _pin_gain(heard, pin, notes, scatter_s) -> Gain:
     """Return what moving a pin by `offset_s` wins.
 
     A pin has few strikes, and one of them may be another's: how often it is noticed comes from where they lie on the
-    median and from the scatter of all strikes. A strike that is not judged is one when the pin's own offset exceeds what is let pass after the written
-    gap.
+    median and from the scatter of all strikes. A strike that is not judged is noticed when the pin's own offset exceeds what is let pass after the
+    written gap.
     """
     strikes = heard.strikes
     own = strikes["pin_id"] == pin.pin_id

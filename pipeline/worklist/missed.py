@@ -82,21 +82,21 @@ def families(heard: Heard) -> dict[str, list[Candidate]]:
 
 def _pins(heard: Heard) -> list[Candidate]:
     """Pins that are missed more often than the other pins of their striker."""
-    tested = heard.pins[heard.pins["miss_q_value"].notna()]
+    tested = heard.pins[heard.pins["miss_q_value"] < 1]
     return [Candidate(pin.miss_q_value, _pin(heard, pin) if _fails(pin) else None) for pin in tested.itertuples()]
 
 
 def _fails(pins):
     """Tell whether the misses of a pin (of each) may stand out: then they are its own, not its striker's."""
-    return (pins.miss_q_value <= 1 - CERTAIN) & (pins.n_missed > 0)
+    return (pins.miss_q_value <= 1 - CERTAIN) & (pins.n_failed > 0)
 
 
 def _pin(heard, pin) -> Job | None:
     others = heard.pins[(heard.pins["striker"] == pin.striker) & ~_fails(heard.pins)]
-    failed, tried = others["n_missed"].sum(), (others["n_missed"] + others["n_takes"]).sum()
+    failed, tried = others["n_failed"].sum(), (others["n_failed"] + others["n_struck"]).sum()
     if not tried:
         return None
-    own = (pin.n_missed, pin.n_missed + pin.n_takes)
+    own = (pin.n_failed, pin.n_failed + pin.n_struck)
     notes = heard.notes_of(pin.pin_id)
     return Job(
         part="pin",
@@ -110,7 +110,8 @@ def _pin(heard, pin) -> Job | None:
 
 def _faults(heard, strikers) -> list[Fault]:
     """Return missed strikes, bounces, and double or stray strikes that are none."""
-    bad = heard.pins[_fails(heard.pins)].groupby("striker")[["n_missed", "n_takes"]].sum()
+    fails = _fails(heard.pins)
+    bad = heard.pins[fails].groupby("striker")[["n_failed", "n_struck"]].sum()
     bad = bad.reindex(strikers["striker"]).fillna(0).to_numpy()
     missed = strikers["n_missed"].to_numpy() - bad[:, 0]
     played = strikers["n_played"].to_numpy()
@@ -123,6 +124,8 @@ def _faults(heard, strikers) -> list[Fault]:
     # Hits that are a striker's own sound stand among the extra ones of a take and cannot be told apart there.
     clean = takes["striker"].isin(strikers.loc[strikers["n_sound"] == 0, "striker"])
     of_misses, of_extras = _dispersions(takes, "missed", "tried"), _dispersions(takes[clean], "extra", "played")
+    # A pin that misses in one take misses in the next: that makes strikers differ, too.
+    of_misses = [phi - 1 + _dispersion_of_pins(heard.pins[~fails]) for phi in of_misses]
     p_stray = rates.above_others(stray, played, of_extras[0])
     # Stray hits may come with the strikes or with the time: only what is more by both stands out.
     p_stray = np.maximum(p_stray, rates.above_others(stray, np.sign(played), of_extras[0]))
@@ -163,8 +166,18 @@ def _dispersions(takes: pd.DataFrame, failed: str, tried: str) -> tuple[float, f
     if wide.empty:
         return 1.0, 1.0
     failed, tried = wide[failed].to_numpy(dtype=float), wide[tried].to_numpy(dtype=float)
-    phi = rates.dispersion(failed, tried)
+    phi = rates.dispersion_between(failed, tried)
     return phi, max(phi, rates.dispersion_of_takes(failed.sum(axis=1), tried.sum(axis=1)))
+
+
+def _dispersion_of_pins(pins: pd.DataFrame) -> float:
+    """Return the variance of the misses between the pins of a striker over the binomial one, at least 1."""
+    pins = pins.assign(tried=pins["n_failed"] + pins["n_struck"])
+    sums = pins.groupby("striker")[["n_failed", "tried"]].transform("sum")
+    expected = pins["tried"] * sums["n_failed"] / sums["tried"]
+    some = sums["n_failed"] > 0
+    freedom = int(some.sum()) - pins.loc[some, "striker"].nunique()
+    return rates.dispersion(*(one[some].to_numpy() for one in (pins["n_failed"], expected, pins["tried"])), freedom)
 
 
 def _misses(heard, striker) -> tuple[str, str]:
@@ -172,7 +185,7 @@ def _misses(heard, striker) -> tuple[str, str]:
     if striker.miss_pattern != "one pin":
         return PATTERNS.get(striker.miss_pattern, NO_PATTERN)
     pins = heard.pins[(heard.pins["striker"] == striker.striker) & ~_fails(heard.pins)]
-    pin = pins.loc[pins["n_missed"].idxmax()]
+    pin = pins.loc[pins["n_failed"].idxmax()]
     at = place("", pin["bar"], pin["beat_in_bar"]).removeprefix(", ")
     return f"; they come at one pin, {at}", LOOK_AT_THE_PIN
 

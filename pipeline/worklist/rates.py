@@ -16,36 +16,30 @@ def q_values(p_values) -> np.ndarray:
     return stats.false_discovery_control(p_values) if len(p_values) else p_values
 
 
-def dispersion(failed, tried) -> float:
-    """Return the variance over the binomial one, at least 1, when each row and each column has its own rate.
+def dispersion(failed, expected, tried, freedom: int) -> float:
+    """Return the variance of `failed` over the binomial one, at least 1; 1 without degrees of freedom.
 
-    Pearson's X² over its degrees of freedom (McCullagh & Nelder 1989, 4.5), from memory.
-
-    Parameters
-    ----------
-    failed, tried : np.ndarray, shape=(n_takes, n_strikers)
+    Pearson's X² over its degrees of freedom (McCullagh & Nelder 1989, 4.5), from memory. All three of one shape.
     """
-    some = failed.sum(axis=0) > 0
-    failed, tried = failed[:, some], tried[:, some]
-    freedom = (failed.shape[0] - 1) * (failed.shape[1] - 1)
     if freedom < 1:
         return 1.0
-    even = tried * failed.sum(axis=0) / tried.sum(axis=0)
-    expected = even * (failed.sum(axis=1) / even.sum(axis=1))[:, None]
-    return _dispersion(failed, expected, tried, freedom)
-
-
-def dispersion_of_takes(failed, tried) -> float:
-    """Return the variance of the takes' totals over the binomial one, at least 1. Both of shape (n_takes,)."""
-    if len(failed) < 2 or not failed.sum():
-        return 1.0
-    return _dispersion(failed, tried * failed.sum() / tried.sum(), tried, len(failed) - 1)
-
-
-def _dispersion(failed, expected, tried, freedom):
     variance = expected * np.maximum(1 - expected / np.maximum(tried, 1), 0)
     square = np.divide((failed - expected) ** 2, variance, out=np.zeros(variance.shape), where=variance > 0)
     return max(1.0, float(square.sum()) / freedom)
+
+
+def dispersion_between(failed, tried) -> float:
+    """Return the dispersion when each take and each striker has its own rate; shape=(n_takes, n_strikers)."""
+    some = failed.sum(axis=0) > 0
+    failed, tried = failed[:, some], tried[:, some]
+    even = tried * failed.sum(axis=0) / tried.sum(axis=0)
+    expected = even * (failed.sum(axis=1) / np.maximum(even.sum(axis=1), 1e-9))[:, None]
+    return dispersion(failed, expected, tried, (failed.shape[0] - 1) * (failed.shape[1] - 1))
+
+
+def dispersion_of_takes(failed, tried) -> float:
+    """Return the dispersion of the takes' totals; both of shape (n_takes,)."""
+    return dispersion(failed, tried * failed.sum() / max(tried.sum(), 1), tried, len(failed) - 1)
 
 
 def above_others(failed, tried, phi: float) -> np.ndarray:
