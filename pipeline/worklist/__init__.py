@@ -7,6 +7,7 @@ False discoveries are held over the whole list. Each kind of job of each group i
 list are at most the sum of V/R of the families, so the expected share of false jobs is at most the sum of the shares.
 """
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -20,6 +21,8 @@ __all__ = ["jobs", "newest"]
 
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
 SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "load": 0.1}
+LEAST = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
+KEYS = ("arrangement", "build_day", "session", "setup")
 
 
 def jobs(
@@ -70,11 +73,11 @@ def _families(heard: Heard) -> dict[str, list[Candidate]]:
 
 def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
     """Return a row for each candidate that is surely not chance and surely wins something."""
-    keys = dict(zip(("arrangement", "build_day", "session", "setup"), group.key, strict=True))
+    keys = dict(zip(KEYS, group.key, strict=True))
     rows = []
     for one in family:
         certainty = 1 - min(1.0, one.q_value / share)
-        if one.job is None or certainty < CERTAIN or one.job.gain.low <= 0:
+        if one.job is None or certainty < CERTAIN or one.job.gain.low < LEAST:
             continue
         job, gain = one.job, one.job.gain
         row = {
@@ -86,9 +89,8 @@ def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
 
 
 def _of_group(table: pa.Table, group: Group) -> pd.DataFrame:
-    keys = ("arrangement", "build_day", "session", "setup")
     frame = table.to_pandas()
-    return frame[[row == group.key for row in frame[list(keys)].itertuples(index=False, name=None)]]
+    return frame[np.logical_and.reduce([frame[key] == value for key, value in zip(KEYS, group.key, strict=True)])]
 
 
 def _columns(rows: list[dict], names: list[str]) -> dict[str, list]:
