@@ -70,12 +70,12 @@ def test_a_pin_22_ms_out_wins_its_one_noticed_strike_a_playthrough():
 
 
 def test_the_gain_of_a_pin_is_its_chance_of_being_noticed_before_less_that_after():
-    """The scatter of all other strikes about the median of the pin's own: normal tails (scipy)."""
+    """Crew and scatter of all strikes about the median of the pin's own: normal tails (scipy)."""
     late = make_lateness(offsets={40: 0.009}, n_takes=3, sd_s=0.003, limit_s=0.0085)
     found = only(jobs(late, pins=[make_pin(40, 0.009, offset_se=0.0005)]))
     frame = late.to_pandas()
-    others, own = frame.loc[frame["pin_id"] != 40, "felt_s"], frame.loc[frame["pin_id"] == 40, "felt_s"].median()
-    sd = stats.median_abs_deviation(others, scale="normal")
+    own = frame.loc[frame["pin_id"] == 40, "felt_s"].median()
+    sd = stats.median_abs_deviation(frame["felt_motion_s"] + frame["felt_rest_s"], scale="normal")
 
     def noticed(at):
         return 1 - np.diff(stats.norm.cdf([-0.0085, 0.0085], at, sd))[0]
@@ -658,7 +658,8 @@ def test_only_the_newest_day_is_on_the_list_and_nothing_played_is_no_list():
 def test_nothing_in_the_tables_is_no_job():
     assert len(jobs(make_lateness())) == 0
     assert len(jobs(make_lateness(n=1))) == 0
-    unfelt = make_lateness().to_pandas().assign(felt_s=np.nan, felt_load_s=np.nan, noticed_from_s=np.nan)
+    parts = ("felt_s", "felt_load_s", "felt_motion_s", "felt_rest_s", "noticed_from_s")
+    unfelt = make_lateness().to_pandas().assign(**dict.fromkeys(parts, np.nan))
     strikers = [row | {"drag": 0.002, "drag_se": 0.0002} for row in late_strikers(oak_block=0.004, slate=-0.004)]
     unfelt = make("lateness", unfelt.to_dict("records"))
     assert len(jobs(unfelt, strikers)) == 0

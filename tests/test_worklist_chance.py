@@ -129,7 +129,7 @@ def test_leaving_a_take_out_keeps_the_order_of_the_list():
 
 
 def test_the_95_per_cent_interval_of_a_gain_holds_the_true_one(uneven):
-    """What a striker of 10 % among 3 % wins: 140 × 7 % = 9.8 a playthrough; what the others share: 1540 × 3 % = 46.2."""
+    """What a striker of 10 % among 3 % wins: 140 × 7 % = 9.8 a playthrough; what the others share: 1540 × 3 %."""
     inside = []
     for made in uneven:
         made = made[made["finding"].str.contains("missed")].set_index("where")

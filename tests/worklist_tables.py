@@ -56,12 +56,14 @@ def make_lateness(n=400, seed=0, offsets=None, sd_s=0.001, n_takes=1, names=NAME
     load_s = np.broadcast_to(load_s, n)
     rows = []
     for take in range(n_takes):
-        felt = chance.normal(0, sd_s, n) + load_s
+        rest = chance.normal(0, sd_s, n)
+        felt = rest + load_s
         for pin, offset in (offsets or {}).items():
             felt[pin] += offset
         rows += [
             {"recording": f"t{take}", "playthrough": 1, "note_id": at, "pin_id": at, "hit_id": at, "shared": 1}
             | {"striker": names[at % len(names)], "felt_s": felt[at], "felt_load_s": load_s[at]}
+            | {"felt_rest_s": rest[at] / 2, "felt_motion_s": rest[at] / 2}
             | {"score_beat": at * 0.5, "noticed_from_s": limit_s}
             for at in range(n)
         ]

@@ -79,10 +79,9 @@ def spread_won_s(strikes: pd.DataFrame, mended_s) -> float:
 
 
 def _scatter_s(heard) -> float:
-    """Return the spread of `felt_s` of the strikes whose pins are in place, robust against the few far out."""
-    good = ~heard.strikes["pin_id"].isin(heard.pins.loc[heard.pins["misplaced"], "pin_id"])
-    felt_s = heard.strikes.loc[good, "felt_s"].dropna()
-    return float(ROBUST * (felt_s - felt_s.median()).abs().median()) if len(felt_s) else 0.0
+    """Return the spread of what differs from take to take in `felt_s`: crew and scatter, robust against freak hits."""
+    other_s = (heard.strikes["felt_motion_s"] + heard.strikes["felt_rest_s"]).dropna()
+    return float(ROBUST * (other_s - other_s.median()).abs().median()) if len(other_s) else 0.0
 
 
 def _pin(heard, pin, scatter_s) -> Job | None:
@@ -106,8 +105,8 @@ def _pin_gain(heard, pin, notes, scatter_s) -> Gain:
     """Return what moving a pin by `offset_s` wins.
 
     A pin has few strikes, and one of them may be another's: how often it is noticed comes from where they lie on the
-    median and from the scatter of all strikes. A strike that is not judged is noticed when the pin's own offset exceeds what is let pass after the
-    written gap.
+    median and from what all strikes differ by from take to take. A strike that is not judged is noticed when the pin's
+    own offset exceeds what is let pass after the written gap.
     """
     strikes = heard.strikes
     own = strikes["pin_id"] == pin.pin_id
