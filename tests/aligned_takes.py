@@ -86,6 +86,29 @@ def make_song(seed: int, n_notes: int = 120, n_strikers: int = 6, chords: bool =
     return np.array(score_s), striker
 
 
+def make_repeats(seed: int, form: str, n_strikers: int = 6, n_notes: int = 40):
+    """Return times and strikers of a song whose parts, named by the letters of `form`, come again to the letter."""
+    parts = {letter: make_song(seed * 26 + ord(letter), n_notes, n_strikers) for letter in form}
+    score_s, striker, start_s = [], [], 0.0
+    for letter in form:
+        score_s.append(start_s + parts[letter][0])
+        striker += parts[letter][1]
+        start_s = score_s[-1][-1] + 0.5
+    return np.concatenate(score_s), striker
+
+
+def play(score_s: np.ndarray, seed: int, wander: float = 0.15, jitter_s: float = 0.01) -> np.ndarray:
+    """Return when hands play this: a tempo that wanders, with pauses between 1 in 30 onsets."""
+    chance = np.random.default_rng([seed, 12])
+    onset_s, place = np.unique(score_s, return_inverse=True)
+    log_pace = np.zeros(len(onset_s))
+    for k in range(1, len(onset_s)):
+        log_pace[k] = 0.8 * log_pace[k - 1] + chance.normal(0, 0.6 * wander)
+    pause_s = (chance.random(len(onset_s)) < 1 / 30) * chance.exponential(0.4, len(onset_s))
+    time_s = 1 + np.cumsum(np.diff(onset_s, prepend=onset_s[0]) * np.exp(log_pace) + pause_s)
+    return time_s[place] + chance.normal(0, jitter_s, len(score_s))
+
+
 @dataclass(frozen=True)
 class Simulated:
     """A take of the workshop's simulator with what a detector finds in it."""

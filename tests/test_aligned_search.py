@@ -10,8 +10,8 @@ import pytest
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refusal
-from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
 from pipeline.aligned.finding import find
+from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
 from pipeline.settings import Channel, Rig
 from tests.aligned_takes import make_hits, make_notes, make_song
 

@@ -1,12 +1,12 @@
 """Lead notes and hits of one recording through the search to the table `aligned`."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches
+from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches, swapped
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refine as refining
@@ -15,7 +15,7 @@ from pipeline.aligned.finding import find, find_best
 from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
 from pipeline.aligned.take import Take, unroll, with_ends
-from pipeline.settings import Machine, Recording, Rig
+from pipeline.settings import Channel, Machine, Recording, Rig
 
 FEWEST_HITS = 5
 MUTE_NOTES = 8  # notes of a striker of which none was heard: its microphone or the striker is dead
@@ -48,6 +48,34 @@ def align(
         (nominal time from the last onset to the first when the song goes round), `sounds_told_apart` (share of sure
         hits of a mixed microphone whose striker its sound tells; None where sound was not used).
     """
+    first = _match(notes, hits, recording, rig, machine)
+    rings, strikers, n_hits = _rings(first, notes, hits, recording, rig, machine)
+    if not rings:
+        return first.table, first.said
+    for ring in rings:
+        hits = swapped.renamed(hits, ring, strikers)
+    again = _match(notes, hits, recording, rig, machine)
+    if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
+        return first.table, first.said
+    lines = [swapped.sentence(ring, strikers, rig) for ring in rings]
+    return again.table, again.said | {"health": lines + again.said.get("health", [])}
+
+
+@dataclass(frozen=True)
+class _Match:
+    """What one matching found; `explained` is how much likelier (nats) it makes the hits than strays."""
+
+    table: pa.Table
+    said: dict
+    strikers: list[str]
+    onsets: Onsets
+    evidence: Evidence
+    take: Take | None = None
+    explained: float = 0.0
+
+
+def _match(notes: pa.Table, hits: pa.Table, recording: Recording, rig: Rig | None, machine: Machine) -> _Match:
+    """Match the hits by the names they carry."""
     is_clock = len(notes) > 0 and not tables.numbers(notes["pitch"]).any()
     named = hits["striker"].drop_null().to_pylist()
     strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist(), *named})
@@ -63,7 +91,7 @@ def align(
     said = {"refused": "", "score": 0.0, "n_playthroughs": 0}
     said |= {"click_offset_s": None, "turnaround_s": around_s, "sounds_told_apart": None}
     if fault := _too_little(onsets, evidence):
-        return tables.empty("aligned"), said | {"refused": fault}
+        return _Match(tables.empty("aligned"), said | {"refused": fault}, strikers, onsets, evidence)
     own = ~mixed[onsets.member_striker]
     seen, expected = _expectation(notes, hits, onsets, own, evidence, rig, around_s)
     expected = expected._replace(from_top=is_clock)
@@ -71,8 +99,10 @@ def align(
     take = unroll(paths, last, onsets, around_s)
     said["score"] = refusal.score(take, paths, onsets, own, seen, expected, total)
     said["n_playthroughs"] = take.n_playthroughs
+    explained = float(total - evidence.stray.sum())
     if said["score"] < 0:
-        return tables.empty("aligned"), said | {"refused": refusal.sentence(take, evidence)}
+        refused = said | {"refused": refusal.sentence(take, evidence)}
+        return _Match(tables.empty("aligned"), refused, strikers, onsets, evidence, take, explained)
     take, sure, doubt = judge(take, paths, onsets, own, evidence, seen, expected)
     if (learnt := sound.listen(take, sure, onsets, evidence)) is not None:
         evidence, said["sounds_told_apart"] = learnt
@@ -90,7 +120,29 @@ def align(
             for name in lost
         ]
     said["click_offset_s"] = _click_offset_s(table, hits, rig)
-    return table, said
+    return _Match(table, said, strikers, onsets, evidence, take, explained)
+
+
+def _rings(first: _Match, notes, hits, recording, rig, machine) -> tuple[list, list[str], int]:
+    """Return the rings of channels that seem exchanged, the strikers' names, and how many hits those channels have."""
+    guide = first
+    hears = swapped.channels_of_one(rig, first.strikers)
+    if len(hears) > 1 and first.said["refused"] and first.take is not None:
+        # Where most names are wrong only the rhythm can tell which notes were struck.
+        everything = Rig(rig.name, (Channel(1, ("everything",)),))
+        guide = _match(notes, _nameless(hits), recording, everything, machine)
+        hears = swapped.channels_of_one(rig, guide.strikers)
+    if len(hears) < 2 or guide.take is None or guide.said["refused"]:
+        return [], first.strikers, 0
+    channel = tables.numbers(hits["channel"])[guide.evidence.row]
+    rings = swapped.rings(guide.take, guide.onsets, guide.evidence, channel, hears)
+    return rings, guide.strikers, int(np.isin(channel, [one.channel for ring in rings for one in ring]).sum())
+
+
+def _nameless(hits: pa.Table) -> pa.Table:
+    """Return the hits as one microphone would hear them: without names, on channel 1."""
+    names = hits.set_column(hits.column_names.index("striker"), "striker", tables.arrow([None] * len(hits)))
+    return names.set_column(names.column_names.index("channel"), "channel", tables.arrow(np.ones(len(hits), np.int64)))
 
 
 def _mute(strikers: list[str], notes, evidence: Evidence, own: np.ndarray, rig: Rig | None) -> np.ndarray:
