@@ -10,6 +10,7 @@ from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from pipeline import tables, worklist
+from pipeline.worklist import candidate
 from tests.worklist_tables import (
     DAY,
     GROUP,
@@ -90,6 +91,17 @@ def test_another_strikes_hit_in_one_take_of_three_does_not_hide_a_pin():
     frame.loc[(frame["pin_id"] == 40) & (frame["recording"] == "t1"), "felt_s"] = -0.1
     found = only(jobs(make("lateness", frame.to_dict("records")), pins=[make_pin(40, 0.02)]))
     assert found["gain_noticed"] == pytest.approx(1.0, abs=1e-4)
+
+
+def test_a_late_striker_beside_a_late_pin_does_not_hide_it():
+    """22 ms late among strikes that are 20 ms late: felt 2 ms late, until the striker is mended."""
+    offsets = {pin: 0.02 for pin in range(0, 400, 2)} | {41: 0.002}
+    frame = make_lateness(offsets=offsets, n_takes=2).to_pandas()
+    beside = frame.assign(felt_striker_s=np.where(frame["pin_id"] == 41, -0.02, frame["felt_striker_s"]))
+    late = make("lateness", beside.to_dict("records"))
+    made = jobs(late, late_strikers(oak_block=0.02, slate=0.0), [make_pin(41, 0.022)])
+    assert list(made["part"]) == ["striker", "pin"] and made["gain_noticed"][1] == pytest.approx(1.0, abs=1e-4)
+    assert len(jobs(late, late_strikers(oak_block=0.0001, slate=0.0), [make_pin(41, 0.022)])) == 0
 
 
 @pytest.mark.parametrize("column", ["felt_s", "noticed_from_s"])
@@ -671,6 +683,14 @@ def test_no_sentence_says_safe_or_asks_to_run_faster():
     made = jobs(loaded(), named(drags(0.002, 0.001)))
     words = " ".join([*made["finding"], *made["correction"]])
     assert "someone competent" in words and "safe" not in words and "faster" not in words
+
+
+def test_numbers_are_told_to_the_tenth_below_ten():
+    assert [candidate.times(number) for number in (0.94, 9.94, 10.0, 10.4, 71.2)] == ["0.9", "9.9", "10", "10", "71"]
+    assert candidate.percent(0.0996) == "10.0 %"
+    assert candidate.place("slate", 11, 1.0) == "slate, bar 11 beat 1"
+    assert candidate.place("slate", 11, 1 / 3 + 2) == "slate, bar 11 beat 2 1/3"
+    assert candidate.place("slate", 11, 4 + 5 / 48) == "slate, bar 11 beat 4 5/48"
 
 
 def test_the_speed_of_the_surface_is_that_of_the_pins():

@@ -67,7 +67,9 @@ def newest(settings: Settings, lateness: dict[str, pa.Table]) -> list[Group]:
 
 
 def _families(heard: Heard) -> dict[str, list[Candidate]]:
-    found = {"pins": displaced.pins(heard), "delays": displaced.delays(heard), "load": load.load(heard)}
+    delays = displaced.delays(heard)
+    mended = any(one.job is not None and one.job.gain.low >= LEAST for one in delays)
+    found = {"pins": displaced.pins(heard, mended), "delays": delays, "load": load.load(heard)}
     return missed.families(heard) | found
 
 

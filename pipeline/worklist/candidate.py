@@ -77,10 +77,8 @@ def move(what: str, move_mm: float | None, late_s: float) -> str:
     """
     way = "forward (in" if late_s > 0 else "backward (against"
     if move_mm is None:
-        return (
-            f"move {what} {way} the direction of rotation) by {abs(late_s) * 1e3:.1f} ms; with the barrel's "
-            "diameter told it would be mm"
-        )
+        late = f"{abs(late_s) * 1e3:.1f} ms"
+        return f"move {what} {way} the direction of rotation) by {late}; with the barrel's diameter told it would be mm"
     return f"move {what} {abs(move_mm):.1f} mm {way} the direction of rotation)"
 
 

@@ -4,6 +4,8 @@ A strike falls when the pin reaches the lever: t = (lever − pin) / surface spe
 direction of rotation; a late lever goes backward, to meet the pin sooner.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -17,8 +19,18 @@ NOTICED_S, NOTICED_RATIO = 0.006, 0.025
 ROBUST = 1.4826  # standard deviations of a normal distribution in its median absolute deviation
 
 
-def pins(heard: Heard) -> list[Candidate]:
-    """Return the family of pins: those that were called misplaced are jobs."""
+def pins(heard: Heard, mended: bool) -> list[Candidate]:
+    """Return the family of pins: those that were called misplaced are jobs.
+
+    Parameters
+    ----------
+    mended : bool
+        Count as if no striker were late: those that are stand on the list themselves, and would hide pins that are late
+        beside them.
+    """
+    if mended:
+        strikes = heard.strikes
+        heard = replace(heard, strikes=strikes.assign(felt_s=strikes["felt_s"] - strikes["felt_striker_s"]))
     scatter_s = _scatter_s(heard)
     tested = heard.pins[heard.pins["q_value"] < 1]
     return [
