@@ -16,10 +16,11 @@ from pipeline.timing import misses, strikes
 N_MACHINES, MOST_WRONG, LEAST_RIGHT = 40, 5, 32
 
 
-def make_strikes(chance, n_takes=5, n_pins=120, tied=0.0, slow=0.0):
+def make_strikes(chance, n_takes=5, n_pins=120, tied=0.0, slow=0.0, heavy=0.0):
     """Return the strikes of one striker: gaps and company drawn for each pin, a speed that wanders in each take.
 
-    At the share `tied` of the pins, others fire just when its gap is short; two of six passages are slower by `slow`.
+    At the share `tied` of the pins, others fire just when its gap is short; two of six passages are slower by `slow`;
+    each other one that fires costs the speed `heavy`.
     """
     gap_s = chance.choice([0.156, 0.312, 0.625, 1.25], n_pins, p=[0.15, 0.25, 0.4, 0.2])
     company = chance.choice(4, n_pins, p=[0.4, 0.3, 0.2, 0.1]).astype(float)
@@ -29,7 +30,7 @@ def make_strikes(chance, n_takes=5, n_pins=120, tied=0.0, slow=0.0):
     for _ in range(n_takes):
         wander = np.cumsum(chance.normal(0, 0.003, n_pins))
         wander -= np.linspace(0, wander[-1], n_pins)
-        speed = 1 + 0.01 * np.sin(np.arange(n_pins) / 9) - slow * (passage % 3 == 1) + wander
+        speed = 1 + 0.01 * np.sin(np.arange(n_pins) / 9) - slow * (passage % 3 == 1) + wander - heavy * company
         frame = pd.DataFrame({"pin": np.arange(n_pins), "gap_s": gap_s * (1 + chance.normal(0, 0.01))})
         takes.append(frame.assign(company=company, speed=speed, passage=passage.astype(str)))
     return pd.concat(takes, ignore_index=True)
@@ -137,6 +138,31 @@ def test_the_gap_below_which_it_misses_more_is_found_and_none_where_there_is_non
     assert misses.gap_limit_s(gap_s, ~at_short) == 0.0
 
 
+def limit_by_definition(gap_s, is_missed):
+    """Try every gap: misses below it against misses from it on, by scipy's Fisher test."""
+    found = []
+    for limit_s in np.unique(gap_s)[1:]:
+        below = gap_s < limit_s
+        table = [[(is_missed & below).sum(), (is_missed & ~below).sum()], [(~is_missed & below).sum(), 0]]
+        table[1][1] = len(gap_s) - np.sum(table)
+        found.append((stats.fisher_exact(table, alternative="greater").pvalue, limit_s))
+    p, limit_s = min(found)
+    return limit_s if p < misses.LEVEL / len(found) else 0.0
+
+
+def test_the_limit_is_that_of_fishers_test_at_every_gap():
+    limits = []
+    for seed in range(60):
+        chance = np.random.default_rng(seed)
+        gap_s = np.round(chance.uniform(0.1, 1.0, 60), 2)
+        is_missed = chance.random(60) < np.where(gap_s < 0.35, 0.35, 0.05)
+        if is_missed.sum() >= misses.FEWEST:
+            limits.append(misses.gap_limit_s(gap_s, is_missed))
+            assert limits[-1] == limit_by_definition(gap_s, is_missed)
+    # Both answers occur, or this would show little.
+    assert 15 < np.count_nonzero(limits) < 50 and len(set(limits)) > 10
+
+
 def test_no_gap_is_too_short_where_few_or_all_are_missed_or_all_gaps_are_the_same():
     gap_s = np.array([0.1, 0.1, 0.1, *np.full(60, 0.5)])
     assert misses.gap_limit_s(gap_s, gap_s < 0.2) == 0.5
@@ -230,3 +256,8 @@ def test_low_speed_is_not_blamed_for_a_slow_passage_whose_pins_are_worn():
     assert named.get("low speed", 0) <= MOST_WRONG
     named = patterns(lambda strikes, chance: 0.01 + 0.25 * (strikes["speed"] < 0.98), **slow)
     assert named.get("low speed", 0) >= LEAST_RIGHT
+
+
+def test_company_is_not_blamed_for_low_speed_that_comes_with_it():
+    named = patterns(lambda strikes, chance: 0.01 + 0.3 * (strikes["speed"] < 0.98), heavy=0.006)
+    assert named.get("company", 0) <= MOST_WRONG and named.get("low speed", 0) >= 20

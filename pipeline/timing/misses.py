@@ -80,10 +80,11 @@ def _pattern(rows):
 
 def _by_chance(values, missed, pin, stratum):
     """Return the chance that the missed have so much greater `values` than the others of their stratum."""
-    frame = pd.DataFrame({"stratum": stratum, "value": values, "missed": missed.astype(float)})
-    by = frame.groupby("stratum")
-    rank = by["value"].rank() / (by["value"].transform("size") + 1) - 0.5
-    score = np.bincount(pin, rank * (frame["missed"] - by["missed"].transform("mean")))
+    stratum, n = np.unique(stratum, return_inverse=True, return_counts=True)[1:]
+    value = np.unique(values, return_inverse=True)[1]
+    rank = stats.rankdata(stratum * len(values) + value) - (np.cumsum(n) - n)[stratum]
+    share = np.bincount(stratum, missed) / n
+    score = np.bincount(pin, (rank / (n[stratum] + 1) - 0.5) * (missed - share[stratum]))
     spread = np.sqrt((score**2).sum())
     return float(stats.norm.sf(score.sum() / spread)) if spread > 0 else 1.0
 
