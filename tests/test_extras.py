@@ -130,7 +130,8 @@ def test_strays_and_few_hits_are_no_sound_and_no_rebound():
         few = make_extras(strikes, np.arange(len(strikes)) < 2 * (extras.FEWEST_STRIKES - 1), 0.0163)
         few = few[few["striker"] == 0]
         stray = pd.DataFrame({"take": 0, "striker": 0, "hit_s": chance.uniform(2, 30, 40), "hit_se": PLACING_S})
-        made = told(strikes, few, stray.assign(level_db=-13.0, kind="strike"))
+        # As loud as a loud strike: a weaker stray just behind a strike is not told from a rebound.
+        made = told(strikes, few, stray.assign(level_db=-7.0, kind="strike"))
         assert (made["sound_of"] < 0).all()
         assert not made["rebound"][len(few) :].any()
 
@@ -138,11 +139,11 @@ def test_strays_and_few_hits_are_no_sound_and_no_rebound():
 def test_a_double_strike_as_loud_as_its_strike_is_no_rebound_unless_it_was_heard_as_one():
     strikes = make_strikes(np.random.default_rng(7))
     some = np.arange(len(strikes)) % 7 == 0  # another pin in each take
-    assert not told(strikes, make_extras(strikes, some, 0.04, fall_db=5.0))["rebound"].any()
+    assert not told(strikes, make_extras(strikes, some, 0.04, fall_db=1.8))["rebound"].any()
     assert not told(strikes, make_extras(strikes, some, 0.09))["rebound"].any()
     assert not told(strikes, make_extras(strikes, some, 0.005))["rebound"].any()
-    assert told(strikes, make_extras(strikes, some, 0.04, fall_db=7.0))["rebound"].all()
-    assert told(strikes, make_extras(strikes, some, 0.04, fall_db=5.0).assign(kind="rebound"))["rebound"].all()
+    assert told(strikes, make_extras(strikes, some, 0.04, fall_db=2.2))["rebound"].all()
+    assert told(strikes, make_extras(strikes, some, 0.04, fall_db=1.8).assign(kind="rebound"))["rebound"].all()
 
 
 def test_a_sound_in_a_microphone_for_all_belongs_to_the_striker_whose_notes_it_follows():

@@ -20,7 +20,10 @@ WINDOW_S = 0.001  # in which gaps are counted to find where they crowd
 ROOM_S = 0.003  # another strike nearer than this to where a sound would be: this strike says nothing about it
 FEWEST_STRIKES, FEWEST_PINS = 8, 3  # that a sound must come with
 LEAST_SHARE = 0.5  # of its striker's strikes, every pin counted once; a part of a sound is lost in other sounds
-SOONEST_S, LATEST_S, WEAKER_DB = 0.006, 0.085, 6.0  # of a rebound, as the stage hits has it
+SOONEST_S, LATEST_S = 0.006, 0.085  # of a rebound after its strike, as the stage hits has it
+# A restitution of 0.8, more than a damped stop has (common practice), is 1.9 dB. More cannot be asked: in the ring of
+# its strike a rebound reads louder than it is.
+WEAKER_DB = 2.0
 
 
 @dataclass(frozen=True)
