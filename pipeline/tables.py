@@ -322,7 +322,7 @@ q_value | real | | false discovery rate
             columns=_GROUP
             + """
 ruler | text | | felt or song
-part | text | | motion, load, shaft, striker, pin or rest
+part | text | | motion, load, shaft, striker, pin or rest; a part that was not looked for (shaft so far) has no row
 sd_s | real | s | standard deviation of the part
 share | real | | covariance with the total over its variance; sums to 1
 sd_without_s | real | s | standard deviation of the total without the part
@@ -337,7 +337,10 @@ arrangement | text | | arrangement
 setup | text | | machine set-up, '' when none is given
 n_recordings | whole | | used recordings (0: only configured)
 sag_max? | real | | measured greatest loss of speed by load
-sag_max_predicted? | real | | predicted
+sag_max_se? | real | | its standard error; null while no set-up was played in two groups
+sag_max_predicted? | real | | predicted for a build day, from the other set-ups; null unless sag_law is 'holds'
+sag_max_predicted_se? | real | | its standard error; stretched for few groups, so that 1.96 of them hold 95 of 100
+sag_law | text | | does the loss fall as 1/inertia over the measured set-ups? holds, contradicted or cannot tell
 felt_sd_s? | real | s | measured standard deviation of felt_s
 felt_sd_predicted_s? | real | s | predicted
 steady_1? | real | | measured Allan deviation over 1 bar
@@ -359,11 +362,11 @@ n_recordings | whole | | used recordings of the group
 value | real | unit of the quantity | value of the group
 value_se? | real | unit of the quantity | its standard error
 change? | real | unit of the quantity | value minus the value compared with
-change_low? | real | unit of the quantity | lower end of its 95 % interval
-change_high? | real | unit of the quantity | upper end
+change_low? | real | unit of the quantity | lower end of its interval; all of a comparison hold at once in 95 of 100
+change_high? | real | unit of the quantity | upper end; negative changes are for the better
 df? | real | | degrees of freedom
-detectable? | real | unit of the quantity | smallest change that would be seen
-verdict | text | | better, worse, no clear change, or '' while there is nothing to tell it from chance
+detectable? | real | unit of the quantity | smallest change, better or worse, that would have been seen (95 %)
+verdict | text | | better: change_high < 0; worse: change_low > 0; else no clear change; '' while chance is not known
 """,
         ),
         _contract(

@@ -3,6 +3,10 @@
 Takes are compared, not notes: notes of one take share the crew's mood and are no independent evidence. The variance
 between takes is pooled over all groups of the project with two takes or more, so that a day with one take can be
 compared too; intervals are Student's t with the pool's degrees of freedom. While there is no pool there is no verdict.
+
+All quantities of one comparison are looked at together, and one of seven would be called changed by chance too often:
+each interval is so wide that all of them hold the truth at once in 95 of 100 comparisons (Bonferroni's inequality, Dunn
+1961, J. Am. Stat. Assoc. 56). A quantity is better or worse exactly where that interval leaves 0 out.
 """
 
 import numpy as np
@@ -17,8 +21,8 @@ from pipeline.settings import Machine, Settings
 SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max")
 RATES = {"missed": "n_missed", "extra": "n_extra"}  # of the notes that could have been heard
 QUANTITIES = (*SPREADS, *RATES)
-CONFIDENCE = 0.95
-POWER = 0.8  # of the smallest change that is called detectable (Cohen 1988's usual choice, from memory)
+CONFIDENCE = 0.95  # of all intervals of a comparison together, and that a change called detectable would be seen
+NORMAL = stats.norm.ppf(0.5 + CONFIDENCE / 2)  # standard errors that a reader takes for half an interval
 _KEYS = ["arrangement", "build_day", "session", "setup"]
 
 
@@ -34,31 +38,34 @@ def trend(recordings: pa.Table, baseline) -> pa.Table:
     Returns
     -------
     table of the contract 'trend'
-        A group that has nothing to be compared with keeps its value, with nulls for the change. The `value` of a spread
-        is the geometric mean of the takes; the interval of its `change` holds for the ratio and is scaled by the value
-        compared with. The `value` of a rate is that of all takes together; its counts vary between takes as Poisson's
-        do, or more (Wedderburn 1974: the pooled quasi-likelihood dispersion, at least 1).
+        A group that has nothing to be compared with keeps its value, with nulls for the change; so does a quantity that
+        is not known of the group to compare with: it is never compared with an older one instead. The `value` of a
+        spread is the geometric mean of the takes; the interval of its `change` holds for the ratio and is scaled by the
+        value compared with. The `value` of a rate is that of all takes together; its counts vary between takes as
+        Poisson's do, or more (Wedderburn 1974: the pooled quasi-likelihood dispersion, at least 1).
     """
     used = _used(recordings)
+    pairs = list(_pairs(used[_KEYS].drop_duplicates(), baseline))
     rows = []
     for quantity in QUANTITIES:
         groups, df = _rates(used, RATES[quantity]) if quantity in RATES else _spreads(used, quantity)
-        for group, against, other in _pairs(groups, baseline):
-            row = {key: group[key] for key in _KEYS} | {"quantity": quantity, "against": against}
-            row |= {"n_recordings": group["size"], "value": group["value"], "value_se": group["value_se"]}
-            compared = _change_of_rate if quantity in RATES else _change_of_spread
-            rows.append(row if other is None else row | compared(group, other, df))
+        known = {tuple(group[key] for key in _KEYS): group for _, group in groups.iterrows()}
+        for at, against, other_at in pairs:
+            if at in known:
+                row = dict(zip(_KEYS, at, strict=True)) | {"quantity": quantity, "against": against, "df": df}
+                rows.append(row | _compared(known[at], known.get(other_at), quantity in SPREADS))
     names = tables.CONTRACTS["trend"].schema.names
-    made = pd.DataFrame(rows, columns=[*names, "p"]).reset_index(drop=True)
-    made["verdict"] = _verdicts(made)
+    made = _with_intervals(pd.DataFrame(rows, columns=[*names, "reference", "estimate", "se"]).reset_index(drop=True))
     return tables.build("trend", {name: _plain(made[name]) for name in names})
 
 
 def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings) -> pa.Table:
     """Return what each set-up did, and what is foreseen of those that were only configured.
 
-    A loss of speed by load falls as 1/inertia, so a set-up's loss is foreseen from any other whose inertia is known.
-    (Spread and steadiness do not follow from the inertia alone and stay null here.)
+    What a strike takes from the speed falls as 1/inertia; the loss over a long loaded passage need not: it ends where
+    the crew's push balances the strikes, whatever turns with it. So the law is tried on the set-ups that were measured
+    (`sag_law`), and a loss is foreseen only where it holds. (Spread and steadiness do not follow from the inertia alone
+    and stay null here.)
 
     Parameters
     ----------
@@ -72,6 +79,7 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     table of the contract 'setups'
     """
     used = _used(recordings)
+    groups, _ = _spreads(used, "sag_max")
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
         of_song = used[used["arrangement"] == arrangement]
@@ -79,10 +87,9 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
         turns_per_beat = _turns_per_beat(songs[arrangement])
         found = [_of_setup(of_song, arrangement, name, settings, turns_per_beat) for name in names]
         # A machine that is always recorded in a named set-up has no measurement without one.
-        rows += [row for row in found if row["n_recordings"] or row["setup"]]
+        found = [row for row in found if row["n_recordings"] or row["setup"]]
+        rows += _foreseen(found, groups[groups["arrangement"] == arrangement])
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
-    for _, of_song in made.groupby("arrangement"):
-        made.loc[of_song.index, "sag_max_predicted"] = _foreseen_sag(of_song)
     return tables.build("setups", {name: _plain(made[name]) for name in made})
 
 
@@ -96,14 +103,16 @@ def _logs(values: pd.Series) -> pd.Series:
 
 
 def _spreads(used: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
-    """Return each group's mean logarithm with its variance, and the degrees of freedom of the pool."""
+    """Return each group's mean logarithm with its variance, and the degrees of freedom of the pool (NaN: none)."""
     logs = _logs(used[quantity])
     groups = (
         used.loc[logs.index, _KEYS].assign(log=logs).groupby(_KEYS)["log"].agg(["mean", "var", "size"]).reset_index()
     )
     several = groups[groups["size"] > 1]
     df = float((several["size"] - 1).sum())
-    pooled = float(((several["size"] - 1) * several["var"]).sum() / df) if df else np.nan
+    pooled = float(((several["size"] - 1) * several["var"]).sum() / df) if df else 0.0
+    # Takes that are alike to the last digit are copies and tell nothing of chance.
+    df, pooled = (df, pooled) if pooled > 0 else (np.nan, np.nan)
     groups["value"], groups["variance"] = np.exp(groups["mean"]), pooled / groups["size"]
     if f"{quantity}_se" in used:
         # One fit stands behind all takes of a group: its error does not show between them and does not average out.
@@ -113,72 +122,63 @@ def _spreads(used: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
 
 
 def _rates(used: pd.DataFrame, count: str) -> tuple[pd.DataFrame, float]:
-    """Return each group's rate with its variance, and the degrees of freedom of the pool."""
+    """Return each group's rate with its variance, and the degrees of freedom of the pool (NaN: none)."""
     used = used[used["n_notes"] > 0]
     summed = used.groupby(_KEYS).agg(n=(count, "sum"), notes=("n_notes", "sum"), size=("n_notes", "size")).reset_index()
     takes = used.merge(summed, on=_KEYS)
     expected = takes["n"] / takes["notes"] * takes["n_notes"]
-    df = float((summed["size"] - 1).sum())
     misfit = ((takes[count] - expected) ** 2 / expected)[expected > 0].sum()
-    dispersion = max(1.0, misfit / df) if df else np.nan
+    # A group in which nothing was counted shows no dispersion, small or large.
+    df = float((summed["size"] - 1)[summed["n"] > 0].sum())
+    dispersion = max(1.0, misfit / df) if df else 1.0
+    df = df or float((summed["size"] - 1).sum())
     summed["value"] = summed["n"] / summed["notes"]
     # Half a strike more, so that a group without any is not taken for certain.
-    summed["variance"] = dispersion * (summed["n"] + 0.5) / summed["notes"] ** 2
-    return summed.assign(value_se=np.sqrt(summed["variance"])), df
+    summed["variance"] = dispersion * (summed["n"] + 0.5) / summed["notes"] ** 2 if df else np.nan
+    return summed.assign(value_se=np.sqrt(summed["variance"])), df or np.nan
 
 
 def _pairs(groups: pd.DataFrame, baseline):
     """Yield (group, against, the group compared with or None); by build day, then session, then set-up."""
-    for _, of_song in groups.sort_values(_KEYS).groupby("arrangement", sort=True):
-        of_song = of_song.reset_index(drop=True)
-        for at, group in of_song.iterrows():
-            yield group, "previous", of_song.iloc[at - 1] if at else None
-            yield group, "first", of_song.iloc[0] if at else None
+    for _, of_song in groups.groupby("arrangement"):
+        keys = sorted(of_song.itertuples(index=False, name=None))
+        for place, group in enumerate(keys):
+            yield group, "previous", keys[place - 1] if place else None
+            yield group, "first", keys[0] if place else None
             if baseline is not None:
-                days = of_song[of_song["build_day"] == baseline]
-                same = group["build_day"] == baseline or not len(days)
-                yield group, "baseline", None if same else days.iloc[-1]
+                # The last group of that day, which itself has nothing to be compared with.
+                days = [key for key in keys if key[1] == baseline != group[1]]
+                yield group, "baseline", days[-1] if days else None
 
 
-def _change_of_spread(group, other, df: float) -> dict:
-    ratio, reference = np.log(group["value"] / other["value"]), other["value"]
-    row = {"change": group["value"] - reference, "df": df or np.nan}
-    if not df:
-        return row
-    reach, seen, p = _reach(ratio, group["variance"] + other["variance"], df)
-    low, high = reference * np.expm1(ratio - reach), reference * np.expm1(ratio + reach)
-    # An improvement of a spread can be no more than all of it: the smallest that would be seen, downwards.
-    return row | {"change_low": low, "change_high": high, "detectable": -reference * np.expm1(-seen), "p": p}
+def _compared(group, other, in_logs: bool) -> dict:
+    """Return a group's value and its change; `estimate` with `se` is the change on the scale of the interval."""
+    row = {"n_recordings": group["size"], "value": group["value"], "value_se": group["value_se"]}
+    if other is None:
+        return row | {"df": np.nan}
+    value, reference = group["value"], other["value"]
+    row |= {"change": value - reference, "reference": reference if in_logs else np.nan}
+    row["estimate"] = np.log(value / reference) if in_logs else value - reference
+    return row | {"se": np.sqrt(group["variance"] + other["variance"])}
 
 
-def _change_of_rate(group, other, df: float) -> dict:
-    change = group["value"] - other["value"]
-    row = {"change": change, "df": df or np.nan}
-    if not df:
-        return row
-    reach, seen, p = _reach(change, group["variance"] + other["variance"], df)
-    return row | {"change_low": change - reach, "change_high": change + reach, "detectable": seen, "p": p}
+def _with_intervals(made: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with the simultaneous intervals of each comparison and the verdicts that follow from them.
 
+    A change that is called detectable would have been seen: an interval of this width around it leaves 0 out with
+    `CONFIDENCE`, whether it is for the better or the worse. (Of a spread, the worse takes the larger change.)
+    """
+    estimate, se, reference, df = (made[name].astype(float) for name in ("estimate", "se", "reference", "df"))
+    n_looks = se.groupby([made[key] for key in (*_KEYS, "against")]).transform("count").clip(lower=1)
+    reach = stats.t.ppf(1 - (1 - CONFIDENCE) / (2 * n_looks), df) * se
+    seen = reach + stats.t.ppf(CONFIDENCE, df) * se
 
-def _reach(change: float, variance: float, df: float) -> tuple[float, float, float]:
-    """Return half the interval, the smallest change that would be seen, and Student's p."""
-    se = np.sqrt(variance)
-    reach = stats.t.ppf(0.5 + CONFIDENCE / 2, df) * se
-    p = 2 * stats.t.sf(abs(change) / se, df) if se > 0 else float(change == 0)
-    return reach, reach + stats.t.ppf(POWER, df) * se, p
+    def on_scale(change):
+        return (reference * np.expm1(change)).where(reference.notna(), change)
 
-
-def _verdicts(made: pd.DataFrame) -> list[str]:
-    """Judge the quantities of one comparison together (Holm 1979), so that seven looks are not seven chances."""
-    verdicts = pd.Series("", index=made.index)
-    for _, one in made[made["p"].notna()].groupby([*_KEYS, "against"]):
-        ranked = one.sort_values("p", kind="stable")
-        factors = np.arange(len(ranked), 0, -1)
-        adjusted = np.maximum.accumulate(np.minimum(1.0, factors * ranked["p"].to_numpy()))
-        sure = adjusted < 1 - CONFIDENCE
-        words = np.where(sure, np.where(ranked["change"] < 0, "better", "worse"), "no clear change")
-        verdicts[ranked.index] = words
-    return list(verdicts)
+    low, high = on_scale(estimate - reach), on_scale(estimate + reach)
+    words = np.select([high < 0, low > 0, se.notna()], ["better", "worse", "no clear change"], "")
+    return made.assign(change_low=low, change_high=high, detectable=on_scale(seen), verdict=words)
 
 
 def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settings, turns_per_beat: float) -> dict:
@@ -212,16 +212,72 @@ def _turns_per_beat(song: pa.Table) -> float:
     return (turn[-1] - turn[0]) / (beat[-1] - beat[0]) if len(song) and beat[-1] > beat[0] else np.nan
 
 
-def _foreseen_sag(of_song: pd.DataFrame) -> pd.Series:
-    known = of_song[of_song["sag_max"].notna() & of_song["inertia_at_barrel_kg_m2"].notna()]
-    foreseen = pd.Series(np.nan, index=of_song.index)
-    for at, row in of_song.iterrows():
-        others = known[known["setup"] != row["setup"]]
-        torque = others["sag_max"] * others["inertia_at_barrel_kg_m2"]
-        weight = others["n_recordings"]
-        if len(others):
-            foreseen[at] = (torque * weight).sum() / weight.sum() / row["inertia_at_barrel_kg_m2"]
-    return foreseen
+def _foreseen(rows: list[dict], groups: pd.DataFrame) -> list[dict]:
+    """Return the set-ups of an arrangement with the errors of their losses, and what is foreseen where the law holds.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Of `_of_setup`.
+    groups : DataFrame
+        Of `_spreads`: the mean logarithms of the losses that were measured, with their variances.
+    """
+    inertia = {row["setup"]: row.get("inertia_at_barrel_kg_m2", np.nan) for row in rows}
+    groups = groups.assign(x=np.log(groups["setup"].map(inertia).astype(float)))
+    groups, df = _between_days(groups)
+    law, slope_se = _law(groups.dropna(subset=["x", "variance"]), df)
+    wide = stats.t.ppf(0.5 + CONFIDENCE / 2, df) / NORMAL  # so that 1.96 standard errors hold 95 of 100
+    made = []
+    for row in rows:
+        own = groups[groups["setup"] == row["setup"]]
+        others = groups[groups["setup"] != row["setup"]].dropna(subset=["x", "variance"])
+        row = row | {"sag_law": law}
+        if len(own):
+            share = own["size"] / own["size"].sum()
+            row["sag_max_se"] = row["sag_max"] * wide * np.sqrt((share**2 * own["variance"]).sum())
+        if law == "holds" and len(others) and not np.isnan(inertia[row["setup"]]):
+            x, weight = np.log(inertia[row["setup"]]), 1 / others["variance"]
+            centre, mean = (np.average(others[name], weights=weight) for name in ("x", "mean"))
+            # Of one more build day: from the others' mean by the law, whose slope is as unsure as the set-ups leave it.
+            variance = 1 / weight.sum() + (slope_se * (x - centre)) ** 2 + others["variance"].mean()
+            row["sag_max_predicted"] = np.exp(mean - (x - centre))
+            row["sag_max_predicted_se"] = row["sag_max_predicted"] * wide * np.sqrt(variance)
+        made.append(row)
+    return made
+
+
+def _between_days(groups: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    """Return the groups, variances stretched where days of one set-up differ by more, and the degrees of freedom.
+
+    The stretch is Birge's ratio (1932, Phys. Rev. 40): the mean square of the groups' deviations from the mean of their
+    set-up, over what takes explain; at least 1. Without a set-up that was played in two groups nothing is known of it:
+    NaN, and so is all that would need it.
+    """
+    df = float(len(groups) - groups["setup"].nunique())
+    if not df:
+        return groups.assign(variance=np.nan), np.nan
+    weight = 1 / groups["variance"]
+    centre = (weight * groups["mean"]).groupby(groups["setup"]).transform("sum")
+    centre /= weight.groupby(groups["setup"]).transform("sum")
+    stretch = max(1.0, float((weight * (groups["mean"] - centre) ** 2).sum() / df))
+    return groups.assign(variance=groups["variance"] * stretch), df
+
+
+def _law(groups: pd.DataFrame, df: float) -> tuple[str, float]:
+    """Hold the measured losses against 1/inertia; return the word of `sag_law` and the slope's standard error.
+
+    The slope of log loss over log inertia is −1 by the law. It holds where the interval of the slope has −1 in it and
+    not 0: losses that could as well be all the same are no witness.
+    """
+    if groups["x"].nunique() < 2:
+        return "cannot tell", np.nan
+    weight = 1 / groups["variance"]
+    x = groups["x"] - np.average(groups["x"], weights=weight)
+    slope, slope_se = (weight * x * groups["mean"]).sum() / (weight * x**2).sum(), (weight * x**2).sum() ** -0.5
+    reach = stats.t.ppf(0.5 + CONFIDENCE / 2, df) * slope_se
+    if abs(slope + 1) > reach:
+        return "contradicted", slope_se
+    return ("holds" if slope < -reach else "cannot tell"), slope_se
 
 
 def _plain(column: pd.Series) -> list:

@@ -1,19 +1,32 @@
 """Take against take: did the last change help, or was it chance?"""
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 import pyarrow as pa
 import pytest
+from scipy import stats
 
 from pipeline import tables, trend
-from pipeline.settings import Arrangement, Barrel, Detection, Flywheel, Machine, Recording, Settings, Shaft, Striker
+from pipeline.settings import (
+    Arrangement,
+    Barrel,
+    Detection,
+    Flywheel,
+    Machine,
+    Recording,
+    Settings,
+    Shaft,
+    Striker,
+    Wheel,
+)
 
 FIRST_DAY = date(2031, 5, 3)
 SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max")
 
 
-def make_recordings(values, takes_sd=0.1, effects=(), seed=0, rate=0.02):
+def make_recordings(values, takes_sd=0.1, effects=(), seed=0, rate=0.02, without=()):
     """Return recordings: `values` takes on each day; `effects[day]` multiplies all quantities of that day."""
     generator = np.random.default_rng(seed)
     rows = {name: [] for name in tables.CONTRACTS["recordings"].schema.names}
@@ -27,7 +40,8 @@ def make_recordings(values, takes_sd=0.1, effects=(), seed=0, rate=0.02):
             row |= {"n_notes": 1000, "n_played": 1000 - missed, "n_missed": missed, "n_extra": 20, "tempo_bpm": 96.0}
             row["n_noticed"] = missed + 20
             for name in SPREADS:
-                row[name] = 0.008 * effect * np.exp(generator.normal(0, takes_sd))
+                value = 0.008 * effect * np.exp(generator.normal(0, takes_sd))
+                row[name] = None if name in without else value
             for name, value in row.items():
                 rows[name].append(value)
     return tables.build("recordings", rows)
@@ -38,6 +52,14 @@ def of(table, **keys):
     for key, value in keys.items():
         frame = frame[frame[key] == value]
     return frame
+
+
+def newest(table, **keys):
+    """Return the one row of the last group."""
+    frame = of(table, **keys).sort_values(["build_day", "session", "setup"])
+    frame = frame[frame["build_day"] == frame["build_day"].max()]
+    assert len(frame) == 1
+    return frame.iloc[0]
 
 
 def test_a_change_twenty_times_the_spread_between_takes_is_better_and_its_interval_holds_it():
@@ -64,10 +86,13 @@ def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes(seeds):
 
 
 @pytest.mark.parametrize(
-    ("seeds", "reach"), [(range(40), 0.033), pytest.param(range(40, 200), 0.023, marks=pytest.mark.long)]
+    ("seeds", "spare"), [(range(40), 0.08), pytest.param(range(40, 240), 0.03, marks=pytest.mark.long)]
 )
-def test_intervals_of_two_takes_hold_the_truth_nineteen_times_in_twenty(seeds, reach):
-    """Seeds × 5 independent quantities: the share's standard error is 1.5 or 0.8 %; two or three to either side."""
+def test_all_intervals_of_a_comparison_hold_the_truth_at_once_nineteen_times_in_twenty(seeds, spare):
+    """Five spreads of seven quantities; a binomial standard error of 3.4 or 1.5 %, two below 95 %.
+
+    Single 95 % intervals would hold at once in .95^5 = 77 %.
+    """
     held = []
     for seed in seeds:
         made = of(trend.trend(make_recordings([2, 2], seed=seed, effects=(1.0, 0.8)), None), against="previous")
@@ -75,8 +100,8 @@ def test_intervals_of_two_takes_hold_the_truth_nineteen_times_in_twenty(seeds, r
         # The interval of the ratio, as the value compared with scales both ends.
         reference = made["value"] - made["change"]
         low, high = 1 + made["change_low"] / reference, 1 + made["change_high"] / reference
-        held += list((low <= 0.8) & (0.8 <= high))
-    assert abs(np.mean(held) - 0.95) <= reach
+        held.append(((low <= 0.8) & (0.8 <= high)).all())
+    assert np.mean(held) >= 0.95 - spare
 
 
 def test_a_day_with_one_take_borrows_the_pool_and_no_pool_means_no_verdict():
@@ -89,16 +114,144 @@ def test_a_day_with_one_take_borrows_the_pool_and_no_pool_means_no_verdict():
 
 
 def test_the_pooled_interval_equals_the_textbook_two_sample_t():
-    """scipy's two-sample t test with equal variances is the outside authority; two groups are the whole pool."""
-    from scipy import stats
+    """scipy's two-sample t test with equal variances is the outside authority; two groups are the whole pool.
 
+    Seven quantities are compared: each interval is that of 1 - 0.05/7 (Dunn 1961).
+    """
     table = make_recordings([4, 3], effects=(1.0, 0.9), seed=5)
     frame = table.to_pandas()
     logs = [np.log(frame[frame["build_day"] == FIRST_DAY + timedelta(day)]["felt_sd_s"]) for day in (0, 1)]
-    theirs = stats.ttest_ind(logs[1], logs[0]).confidence_interval(0.95)
-    row = of(trend.trend(table, None), quantity="felt_sd_s", against="previous", build_day=FIRST_DAY + timedelta(1))
-    ours = np.log1p(row[["change_low", "change_high"]].to_numpy()[0] / (row["value"] - row["change"]).iloc[0])
+    theirs = stats.ttest_ind(logs[1], logs[0]).confidence_interval(1 - 0.05 / 7)
+    row = newest(trend.trend(table, None), quantity="felt_sd_s", against="previous")
+    reference = row["value"] - row["change"]
+    assert reference == pytest.approx(np.exp(logs[0].mean())) and row["value"] == pytest.approx(np.exp(logs[1].mean()))
+    ours = np.log1p(row[["change_low", "change_high"]].to_numpy(float) / reference)
     np.testing.assert_allclose(ours, [theirs.low, theirs.high], rtol=1e-9)
+    # A change that is seen in 95 of 100 lies further out by Student's one-sided 95 %.
+    reach, se = (theirs.high - theirs.low) / 2, (theirs.high - theirs.low) / 2 / stats.t.ppf(1 - 0.025 / 7, 5)
+    assert row["detectable"] == pytest.approx(reference * np.expm1(reach + stats.t.ppf(0.95, 5) * se))
+    assert row["df"] == 5 and row["n_recordings"] == 3
+    pooled = np.sqrt((3 * logs[0].var() + 2 * logs[1].var()) / 5)
+    assert row["value_se"] == pytest.approx(row["value"] * pooled / np.sqrt(3))
+
+
+def test_a_quantity_that_is_alone_has_the_single_interval():
+    """With one quantity there is one look: scipy's 95 % interval (a clock test has its steadiness and little else)."""
+    table = make_recordings(
+        [4, 3], effects=(1.0, 0.9), seed=5, without=("felt_sd_s", "together_s", "steady_4", "sag_max")
+    )
+    frame = table.to_pandas()
+    frame["n_notes"] = 0
+    table = tables.build("recordings", {name: list(frame[name]) for name in frame})
+    logs = [np.log(frame[frame["build_day"] == FIRST_DAY + timedelta(day)]["steady_1"]) for day in (0, 1)]
+    theirs = stats.ttest_ind(logs[1], logs[0]).confidence_interval(0.95)
+    row = newest(trend.trend(table, None), against="previous")
+    ours = np.log1p(row[["change_low", "change_high"]].to_numpy(float) / (row["value"] - row["change"]))
+    np.testing.assert_allclose(ours, [theirs.low, theirs.high], rtol=1e-9)
+
+
+@pytest.mark.parametrize("effect", [1.0, 0.8, 1.3])
+def test_a_verdict_stands_exactly_where_its_interval_leaves_0_out(effect):
+    words = set()
+    for seed in range(12):
+        made = trend.trend(make_recordings([2, 3, 1], effects=(1.0, effect, 1.0), seed=seed), FIRST_DAY).to_pandas()
+        made = made[made["change"].notna()]
+        told = np.select([made["change_high"] < 0, made["change_low"] > 0], ["better", "worse"], "no clear change")
+        np.testing.assert_array_equal(made["verdict"], told)
+        assert ((made["change_low"] <= made["change"]) & (made["change"] <= made["change_high"])).all()
+        words |= set(told)
+    assert len(words) == (3 if effect != 1.0 else len(words))
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_change_that_is_called_detectable_would_have_been_seen_nineteen_times_in_twenty(sign):
+    """The same takes with a change of just that size: 5 quantities × 30 pairs of days, binomial error 1.8 %."""
+    seen = []
+    for seed in range(30):
+        noise = of(trend.trend(make_recordings([3, 3], seed=seed, takes_sd=0.03), None), against="previous")
+        noise = noise[noise["change"].notna() & noise["quantity"].isin(SPREADS)]
+        # The true value before is 0.008; the width of the interval is that of this noise.
+        for row in noise.itertuples():
+            ratio = 1 + sign * row.detectable / (row.value - row.change)
+            low = np.log1p(row.change_low / (row.value - row.change)) + np.log(ratio)
+            high = np.log1p(row.change_high / (row.value - row.change)) + np.log(ratio)
+            seen.append(low > 0 if sign > 0 else high < 0)
+    # For the better a little less would do: at least as often.
+    assert np.mean(seen) >= 0.95 - 2 * 0.018 and (sign < 0 or np.mean(seen) <= 0.95 + 2.5 * 0.018)
+
+
+def test_a_quantity_that_the_day_before_lacks_is_not_compared_with_an_older_day():
+    """A day with one microphone for all knows nothing of chords; the day after it has nothing `previous` there."""
+    frame = make_recordings([2, 2, 2], effects=(1.0, 1.0, 0.3)).to_pandas()
+    frame.loc[frame["build_day"] == FIRST_DAY + timedelta(1), "together_s"] = np.nan
+    made = trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None)
+    row = newest(made, quantity="together_s", against="previous")
+    assert np.isnan(row["change"]) and row["verdict"] == "" and np.isnan(row["df"]) and row["value"] > 0
+    assert newest(made, quantity="together_s", against="first")["verdict"] == "better"
+    assert newest(made, quantity="felt_sd_s", against="previous")["change"] < 0
+
+
+def test_copies_of_a_take_tell_nothing_of_chance():
+    made = trend.trend(make_recordings([2, 2], effects=(1.0, 0.5), takes_sd=0.0), None)
+    row = newest(made, quantity="felt_sd_s", against="previous")
+    assert row["verdict"] == "" and row["change"] == pytest.approx(-0.004) and np.isnan(row["change_low"])
+
+
+def test_groups_are_compared_in_the_order_of_day_session_and_set_up():
+    frame = make_recordings([4, 2]).to_pandas()
+    frame["session"] = [2, 2, 1, 1, 1, 1]
+    frame["setup"] = ["b", "a", "", "", "", ""]
+    frame["felt_sd_s"] = [4.0, 3.0, 1.0, 2.0, 5.0, 6.0]
+    made = of(trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None))
+    made = made[made["quantity"] == "felt_sd_s"].sort_values(["build_day", "session", "setup"])
+    root = [np.sqrt(2), 3.0, 4.0, np.sqrt(30)]
+    for against, before in (("previous", [0, 0, 1, 2]), ("first", [0, 0, 0, 0])):
+        some = made[made["against"] == against]
+        np.testing.assert_allclose(some["value"], root)
+        assert some["change"].isna().tolist() == [True, False, False, False]
+        np.testing.assert_allclose(some["change"].iloc[1:], [root[k] - root[before[k]] for k in (1, 2, 3)])
+    assert set(made["against"]) == {"previous", "first"}
+
+
+def test_arrangements_are_compared_apart():
+    frame = make_recordings([2, 2]).to_pandas()
+    frame["arrangement"] = ["song", "song", "clock", "clock"]
+    made = of(trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None))
+    assert made["change"].isna().all() and set(made["verdict"]) == {""} and len(made) == 2 * 7 * 2
+
+
+def with_counts(missed, n_notes=1000, days=(2, 2)):
+    frame = make_recordings(list(days)).to_pandas()
+    frame["n_missed"], frame["n_notes"] = missed, n_notes
+    return trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None)
+
+
+def test_the_error_of_a_rate_is_poissons_stretched_by_what_takes_differ_more():
+    """By hand: of 3 and 9 each 6 is expected, (9 + 9)/6 = 3 over 2 degrees of freedom is 1.5; and half a strike."""
+    row = newest(with_counts([3, 9, 4, 4]), quantity="missed", against="previous")
+    variance = [1.5 * 12.5 / 2000**2, 1.5 * 8.5 / 2000**2]
+    assert row["value"] == 8 / 2000 and row["change"] == pytest.approx(-4 / 2000) and row["df"] == 2
+    assert row["value_se"] == pytest.approx(np.sqrt(variance[1]))
+    reach = stats.t.ppf(1 - 0.025 / 7, 2) * np.sqrt(sum(variance))
+    assert row["change_low"] == pytest.approx(row["change"] - reach)
+    assert row["change_high"] == pytest.approx(row["change"] + reach)
+    assert row["detectable"] == pytest.approx(reach + stats.t.ppf(0.95, 2) * np.sqrt(sum(variance)))
+
+
+def test_counts_as_even_as_poissons_or_more_so_have_poissons_error():
+    row = newest(with_counts([6, 6, 4, 4]), quantity="missed", against="previous")
+    assert row["value_se"] == pytest.approx(np.sqrt(8.5) / 2000)
+
+
+def test_a_day_without_any_miss_says_nothing_of_how_counts_differ():
+    """By hand: (2 · 36)/6 = 12 over 1 degree of freedom; the day of zeros would have halved it."""
+    row = newest(with_counts([0, 12, 0, 0]), quantity="missed", against="previous")
+    assert row["df"] == 1 and row["value_se"] == pytest.approx(np.sqrt(12 * 0.5) / 2000)
+
+
+def test_no_rate_is_told_of_takes_without_notes():
+    made = of(with_counts([0, 0, 0, 0], n_notes=[1000, 1000, 0, 0]), quantity="missed")
+    assert set(made["build_day"]) == {FIRST_DAY}
 
 
 def test_a_baseline_is_one_more_day_to_compare_with():
@@ -122,10 +275,13 @@ def test_the_error_of_the_common_fit_keeps_a_sag_from_being_called_changed():
     unsure = table.set_column(at, table.schema.field("sag_max_se"), [[0.003] * 6])
     found = [of(trend.trend(one, None), quantity="sag_max", against="previous") for one in (table, unsure)]
     assert [one["verdict"].iloc[-1] for one in found] == ["worse", "no clear change"]
-    # sqrt(0.3² + 0.23²) of the logarithm, Student's t with 4 degrees of freedom (scipy): 2.78.
-    row = found[1].iloc[-1]
-    reach = np.log1p(row["change_high"] / (row["value"] - row["change"])) - np.log(1.3)
-    assert abs(reach / (2.776 * np.hypot(0.003 / 0.008, 0.003 / 0.0104)) - 1) < 0.05
+    # The takes' own scatter and the two errors of the fits, in the logarithm; seven quantities, 4 degrees of freedom.
+    row, value_se = found[1].iloc[-1], found[0]["value_se"].to_numpy()
+    value = found[0]["value"].to_numpy()
+    variance = (value_se / value) ** 2 + (0.003 / value) ** 2
+    low, high = np.log1p(row[["change_low", "change_high"]].to_numpy(float) / value[0])
+    assert (high - low) / 2 == pytest.approx(stats.t.ppf(1 - 0.025 / 7, 4) * np.sqrt(variance.sum()))
+    assert row["value_se"] == pytest.approx(np.hypot(value_se[1], 0.003))
 
 
 def test_takes_that_miss_nothing_are_alike_whatever_their_length():
@@ -160,18 +316,155 @@ def make_settings(takes_setup="narrow"):
     return Settings("c", "r", None, (Arrangement("song", "s"),), bare, setups, (), Detection(), takes)
 
 
-def test_a_wider_pulley_that_nobody_has_tried_is_foreseen_by_its_inertia():
-    """Reflected inertia = I × ratio², loss of speed by load ∝ 1/I, E = ½ I ω², rim = π d n (standard mechanics)."""
-    table = make_recordings([2], takes_sd=0.0)
-    at = table.column_names.index("setup")
-    table = table.set_column(at, table.schema.field("setup"), [["narrow"] * 2])
-    song = pa.table({"score_beat": [0.0, 64.0], "barrel_turn": [0.0, 2.0]})
-    made = trend.setups(table, {"song": song}, make_settings()).to_pandas().set_index("setup")
+def make_sags(played, takes_sd=0.05, sag_se=None, seed=0, n_takes=3):
+    """Return recordings whose sag is told: (set-up, mean sag) of each day, `n_takes` takes of it."""
+    chance = np.random.default_rng(seed)
+    frame = make_recordings([n_takes] * len(played)).to_pandas()
+    frame["setup"] = np.repeat([name for name, _ in played], n_takes)
+    scatter = np.exp(chance.normal(0, takes_sd, len(frame)))
+    frame["sag_max"] = np.repeat([sag for _, sag in played], n_takes) * scatter
+    frame["sag_max_se"] = sag_se
+    return tables.build("recordings", {name: list(frame[name]) for name in frame})
+
+
+SONG = {"song": pa.table({"score_beat": [0.0, 64.0], "barrel_turn": [0.0, 2.0]})}
+
+
+def setups_of(table, settings=None):
+    return trend.setups(table, SONG, settings or make_settings()).to_pandas().set_index("setup")
+
+
+def test_inertia_energy_and_rim_speed_of_set_ups_follow_from_their_pulleys():
+    """Reflected inertia = I × ratio², E = ½ I ω², rim = π d n (standard mechanics)."""
+    made = setups_of(make_sags([("narrow", 0.008)], takes_sd=0.0))
     assert list(made.index) == ["narrow", "wide"]
     assert list(made["inertia_at_barrel_kg_m2"]) == [50.0, 200.0]
     assert made.loc["narrow", "sag_max"] == pytest.approx(0.008)
-    assert made.loc["wide", "sag_max_predicted"] == pytest.approx(0.008 / 4)
-    assert np.isnan(made.loc["wide", "sag_max"]) and made.loc["wide", "n_recordings"] == 0
+    assert np.isnan(made.loc["wide", "sag_max"]) and list(made["n_recordings"]) == [3, 0]
     # 96 beats a minute, 32 beats a turn: the barrel turns once in 20 s, the wide pulley's wheel ten times.
     assert made.loc["wide", "energy_j"] == pytest.approx(0.5 * 200 * (2 * np.pi / 20) ** 2)
     assert made.loc["wide", "rim_m_per_s"] == pytest.approx(np.pi * 0.6 / 2)
+    assert made.loc["narrow", "rim_m_per_s"] == pytest.approx(np.pi * 0.6 / 4)
+
+
+def test_a_set_up_is_judged_at_the_tempo_at_which_it_was_played():
+    frame = make_sags([("narrow", 0.008), ("wide", 0.002)]).to_pandas()
+    frame["tempo_bpm"] = [96.0, 96.0, 96.0, 48.0, 48.0, 48.0]
+    made = setups_of(tables.build("recordings", {name: list(frame[name]) for name in frame}))
+    assert made.loc["wide", "energy_j"] == pytest.approx(0.5 * 200 * (2 * np.pi / 40) ** 2)
+    assert made.loc["narrow", "energy_j"] == pytest.approx(0.5 * 50 * (2 * np.pi / 20) ** 2)
+    # Nobody played the third: the tempo of all takes, 72.
+    made = setups_of(tables.build("recordings", {name: list(frame[name]) for name in frame}), make_three_setups())
+    assert made.loc["third", "energy_j"] == pytest.approx(0.5 * 98 * (2 * np.pi * 72 / 60 / 32) ** 2)
+
+
+def test_a_machine_without_a_flywheel_has_no_inertia_and_the_largest_wheel_has_the_rim():
+    settings = make_settings()
+    bare = replace(settings, setups=(("narrow", settings.machine),))
+    made = setups_of(make_sags([("narrow", 0.008), ("narrow", 0.008), ("", 0.004)]), bare)
+    assert made[["inertia_at_barrel_kg_m2", "energy_j", "rim_m_per_s", "sag_max_predicted"]].isna().all().all()
+    assert list(made.index) == ["", "narrow"] and list(made["sag_law"]) == ["cannot tell"] * 2
+    wheels = Flywheel(wheels=(Wheel(10.0, 500.0), Wheel(1.0, 900.0)), diameter_mm=600.0)
+    built = replace(settings.machine, flywheel=wheels)
+    made = setups_of(make_sags([("narrow", 0.008)]), replace(settings, setups=(("narrow", built),)))
+    assert made.loc["narrow", "rim_m_per_s"] == pytest.approx(np.pi * 0.9 / 20)
+
+
+def test_one_measured_set_up_foresees_nothing():
+    """Its law was never tried: short loads fall as 1/inertia, lasting ones not at all."""
+    for played in ([("narrow", 0.02)], [("narrow", 0.02), ("narrow", 0.02)], [("narrow", 0.02), ("wide", 0.005)]):
+        made = setups_of(make_sags(played))
+        assert made["sag_max_predicted"].isna().all() and set(made["sag_law"]) == {"cannot tell"}
+
+
+A_B_A_B = ("narrow", "wide", "narrow", "wide")
+
+
+def make_three_setups():
+    """Like `make_settings`, with `third`, 7 : 1, so 98 kg m²."""
+    settings = make_settings()
+    third = replace(settings.setups[0][1], shafts=(Shaft("flywheel", 7.0),))
+    return replace(settings, setups=(*settings.setups, ("third", third)))
+
+
+def test_what_follows_the_law_is_foreseen_with_its_error():
+    sag = {"narrow": 0.02, "wide": 0.005}
+    made = setups_of(make_sags([(name, sag[name]) for name in A_B_A_B], takes_sd=0.02), make_three_setups())
+    assert set(made["sag_law"]) == {"holds"}
+    assert made.loc["third", "sag_max_predicted"] == pytest.approx(0.02 * 50 / 98, rel=0.05)
+    assert made.loc["wide", "sag_max_predicted"] == pytest.approx(0.005, rel=0.05)
+    assert (made["sag_max_predicted_se"] > 0).all()
+
+
+def test_the_error_of_a_prediction_is_that_of_weighted_least_squares():
+    """statsmodels is not at hand: numpy's polyfit with known weights (cov='unscaled') is the outside authority."""
+    sag = [0.02, 0.005, 0.021, 0.0049]
+    table = make_sags(list(zip(A_B_A_B, sag, strict=True)), takes_sd=0.05, seed=3)
+    frame = table.to_pandas()
+    logs = np.log(frame["sag_max"]).groupby(frame["build_day"])
+    mean, variance = logs.mean().to_numpy(), np.full(4, logs.var().mean() / 3)
+    x = np.log([50.0, 200.0, 50.0, 200.0])
+    own = np.array([mean[[0, 2]].mean(), mean[[1, 3]].mean()] * 2)
+    stretch = max(1.0, ((mean - own) ** 2 / variance).sum() / 2)
+    _, covariance = np.polyfit(x, mean, 1, w=1 / np.sqrt(variance * stretch), cov="unscaled")
+    made = setups_of(table, make_three_setups())
+    foreseen = np.exp(mean.mean() + x.mean() - np.log(98.0))
+    among = variance[0] * stretch * (1 / 4 + 1) + covariance[0, 0] * (np.log(98.0) - x.mean()) ** 2
+    wide = stats.t.ppf(0.975, 2) / stats.norm.ppf(0.975)
+    assert made.loc["third", "sag_max_predicted"] == pytest.approx(foreseen)
+    assert made.loc["third", "sag_max_predicted_se"] == pytest.approx(foreseen * wide * np.sqrt(among))
+    assert made.loc["wide", "sag_max_predicted"] == pytest.approx(np.exp(mean[[0, 2]].mean()) / 4)
+    np.testing.assert_allclose(
+        made["sag_max_se"].dropna(), made["sag_max"].dropna() * wide * np.sqrt(variance[0] * stretch / 2)
+    )
+
+
+def test_a_loss_that_more_inertia_did_not_lower_contradicts_the_law_and_nothing_is_foreseen():
+    """2.5 × the inertia took the loss from 8.6 to 7.7 % only: half of that was foreseen once, without a ±."""
+    sag = {"narrow": 0.086, "wide": 0.077}
+    made = setups_of(make_sags([(name, sag[name]) for name in A_B_A_B], takes_sd=0.02), make_three_setups())
+    assert set(made["sag_law"]) == {"contradicted"} and made["sag_max_predicted"].isna().all()
+    steeper = {"narrow": 0.08, "wide": 0.002}
+    made = setups_of(make_sags([(name, steeper[name]) for name in A_B_A_B], takes_sd=0.02), make_three_setups())
+    assert set(made["sag_law"]) == {"contradicted"} and made["sag_max_predicted_se"].isna().all()
+
+
+def test_days_that_differ_more_than_their_takes_leave_the_law_open():
+    """Takes alike to 2 %, days of one set-up by a factor of two: the demo's first two days did so."""
+    played = [("narrow", 0.024), ("wide", 0.009), ("narrow", 0.012), ("wide", 0.0045)]
+    made = setups_of(make_sags(played, takes_sd=0.02), make_three_setups())
+    assert set(made["sag_law"]) == {"cannot tell"} and made["sag_max_predicted"].isna().all()
+
+
+@pytest.mark.parametrize("seeds", [range(60), pytest.param(range(100, 400), marks=pytest.mark.long)])
+def test_a_foreseen_loss_holds_the_next_measured_one_nineteen_times_in_twenty(seeds):
+    """Five groups each of two set-ups, days and takes 5 % apart; then a day with the third. 95 % less two errors."""
+    held = []
+    for seed in seeds:
+        chance = np.random.default_rng(1000 + seed)
+        played = [
+            (name, 1.0 / inertia * np.exp(chance.normal(0, 0.05)))
+            for name, inertia in zip(A_B_A_B, [50, 200] * 2, strict=True)
+        ]
+        made = setups_of(make_sags(played, seed=seed), make_three_setups()).loc["third"]
+        day = 1 / 98 * np.exp(chance.normal(0, 0.05) + chance.normal(0, 0.05, 3).mean())
+        if made["sag_law"] == "holds":
+            held.append(abs(day - made["sag_max_predicted"]) <= 1.96 * made["sag_max_predicted_se"])
+    assert len(held) > 0.8 * len(seeds) and np.mean(held) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / len(held))
+
+
+@pytest.mark.parametrize("seeds", [range(60), pytest.param(range(100, 400), marks=pytest.mark.long)])
+def test_a_law_that_holds_is_seldom_called_contradicted_and_no_effect_seldom_called_a_law(seeds):
+    words = {1.0: [], 0.0: []}
+    for power in words:
+        for seed in seeds:
+            chance = np.random.default_rng(5000 + seed)
+            played = [
+                (name, 0.02 * ratio**-power * np.exp(chance.normal(0, 0.1)))
+                for name, ratio in zip(A_B_A_B, [1, 4] * 2, strict=True)
+            ]
+            words[power].append(setups_of(make_sags(played, seed=seed))["sag_law"].iloc[0])
+    limit = 0.05 + 2 * np.sqrt(0.05 * 0.95 / len(seeds))
+    assert np.mean(np.array(words[1.0]) == "contradicted") <= limit
+    assert np.mean(np.array(words[0.0]) == "holds") <= limit
+    assert np.mean(np.array(words[1.0]) == "holds") > 0.8
