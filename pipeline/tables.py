@@ -337,7 +337,7 @@ arrangement | text | | arrangement
 setup | text | | machine set-up, '' when none is given
 n_recordings | whole | | used recordings (0: only configured)
 sag_max? | real | | measured greatest loss of speed by load
-sag_max_se? | real | | its standard error; null while no set-up was played in two groups
+sag_max_se? | real | | its standard error over these takes (days may differ by more); null: nothing known of chance
 sag_max_predicted? | real | | predicted for a build day, from the other set-ups; null unless sag_law is 'holds'
 sag_max_predicted_se? | real | | its standard error; stretched for few groups, so that 1.96 of them hold 95 of 100
 sag_law | text | | does the loss fall as 1/inertia over the measured set-ups? holds, contradicted or cannot tell

@@ -1,8 +1,9 @@
 """Compare build days and set-ups, take against take: did the last change help, or was it chance?
 
 Takes are compared, not notes: notes of one take share the crew's mood and are no independent evidence. The variance
-between takes is pooled over all groups of the project with two takes or more, so that a day with one take can be
+between takes is pooled over all groups of an arrangement with two takes or more, so that a day with one take can be
 compared too; intervals are Student's t with the pool's degrees of freedom. While there is no pool there is no verdict.
+(Takes of a clock test and of a song do not differ alike: the one's tell nothing of the other's.)
 
 All quantities of one comparison are looked at together, and one of seven would be called changed by chance too often:
 each interval is so wide that all of them hold the truth at once in 95 of 100 comparisons (Bonferroni's inequality, Dunn
@@ -45,15 +46,16 @@ def trend(recordings: pa.Table, baseline) -> pa.Table:
         Poisson's do, or more (Wedderburn 1974: the pooled quasi-likelihood dispersion, at least 1).
     """
     used = _used(recordings)
-    pairs = list(_pairs(used[_KEYS].drop_duplicates(), baseline))
     rows = []
-    for quantity in QUANTITIES:
-        groups, df = _rates(used, RATES[quantity]) if quantity in RATES else _spreads(used, quantity)
-        known = {tuple(group[key] for key in _KEYS): group for _, group in groups.iterrows()}
-        for at, against, other_at in pairs:
-            if at in known:
-                row = dict(zip(_KEYS, at, strict=True)) | {"quantity": quantity, "against": against, "df": df}
-                rows.append(row | _compared(known[at], known.get(other_at), quantity in SPREADS))
+    for _, of_song in used.groupby("arrangement"):
+        pairs = list(_pairs(of_song[_KEYS].drop_duplicates(), baseline))
+        for quantity in QUANTITIES:
+            groups, df = _rates(of_song, RATES[quantity]) if quantity in RATES else _spreads(of_song, quantity)
+            known = {tuple(group[key] for key in _KEYS): group for _, group in groups.iterrows()}
+            for at, against, other_at in pairs:
+                if at in known:
+                    row = dict(zip(_KEYS, at, strict=True)) | {"quantity": quantity, "against": against, "df": df}
+                    rows.append(row | _compared(known[at], known.get(other_at), quantity in SPREADS))
     names = tables.CONTRACTS["trend"].schema.names
     made = _with_intervals(pd.DataFrame(rows, columns=[*names, "reference", "estimate", "se"]).reset_index(drop=True))
     return tables.build("trend", {name: _plain(made[name]) for name in names})
@@ -79,7 +81,6 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     table of the contract 'setups'
     """
     used = _used(recordings)
-    groups, _ = _spreads(used, "sag_max")
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
         of_song = used[used["arrangement"] == arrangement]
@@ -88,7 +89,7 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
         found = [_of_setup(of_song, arrangement, name, settings, turns_per_beat) for name in names]
         # A machine that is always recorded in a named set-up has no measurement without one.
         found = [row for row in found if row["n_recordings"] or row["setup"]]
-        rows += _foreseen(found, groups[groups["arrangement"] == arrangement])
+        rows += _foreseen(found, _spreads(of_song, "sag_max")[0])
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
     return tables.build("setups", {name: _plain(made[name]) for name in made})
 
@@ -140,15 +141,14 @@ def _rates(used: pd.DataFrame, count: str) -> tuple[pd.DataFrame, float]:
 
 def _pairs(groups: pd.DataFrame, baseline):
     """Yield (group, against, the group compared with or None); by build day, then session, then set-up."""
-    for _, of_song in groups.groupby("arrangement"):
-        keys = sorted(of_song.itertuples(index=False, name=None))
-        for place, group in enumerate(keys):
-            yield group, "previous", keys[place - 1] if place else None
-            yield group, "first", keys[0] if place else None
-            if baseline is not None:
-                # The last group of that day, which itself has nothing to be compared with.
-                days = [key for key in keys if key[1] == baseline != group[1]]
-                yield group, "baseline", days[-1] if days else None
+    keys = sorted(groups.itertuples(index=False, name=None))
+    for place, group in enumerate(keys):
+        yield group, "previous", keys[place - 1] if place else None
+        yield group, "first", keys[0] if place else None
+        if baseline is not None:
+            # The last group of that day, which itself has nothing to be compared with.
+            days = [key for key in keys if key[1] == baseline != group[1]]
+            yield group, "baseline", days[-1] if days else None
 
 
 def _compared(group, other, in_logs: bool) -> dict:
@@ -224,6 +224,7 @@ def _foreseen(rows: list[dict], groups: pd.DataFrame) -> list[dict]:
     """
     inertia = {row["setup"]: row.get("inertia_at_barrel_kg_m2", np.nan) for row in rows}
     groups = groups.assign(x=np.log(groups["setup"].map(inertia).astype(float)))
+    takes_se = groups["size"] ** 2 * groups["variance"]
     groups, df = _between_days(groups)
     law, slope_se = _law(groups.dropna(subset=["x", "variance"]), df)
     wide = stats.t.ppf(0.5 + CONFIDENCE / 2, df) / NORMAL  # so that 1.96 standard errors hold 95 of 100
@@ -233,8 +234,7 @@ def _foreseen(rows: list[dict], groups: pd.DataFrame) -> list[dict]:
         others = groups[groups["setup"] != row["setup"]].dropna(subset=["x", "variance"])
         row = row | {"sag_law": law}
         if len(own):
-            share = own["size"] / own["size"].sum()
-            row["sag_max_se"] = row["sag_max"] * wide * np.sqrt((share**2 * own["variance"]).sum())
+            row["sag_max_se"] = row["sag_max"] * np.sqrt(takes_se[own.index].sum(skipna=False)) / own["size"].sum()
         if law == "holds" and len(others) and not np.isnan(inertia[row["setup"]]):
             x, weight = np.log(inertia[row["setup"]]), 1 / others["variance"]
             centre, mean = (np.average(others[name], weights=weight) for name in ("x", "mean"))

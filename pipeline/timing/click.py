@@ -1,12 +1,13 @@
 """Lay the click under the score: when would each note have been due?
 
-Clicks are counted through gaps (a click may go undetected) and laid on the score so that the take is late by less than
-half a click on the median; which of the clicks is beat 1 no recording can tell.
+Clicks are counted through gaps (a click may go undetected) and laid on the score so that each segment of the take is
+late by less than half a click on the median; which of the clicks is beat 1 no recording can tell.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from pipeline.timing.fit import Fit
 from pipeline.timing.takes import Take
@@ -57,8 +58,9 @@ def _click(take, fitted, number):
     per_beat = _per_beat(channel, interval_s, fitted, number)
     due_count = along_beat.to_numpy() * per_beat
     hit_s = hits["hit_s"].to_numpy()
-    # Which click is the score's beginning: the one that leaves the take least late.
-    shift = np.round(np.median(_count_at(hit_s, count, click_s, interval_s) - due_count))
+    # Which click is the score's beginning: the one that leaves the take least late; after a stall or a restart, anew.
+    ahead = pd.Series(_count_at(hit_s, count, click_s, interval_s) - due_count, index=hits.index)
+    shift = np.round(ahead.groupby(hits["line"]).transform("median").to_numpy())
     due_s = _time_at(due_count + shift, count, click_s, interval_s)
     ppm = np.nan
     if channel is not None and channel.bpm:
