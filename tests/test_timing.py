@@ -427,3 +427,21 @@ def test_counts_agree_in_all_tables_when_takes_break_up():
     assert got["pins"]["n_missed"].sum() == (aligned["status"] == "missed").sum()
     assert len(got["lateness"]) == (aligned["status"] == "played").sum()
     assert got["recordings"]["n_notes"].sum() == aligned["status"].isin(["played", "missed"]).sum()
+
+
+def test_a_take_that_begins_again_is_laid_under_the_click_anew():
+    """A false start of 8 beats, a pause of 11.3 beats, then the song: each part is as late as it is, not 19 beats."""
+    chance, notes, truth = make_exact(bars=24)
+    take = timing_machine.make_take(chance, notes, truth, speed=1.0)
+    hit_s, beat = take.aligned["hit_s"].to_numpy(), notes["score_beat"].to_numpy()
+    offset_s, again_s = 0.02, 19 * BEAT_S + 0.05
+    missed = np.concatenate([beat >= 8, np.zeros(len(beat), bool)])
+    played_s = np.concatenate([hit_s, hit_s + again_s])
+    clicks = 2.0 - offset_s + np.arange(-2, 140) * BEAT_S
+    rounds = np.repeat([1, 2], len(beat))
+    restarted = timing_machine.take_of(notes, played_s, missed, rounds, clicks=clicks, segment=rounds)
+    got = run(notes, [restarted])
+    row, late = got["recordings"].iloc[0], got["lateness"]
+    on = late.groupby("segment")["late_s"].mean() + row["click_offset_s"]
+    np.testing.assert_allclose(on, [offset_s, offset_s + 0.05], atol=2e-3)
+    assert row["late_sd_s"] < 0.03
