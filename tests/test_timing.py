@@ -445,3 +445,9 @@ def test_a_take_that_begins_again_is_laid_under_the_click_anew():
     on = late.groupby("segment")["late_s"].mean() + row["click_offset_s"]
     np.testing.assert_allclose(on, [offset_s, offset_s + 0.05], atol=2e-3)
     assert row["late_sd_s"] < 0.03
+
+
+def test_a_part_that_nobody_looked_for_has_no_share_of_the_lateness(ordinary):
+    made = ordinary[3]["budget"]
+    assert set(made["part"]) == set(PARTS) - {"shaft"} and len(ordinary[3]["shafts"]) == 0
+    np.testing.assert_allclose(made.groupby("ruler")["share"].sum(), 1.0)

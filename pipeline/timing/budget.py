@@ -5,9 +5,10 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys
+from pipeline.timing import keys, shafts
 from pipeline.timing.lateness import PARTS
 
+LOOKED_FOR = tuple(part for part in PARTS if part != "shaft" or shafts.LOOKED_FOR)
 RULERS = {"felt": "felt_", "song": ""}
 
 
@@ -15,7 +16,8 @@ def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
     """Return the table 'budget'.
 
     A part's share is its covariance with the total over the total's variance: shares sum to 1, and a part that works
-    against the others has a negative one. Freak hits (another strike, most likely) are left out.
+    against the others has a negative one; one that was not looked for has no row. Freak hits (another strike, most
+    likely) are left out.
     """
     found = []
     for ruler, prefix in RULERS.items():
@@ -24,7 +26,7 @@ def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
         total = rows[total_name].to_numpy()
         if len(total) < 2 or np.var(total) == 0:
             continue
-        for part in PARTS:
+        for part in LOOKED_FOR:
             one = rows[f"{prefix}{part}_s"].to_numpy()
             share = np.mean((one - one.mean()) * (total - total.mean())) / np.var(total)
             found.append((ruler, part, np.std(one), share, np.std(total - one)))

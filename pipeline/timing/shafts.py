@@ -5,6 +5,8 @@ import pyarrow as pa
 from pipeline import settings, tables
 from pipeline.timing.fit import Fit
 
+LOOKED_FOR = False  # what nobody looked for has no share in the budget, not one of 0
+
 
 def shafts(group: settings.Group, fitted: Fit) -> pa.Table:
     """Return the table 'shafts'."""
