@@ -122,9 +122,7 @@ def _row(frame: Frame, pins: pd.DataFrame, y: float, longest: float, wide: bool)
             said = f"{pin.striker}, {words.place(pin.bar, pin.beat_in_bar)}: {words.late(pin.offset_s, pin.offset_se)}"
             said += f"; move it {move(pin)}" if move(pin) else ""
             rings.append(drawing.circle(x, y, 9.0, "ring", said))
-            labels += _label(
-                frame, x, y, words.milliseconds(pin.offset_s, sign=True, digits=0).split("\xa0")[0], taken, wide
-            )
+            labels += _label(frame, x, y, words.plain(1000 * pin.offset_s, 0, sign=True), taken, wide)
     return [*(_ticks(x_and_reach, y, name) for name, x_and_reach in marks.items() if x_and_reach), *rings, *labels]
 
 

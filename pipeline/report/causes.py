@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.report import drawing, verdict, words
+from pipeline.report import click, drawing, verdict, words
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import KEYS, Found, Results
 from pipeline.report.song import value_axis
@@ -14,7 +14,11 @@ RULERS = {"felt": "around the beat one feels", "song": "over the whole song"}
 def budget(found: Found, ruler: str) -> Picture | None:
     """Draw the parts of the lateness under one ruler (felt, song); None when there is nothing to part."""
     parts = found.budget[found.budget["ruler"] == ruler].dropna(subset="share")
-    if not len(parts) or found.is_clock:
+    # What nobody looked for, or cannot be there, as the delay of a striker that is alone.
+    parts = parts[parts["sd_s"] > 0]
+    how = click.kept(found) if ruler == "song" else None
+    # How late is a take by a click that it does not follow?
+    if not len(parts) or found.is_clock or (how is not None and how.lost):
         return None
     parts = parts.sort_values(["share", "part"], ascending=[False, True])
     sentence = _budget_said(found, parts, ruler)
@@ -82,23 +86,28 @@ def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
         else ""
     )
     said += f": without it the spread would be {words.milliseconds(first['sd_without_s'])}{now}"
-    if ruler == "song":
+    how = click.kept(found) if ruler == "song" else None
+    if ruler == "song" and (how is None or not how.is_pulled):
         said += ". Over a song a free crew drifts; that is tempo, not looseness"
     return words.sentence(said)
 
 
 def _days(days: pd.DataFrame, quantity: str, width: float, sentence: str) -> str:
     values, errors = days["value"].to_numpy(float), days["value_se"].astype(float).fillna(0.0).to_numpy()
-    limit = verdict.STEADY_USUAL if quantity == "steady_1" else verdict.NOTICED_S
-    high = 1.15 * max(float((values + errors).max()), 1.2 * limit)
+    errors = words.SURELY * errors
+    # A spread is no single strike: two in three lie within it, so it has no size from which on it is heard.
+    limit = verdict.STEADY_BEST if quantity == "steady_1" else 0.0
+    high = 1.15 * max(float((values + errors).max()), 1.2 * limit, 1e-6)
     left = 44.0
     frame = Frame(left, width - 12, 34, 200, -0.5, len(days) - 0.5, 0.0, high)
     scale, unit = (100.0, "%") if quantity == "steady_1" else (1000.0, "ms")
-    parts = [drawing.rectangle(left, frame.y(limit), frame.right - left, frame.y(0.0) - frame.y(limit), "band")]
+    parts = []
+    if limit:
+        parts.append(drawing.rectangle(left, frame.y(limit), frame.right - left, frame.y(0.0) - frame.y(limit), "band"))
     title = f"{words.quantity_name(quantity)}, {unit}"
     parts += value_axis(frame, drawing.ticks(0.0, high, 5), lambda value: f"{scale * value:g}", title)
-    said = "never noticed" if quantity == "felt_sd_s" else "not noticed"
-    parts.append(drawing.text(left + 5, frame.bottom - 6, said, "tick"))
+    if limit:
+        parts.append(drawing.text(left + 5, frame.bottom - 6, "not noticed", "tick"))
     x = frame.x(np.arange(len(days)))
     parts.append(drawing.polyline(x, frame.y(values), "speed"))
     for place, value, error in zip(x, values, errors, strict=True):
@@ -131,10 +140,11 @@ def _day_marks(days: pd.DataFrame, quantity: str, frame: Frame, x, values) -> li
 
 def _days_said(days: pd.DataFrame, quantity: str) -> str:
     first, last = days.iloc[0], days.iloc[-1]
-    said = (
-        f"From {words.quantity(quantity, first['value'], sign=False)} on {words.day(first['build_day'])} to "
-        f"{words.quantity(quantity, last['value'])} on {words.day(last['build_day'])}"
-    )
+    begun, now = (words.day(group["build_day"]) for group in (first, last))
+    before, after = (words.quantity(quantity, group["value"]) for group in (first, last))
+    said = f"From {before} on {begun} to {after} on {now}"
+    if begun == now:
+        said = f"From {before} to {after}, all on {now}, in the order of sessions and set-ups"
     told = days["verdict"].value_counts()
     counted = [f"{told[name]} {name}" for name in ("better", "worse", "no clear change") if name in told]
     if counted:

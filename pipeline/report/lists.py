@@ -6,12 +6,13 @@ A column in which nothing is known is left out, a list without rows is empty: wh
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
-from pipeline.report import barrel, news, words
+from pipeline.report import barrel, news, song, words
 from pipeline.report.results import Found, Results
 
 NOTHING = ("", "–", ())
-AGAINST = {"previous": "Against the day before", "first": "Against the first day", "baseline": "Against the baseline"}
+AGAINST = ("previous", "first", "baseline")
 
 PATTERNS = {
     "one pin": "at one pin",
@@ -49,14 +50,15 @@ def passages(found: Found) -> list[Column]:
     rows = list(found.passages.sort_values(["first_bar", "rank"]).itertuples(index=False))
     if len(rows) < 2 or found.is_clock:
         return []
+    series = [pd.Series(row._asdict()) for row in rows]
     # A stray strike has no passage of its own: where none could be placed, zeros would deny those that are there.
     placed = found.passages["n_extra"].sum() or not found.used["n_extra"].sum()
     return _told(
         Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),
-        Column("Bars", [f"{row.first_bar}–{row.last_bar}" for row in rows], True),
-        Column("Slower by", [words.percent(row.sag, row.sag_se) for row in rows], True),
-        Column("By load alone", [words.percent(row.by_load, row.by_load_se) for row in rows], True),
-        Column("Costs most speed", [words.joined(list(row.costs_most)[:3]) for row in rows]),
+        Column("Bars", [song.bars_said(found, row) for row in series], True),
+        Column("Against the mean of the take", [words.slower(row.sag, row.sag_se) for row in rows], True),
+        Column("By load alone", [words.slower(row.by_load, row.by_load_se) for row in rows], True),
+        Column("More load than others", [words.joined(song.costly(found, row)) for row in series]),
         Column("Spread", [words.milliseconds(row.felt_sd_s, row.felt_sd_se) for row in rows], True),
         Column("Missed", [str(row.n_missed) for row in rows], True),
         Column("Double or stray", [str(row.n_extra) if placed else "" for row in rows], True),
@@ -85,7 +87,7 @@ def strikers(found: Found) -> list[Column]:
         return []
     return _told(
         Column("Striker", [row.striker for row in rows]),
-        Column("Striker delay", [words.milliseconds(row.delay_s, row.delay_se, sign=True) for row in rows], True),
+        Column("Striker delay", [_delay(row) for row in rows], True),
         Column("Load per strike", [words.percent(row.drag, row.drag_se, digits=2) for row in rows], True),
         Column("Scatter", [words.milliseconds(row.rest_sd_s) for row in rows], True),
         Column("Played", [str(row.n_played) for row in rows], True),
@@ -110,7 +112,7 @@ def shafts(found: Found) -> list[Column]:
     return _told(
         Column("Shaft", [row.shaft if words.known(row.shaft) else "nobody named one that turns so" for row in rows]),
         Column("Turns per turn of the barrel", [f"{row.order:.3f}" for row in rows], True),
-        Column("Wobble", ["±" + words.milliseconds(row.amplitude_s, row.amplitude_se) for row in rows], True),
+        Column("Wobble", [words.spread(words.milliseconds(row.amplitude_s, row.amplitude_se)) for row in rows], True),
         Column("Off the told ratio", [words.percent(row.creep, sign=True, digits=2) for row in rows], True),
     )
 
@@ -122,9 +124,10 @@ def changes(found: Found) -> list[Column]:
     names = sorted(set(rows["quantity"]), key=lambda name: (order.index(name) if name in order else len(order), name))
     columns = [
         Column("What", [words.quantity_name(name) for name in names]),
-        Column("Now", [words.quantity(name, rows[rows["quantity"] == name]["value"].iloc[0]) for name in names], True),
+        Column("Now", [_now_said(rows, name) for name in names], True),
     ]
-    for against, title in AGAINST.items():
+    before = f"Against {news.before_said(found)}" if found.before else ""
+    for against, title in zip(AGAINST, (before, "Against the first takes", "Against the baseline"), strict=True):
         some = rows[rows["against"] == against].set_index("quantity")
         cells = [news.changed(name, some.loc[name]) if name in some.index else "" for name in names]
         columns.append(Column(title, cells))
@@ -160,13 +163,27 @@ def setups(results: Results) -> list[Column]:
     return _told(
         Column("Set-up", [(row.setup or words.AS_DESCRIBED) + ("" if row.other else " (now)") for row in rows]),
         Column("Recordings", [str(row.n_recordings) for row in rows], True),
-        Column("Speed lost to load", [words.percent(row.sag_max) for row in rows], True),
-        Column("foreseen", [words.percent(row.sag_max_predicted) for row in rows], True),
+        Column("Speed lost to load", [words.percent(row.sag_max, row.sag_max_se) for row in rows], True),
+        Column("foreseen", [words.percent(row.sag_max_predicted, row.sag_max_predicted_se) for row in rows], True),
         Column("Spread", [words.milliseconds(row.felt_sd_s) for row in rows], True),
-        Column("spread foreseen", [words.milliseconds(row.felt_sd_predicted_s) for row in rows], True),
-        Column("Inertia at the barrel", _against_now(rows, "inertia_at_barrel_kg_m2", "kg m²", 1), True),
-        Column("Energy in the wheel", _against_now(rows, "energy_j", "J", 0), True),
-        Column("Rim speed", _against_now(rows, "rim_m_per_s", "m/s", 1), True),
+        Column("Inertia at the barrel", _against_now(rows, "inertia_at_barrel_kg_m2", "kg m²"), True),
+        Column("Energy in the wheel", _against_now(rows, "energy_j", "J"), True),
+        Column("Rim speed", _against_now(rows, "rim_m_per_s", "m/s"), True),
+    )
+
+
+def law_said(results: Results) -> str:
+    """Say whether another inertia is known to change the speed that load takes; '' where no loss was measured."""
+    lead = results.sections[0].group.arrangement
+    rows = results.setups[(results.setups["arrangement"] == lead) & results.setups["sag_max"].notna()]
+    if not len(rows) or not rows["inertia_at_barrel_kg_m2"].notna().any():
+        return ""
+    return {
+        "holds": "Foreseen: the loss falls as 1/inertia over the set-ups that were measured; ± is for one build day.",
+        "contradicted": "More inertia has not lowered the loss as 1/inertia here, so none is foreseen.",
+    }.get(
+        rows["sag_law"].iloc[0],
+        "What another inertia would change is not known here: play two set-ups of different inertia in turn (A B A B).",
     )
 
 
@@ -185,7 +202,7 @@ def recordings(results: Results) -> list[Column]:
         Column("Build day", [_day(row) for row in rows]),
         Column("Arrangement", [row.arrangement if several else "" for row in rows]),
         Column("Machine set-up", [row.setup for row in rows]),
-        Column("Tempo", of_used(lambda row: words.plain(row.tempo_bpm)), True),
+        Column("Tempo, quarter notes a minute", of_used(lambda row: words.plain(row.tempo_bpm)), True),
         Column("Played", of_used(lambda row: str(row.n_played)), True),
         Column("Missed", of_used(lambda row: str(row.n_missed)), True),
         Column("Double or stray", of_used(lambda row: str(row.n_extra)), True),
@@ -199,15 +216,25 @@ def _told(*columns: Column) -> list[Column]:
     return [column for column in columns if any(cell not in NOTHING for cell in column.cells)]
 
 
-def _against_now(rows: list, name: str, unit: str, digits: int) -> list[str]:
+def _delay(row) -> str:
+    """Write a striker's delay; one that is heard alone has nothing to be late against."""
+    return words.milliseconds(row.delay_s, row.delay_se, sign=True) if row.delay_se else "–"
+
+
+def _now_said(rows, name: str) -> str:
+    now = rows[rows["quantity"] == name].iloc[0]
+    return words.quantity(name, now["value"], now["value_se"])
+
+
+def _against_now(rows: list, name: str, unit: str) -> list[str]:
     """Write a quantity of the set-ups, with how many times it is that of the set-up now on the machine."""
     now = float(getattr(rows[0], name) if words.known(getattr(rows[0], name)) else np.nan)
     cells = []
     for row in rows:
         value = getattr(row, name)
-        cell = words.plain(value, digits, unit)
+        cell = words.about(value, unit)
         if row.other and words.known(value) and now > 0:
-            cell += f" (× {words.plain(value / now)})"
+            cell += f" (× {words.about(value / now)})"
         cells.append(cell)
     return cells
 

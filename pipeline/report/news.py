@@ -51,32 +51,37 @@ def since(found: Found) -> str:
     rows = found.trend[(found.trend["against"] == "previous") & found.trend["change"].notna()]
     if not len(rows):
         return ""
-    rows = rows.set_index("quantity")
-    main = "felt_sd_s" if "felt_sd_s" in rows.index else "steady_1" if "steady_1" in rows.index else rows.index[0]
-    opening = f"Since {_before(found)}{_other_setup(found)}"
-    told = rows[rows["verdict"] != ""]
+    opening = f"Since {before_said(found)}{_other_setup(found)}"
+    told = rows[rows["verdict"] != ""].set_index("quantity")
     if not len(told):
         return (
             f"{opening}: nothing yet to tell a change from chance; it needs two takes or more of one day, "
             "with nothing changed between them."
         )
+    main = next((name for name in ("felt_sd_s", "steady_1") if name in told.index), told.index[0])
     also = told[(told.index != main) & told["verdict"].isin(["better", "worse"])]
     said = [f"{words.quantity_name(name)} {changed(name, row)}" for name, row in also.iterrows()]
-    first = f"{opening}: {words.quantity_name(main)} {changed(main, rows.loc[main])}"
-    return f"{words.sentence(first + ('; ' + '; '.join(said) if said else ''))} {_confounded(found)}".strip()
+    first = f"{opening}: {words.quantity_name(main)} {changed(main, told.loc[main])}"
+    single = "With one take of a day its chance is taken from the other days." if found.n_fewest == 1 else ""
+    return " ".join(filter(None, [words.sentence("; ".join([first, *said])), single, _confounded(found)]))
 
 
 def changed(quantity: str, row: pd.Series) -> str:
-    """Write one row of tables/trend with its verdict: `better by 3.1 ms (2.2 to 4.0 ms)`; '' while there is none."""
+    """Write one row of tables/trend with its verdict and the interval that it follows from; '' while there is none.
+
+    Less is better in all quantities: the sign stands in the words, `better by 3.1 ms (2.1 to 4.1 ms)`.
+    """
     if row["verdict"] == "":
         return ""
     low, high = row["change_low"], row["change_high"]
     if row["verdict"] in ("better", "worse"):
-        ends = sorted((abs(low), abs(high))) if low * high > 0 else (low, high)
         size = words.quantity(quantity, abs(row["change"]))
-        return f"{row['verdict']} by {size} ({words.between(quantity, *ends)})"
+        return f"{row['verdict']} by {size} ({words.between(quantity, *sorted((abs(low), abs(high))))})"
+    if row["detectable"] >= row["value"] - row["change"] > 0:
+        return "no clear change (so few takes would not show even a doubling)"
+    better, worse = (words.quantity(quantity, abs(end)) for end in (low, high))
     seen = words.quantity(quantity, row["detectable"])
-    return f"no clear change ({words.between(quantity, low, high, sign=True)}; {seen} would show)"
+    return f"no clear change (between {better} better and {worse} worse; {seen} or more would have been seen)"
 
 
 def jobs(found: Found) -> list[Job]:
@@ -118,10 +123,8 @@ def used_said(results: Results) -> str:
 def unheard_said(results: Results) -> list[str]:
     """Say which newer build days are not on the page because none of their recordings could be used."""
     return [
-        f"Of {group.arrangement}, {words.day(group.build_day)}{_setup(group.setup)}, no recording could be used: "
-        "what follows is older."
-        if any(found.group.arrangement == group.arrangement for found in results.sections)
-        else f"Of {group.arrangement}, {words.day(group.build_day)}{_setup(group.setup)}, no recording could be used."
+        f"Of {group.arrangement}, {words.day(group.build_day)}{_setup(group.setup)}, no recording could be used"
+        + (": what follows is older." if _is_older(results, group) else ".")
         for group in results.unheard
     ]
 
@@ -162,13 +165,18 @@ def _gain(row, felt_sd_s: float) -> str:
 
 
 def _confounded(found: Found) -> str:
-    """Say what changed together with the set-up, so that nobody takes the one for the other; '' when it did not."""
-    if found.before.setup == found.group.setup:
+    """Say what else changed, so that nobody takes the one for the other; '' where only what was mended did."""
+    before, now = found.before, found.group
+    other = ["set-up"] if before.setup != now.setup else []
+    for name, of in (("crew", "crew"), ("microphones", "rig")):
+        if not {getattr(take, of) for take in before.recordings} & {getattr(take, of) for take in now.recordings}:
+            other.append(name)
+    same_day = before.build_day == now.build_day
+    if not other or (other == ["set-up"] and same_day and found.in_turn):
         return ""
-    with_it = ["day" if found.before.build_day != found.group.build_day else "hour"]
-    if {take.crew for take in found.before.recordings} != {take.crew for take in found.group.recordings}:
-        with_it.insert(0, "crew")
-    together = words.joined(["Set-up", *with_it])
+    if "set-up" not in other:
+        return f"{words.capital(words.joined(other))} changed too: what is theirs cannot be told apart."
+    together = words.capital(words.joined([*other, "hour" if same_day else "day"]))
     return f"{together} changed at once: play both set-ups in turn on one day (A B A B) to tell them apart."
 
 
@@ -176,17 +184,24 @@ def _counted(number: float) -> str:
     return words.plain(number, 0 if number >= 10 else 1)
 
 
-def _before(found: Found) -> str:
+def before_said(found: Found) -> str:
     """Name the group before: by its day, or within the day by its session."""
     before = found.before
     if before.build_day != found.group.build_day:
         return words.day(before.build_day)
-    return f"session {before.session} of the day" if before.session != found.group.session else "the other set-up"
+    if before.session != found.group.session:
+        return f"session {before.session} of the day"
+    return f"set-up “{before.setup or words.AS_DESCRIBED}”"
 
 
 def _other_setup(found: Found) -> str:
     before, now = found.before.setup, found.group.setup
     return "" if before == now else f" ({before or words.AS_DESCRIBED} → {now or words.AS_DESCRIBED})"
+
+
+def _is_older(results: Results, group) -> bool:
+    shown = [found.group for found in results.sections if found.group.arrangement == group.arrangement]
+    return bool(shown) and all(one.build_day < group.build_day for one in shown)
 
 
 def _setup(setup: str) -> str:

@@ -2,12 +2,15 @@
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from pipeline.report import drawing, verdict, words
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
-from pipeline.report.results import Found, bar_starts, runs_of_passages
+from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
 
 MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
+MOST_COSTLY = 3
+WORTH_PER_MIN = 0.001  # change of tempo below which nothing is said of it
 FEWEST = 20  # strikes of a passage from which a share is worth telling
 CROWD = 3000  # strikes from which the dots are drawn finer
 REACH = 0.995  # share of the strikes that the picture must hold; the rest is drawn at its edge
@@ -50,7 +53,7 @@ def strikes(found: Found) -> Picture | None:
             ("late", "late, noticed"),
             ("early", "early, noticed"),
             ("dot", "not noticed, or not judged"),
-            ("band", "up to 6 ms: never noticed"),
+            ("band", "up to 6 ms: not noticed"),
         ),
     )
 
@@ -151,36 +154,88 @@ def _felt_reach(felt: pd.DataFrame) -> float:
     return max(0.010, 1.1 * float(np.quantile(felt["felt_s"].abs(), REACH)))
 
 
+def costly(found: Found, passage: pd.Series) -> list[str]:
+    """Return those of the strikers that cost most speed in a passage whose load there surely exceeds an equal share."""
+    rows = found.lateness[found.lateness["passage"] == passage["passage"]] if passage["passage"] else found.lateness
+    rows = rows[rows["bar"].between(passage["first_bar"], passage["last_bar"])]
+    known = found.strikers.dropna(subset=["drag", "drag_se"]).set_index("striker")
+    played = rows["striker"].value_counts().reindex(known.index).dropna()
+    cost, cost_se = (known[name].astype(float).reindex(played.index) * played for name in ("drag", "drag_se"))
+    sure = set(cost.index[cost - cost.mean() > words.SURELY * cost_se])
+    return [name for name in passage["costs_most"] if name in sure][:MOST_COSTLY]
+
+
 def _speed_said(found: Found) -> str:
-    passages = found.passages.dropna(subset="sag")
+    passages = found.passages.dropna(subset=["sag", "sag_se"])
     if not len(passages):
         return "How fast the machine turned, against its mean over the take."
-    worst = passages.sort_values(["sag", "first_bar"], ascending=[False, True], kind="stable").iloc[0]
-    if worst["sag"] <= 0:
-        return "No passage is slower than the mean of the take."
-    said = f"Slowest is {_named(worst)}: {words.percent(worst['sag'], worst['sag_se'])} below the mean of the take"
-    if words.known(worst["load_share"]):
-        load = worst["by_load"]
-        said += f"; load alone would make {words.percent(load, worst['by_load_se'])}"
-        if load < 0.5 * worst["sag"]:
-            said += ", the rest is the crew’s"
-        elif len(worst["costs_most"]):
-            said += f", most of all {words.joined(list(worst['costs_most'])[:3])}"
-    trend = found.used["tempo_trend_per_min"].dropna()
-    if len(trend) and abs(trend.mean()) >= 0.001:
-        way = "rises" if trend.mean() > 0 else "falls"
-        said += f". Over the take the tempo {way} by {words.percent(abs(trend.mean()))} a minute"
-    return words.sentence(said)
+    slow = passages[passages["sag"] > words.SURELY * passages["sag_se"]]
+    slow = slow.sort_values(["sag", "first_bar"], ascending=[False, True], kind="stable")
+    said = "No passage is surely slower than the mean of the take"
+    if len(slow):
+        worst = slow.iloc[0]
+        size = words.percent(worst["sag"], worst["sag_se"])
+        said = f"Slowest is {_named(found, worst)}: {size} below the mean of the take"
+        said += _by_load(found, worst) + _as_slow(found, slow)
+    return words.sentence(said + _trend_said(found.used["tempo_trend_per_min"].dropna().astype(float)))
 
 
-def _named(passage: pd.Series) -> str:
-    bars = f"bars {int(passage['first_bar'])}–{int(passage['last_bar'])}"
+def _by_load(found: Found, worst: pd.Series) -> str:
+    """Say how much of a passage's loss of speed the load makes, and what it leaves to the crew."""
+    load, load_se, sag, sag_se = (worst[name] for name in ("by_load", "by_load_se", "sag", "sag_se"))
+    if not words.known(load) or not words.known(load_se):
+        return ""
+    if abs(load) <= words.SURELY * load_se:
+        return "; load has no sure part in it"
+    said = f"; load alone would make it {words.slower(load, load_se)}"
+    if sag - load > words.SURELY * np.hypot(sag_se, load_se):
+        return said + ", the rest is the crew’s"
+    if load - sag > words.SURELY * np.hypot(sag_se, load_se):
+        return said + ", the crew makes up for some"
+    names = costly(found, worst)
+    return said + (f"; more load than others: {words.joined(names)}" if names else "")
+
+
+def _as_slow(found: Found, slow: pd.DataFrame) -> str:
+    """Name the passages that may be as slow as the slowest."""
+    first, others = slow.iloc[0], slow.iloc[1:]
+    near = others[first["sag"] - others["sag"] <= words.SURELY * np.hypot(first["sag_se"], others["sag_se"])]
+    if not len(near):
+        return ""
+    names = [_named(found, passage) for _, passage in near.iterrows()]
+    return f". {words.capital(words.joined(names if len(names) < 3 else [f'{len(names)} others']))} may be as slow"
+
+
+def _trend_said(per_min: pd.Series) -> str:
+    """Say how the tempo goes over a take, where the takes agree on it."""
+    if not len(per_min) or abs(per_min.mean()) < WORTH_PER_MIN:
+        return ""
+    if len(per_min) > 1:
+        reach = stats.t.ppf(0.975, len(per_min) - 1) * per_min.std() / np.sqrt(len(per_min))
+        if abs(per_min.mean()) <= reach:
+            return ""
+    way = "rises" if per_min.mean() > 0 else "falls"
+    over = "Over a take" if len(per_min) > 1 else "In this take"
+    return f". {over} the tempo {way} by {words.percent(abs(per_min.mean()))} a minute"
+
+
+def bars_said(found: Found, passage: pd.Series) -> str:
+    """Write the bars of a passage: `21–32`, of a refrain `9–12, 21–24`."""
+    runs = bars_of(found.notes, passage["passage"])
+    runs = runs or [(int(passage["first_bar"]), int(passage["last_bar"]))]
+    return ", ".join(f"{first}–{last}" for first, last in runs)
+
+
+def _named(found: Found, passage: pd.Series) -> str:
+    bars = f"bars {bars_said(found, passage)}"
     return f"“{passage['passage']}” ({bars})" if passage["passage"] else bars
 
 
 def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
     noticed = judged[judged["noticed"]]
-    if len(noticed):
+    if not len(judged):
+        said = "No strike can be judged: none follows another by 0.1 to 1 s, or the felt beat is too uncertain"
+    elif len(noticed):
         late = int((noticed["felt_s"] > 0).sum())
         said = f"{words.part_of(len(noticed), len(judged), 'strikes')} are noticed: {late} late, "
         said += f"{len(noticed) - late} early"
@@ -199,13 +254,19 @@ def _strikes_said(felt: pd.DataFrame, judged: pd.DataFrame) -> str:
 
 
 def _most_often(judged: pd.DataFrame) -> str:
-    """Name the passage in which strikes are noticed most often; '' where there is only one of any length."""
+    """Name the passage in which strikes are noticed more often than elsewhere by more than chance; '' without one.
+
+    The chance of so many among so many strikes (hypergeometric), times the passages that were looked at.
+    """
     passages = judged.groupby("passage", sort=True)["noticed"].agg(["sum", "size"])
     passages = passages[(passages["size"] >= FEWEST) & (passages.index != "")]
     if len(passages) < 2:
         return ""
     name = (passages["sum"] / passages["size"]).idxmax()
     worst = passages.loc[name]
+    chance = stats.hypergeom.sf(worst["sum"] - 1, len(judged), judged["noticed"].sum(), worst["size"])
+    if chance * len(passages) > 0.05:
+        return ""
     return f"; most often in “{name}”: {words.part_of(worst['sum'], worst['size'], 'strikes')}"
 
 

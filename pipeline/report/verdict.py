@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.report import words
-from pipeline.report.results import Found
+from pipeline.report.results import Found, bar_starts
 
 NOTICED_S = 0.006  # Friberg & Sundberg 1995: less is never noticed; what each strike may be off stands in 'lateness'
 TOGETHER_S = 0.020  # Hirsh 1959: which of two sounds came first is heard from about 20 ms
@@ -16,8 +16,11 @@ STEADY_BEST, STEADY_USUAL = 0.015, 0.03
 # strikes, and 19 chords, of 20 that a listener lets pass.
 COMPLETE_FAULTS = 1.0
 LET_PASS_SHARE = 0.05
+FEWEST = 59  # strikes or chords, none of them noticed, that show that no more than one in 20 is: 0.95 ** 59 < 0.05
+WHOLE = 0.9  # of a playthrough, below which nothing missed does not show that a playthrough is complete
+WINDOWS = (1, 2, 4, 8)  # bars over which the tempo is compared with that of as many before
 
-GOOD, CLOSE, BAD = "good", "close", "bad"
+GOOD, CLOSE, BAD, OPEN = "good", "close", "bad", "open"
 
 
 @dataclass(frozen=True)
@@ -25,7 +28,7 @@ class Word:
     """One of the four words: how it stands, the clause for the verdict, its number and what is heard."""
 
     name: str
-    state: str  # good, close or bad
+    state: str  # good, close, bad or open (too few to tell)
     clause: str  # what to say of it in the verdict
     number: str
     heard: str
@@ -66,42 +69,54 @@ def four_words(found: Found) -> tuple[Word, ...]:
 def headline(found: Found) -> str:
     """Say in one sentence, with its number, whether the group plays tight."""
     given = four_words(found)
-    good = "Steady" if found.is_clock else "Tight"
-    if not given:
-        return "Too few strikes to tell whether it plays tight."
-    for state, opening in ((BAD, f"Not {good.lower()} yet"), (CLOSE, f"Nearly {good.lower()}")):
-        clauses = [word.clause for word in given if word.state == state]
-        if clauses:
-            return f"{opening}: {'; '.join(clauses[:2])}."
-    main = next((word for word in given if word.name == "even"), given[-1])
+    good, main = ("Steady", "steady") if found.is_clock else ("Tight", "even")
+    clauses = {state: [word.clause for word in given if word.state == state] for state in (BAD, CLOSE)}
+    if clauses[BAD]:
+        return f"Not {good.lower()} yet: {'; '.join(clauses[BAD][:2])}."
+    main = next((word for word in given if word.name == main), None)
+    if main is None or (not found.is_clock and len(judged(found.lateness).strikes) < FEWEST):
+        return f"Too few {'bars' if found.is_clock else 'strikes'} to tell whether it plays {good.lower()}."
+    if clauses[CLOSE]:
+        return f"Nearly {good.lower()}: {'; '.join(clauses[CLOSE][:2])}."
     return f"{good}: {main.clause}."
 
 
 def listener(found: Found) -> str:
     """Say what a listener makes of it, with counts; the thresholds stand beside the four words."""
-    said = []
+    counted, said = [], []
     strikes, (apart, chords) = judged(found.lateness), _apart(found.lateness)
     if len(strikes.strikes) and not found.is_clock:
-        said.append(f"notices that {words.part_of(strikes.n_noticed, len(strikes.strikes), 'strikes')} are displaced")
+        counted.append(f"{words.part_of(strikes.n_noticed, len(strikes.strikes), 'strikes')} displaced")
     if chords and not found.is_clock:
-        said.append(f"hears {words.part_of(apart, chords, 'chords')} fall apart")
-    moved, _ = _most_unsteady(found)
+        counted.append(f"{words.part_of(apart, chords, 'chords')} fall apart")
+    if counted:
+        said.append(f"hears {words.joined(counted)}")
+    moved = largest_change(found)
     if words.known(moved):
         heard = {GOOD: "hears no change of tempo", CLOSE: "may hear the tempo change if the ear is keen"}
-        said.append(heard.get(_steadiness(moved), "hears the tempo change"))
-    return f"A listener {words.joined(said)}." if said else ""
+        heard[BAD] = f"hears the tempo change in places, by up to {words.percent(moved)}"
+        said.append(heard[_steadiness(moved)])
+    return f"A listener {', and '.join(said)}." if said else ""
 
 
-def against_click(found: Found) -> str:
-    """Say how far from the click, its steady part apart; '' where there was no click."""
-    clicked = found.used.dropna(subset=["click_offset_s", "late_sd_s"])
-    if not len(clicked):
-        return ""
-    spread_s = float(np.sqrt(np.mean(clicked["late_sd_s"].to_numpy(float) ** 2)))
-    return (
-        f"Around the click it moves ±{words.milliseconds(spread_s, digits=0)}; that it lies "
-        f"{words.late(float(clicked['click_offset_s'].mean()))} on the whole is no fault of the machine."
-    )
+def largest_change(found: Found) -> float:
+    """Return by how much the tempo of some bars differs most from that of as many before; NaN when no take is so long.
+
+    Of each take the largest, of the takes the middle one. A steadiness is typical of a take and may be good where one
+    passage is plainly slower.
+    """
+    _, starts = bar_starts(found.notes)
+    bar_beats = float(np.median(np.diff(starts))) if len(starts) > 1 else 4.0
+    largest = []
+    for _, track in found.tempo.groupby(["recording", "playthrough", "segment"]):
+        track = track.sort_values("score_beat")
+        summed = np.concatenate([[0.0], np.cumsum((track["motion"] + track["load"] + track["shaft"]).to_numpy(float))])
+        for n in (max(1, round(2 * bars * bar_beats)) for bars in WINDOWS):  # half beats
+            if len(summed) > 2 * n:
+                change = (summed[2 * n :] - 2 * summed[n:-n] + summed[: -2 * n]) / n
+                largest.append((track["recording"].iloc[0], float(np.abs(change).max())))
+    takes = pd.DataFrame(largest, columns=["recording", "change"]).groupby("recording")["change"].max()
+    return float(takes.median()) if len(takes) else np.nan
 
 
 def _complete(found: Found) -> Word | None:
@@ -109,18 +124,26 @@ def _complete(found: Found) -> Word | None:
     n_notes, n_missed, n_extra = (int(used[name].sum()) for name in ("n_notes", "n_missed", "n_extra"))
     if not n_notes:
         return None
-    faults = (n_missed + n_extra) / max(found.n_playthroughs, 1)
+    # Fragments count as the parts of a playthrough that they are.
+    played = n_notes / max(_heard_notes(found), 1)
+    faults = (n_missed + n_extra) / played
     clause = f"{n_missed} of {words.count(n_notes, 'strike')} {'is' if n_missed == 1 else 'are'} missing"
     if n_extra:
         clause += f", {n_extra} {'is' if n_extra == 1 else 'are'} double or stray"
     return Word(
         "complete",
-        GOOD if faults < COMPLETE_FAULTS else BAD,
+        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE else OPEN,
         clause,
-        f"{n_missed} missed, {n_extra} double",
+        f"{n_missed} missed, {n_extra} double or stray",
         f"of {words.count(n_notes, 'strike')}; an audience hears these first",
         "our own mark: less than one in a playthrough",
     )
+
+
+def _heard_notes(found: Found) -> int:
+    """Count the notes of one playthrough that some microphone could hear."""
+    strikers = found.strikers[found.strikers["n_played"] + found.strikers["n_missed"] > 0]["striker"]
+    return int(found.notes["striker"].isin(strikers).sum()) or len(found.notes)
 
 
 def _together(found: Found) -> Word | None:
@@ -130,10 +153,10 @@ def _together(found: Found) -> Word | None:
         return None
     return Word(
         "together",
-        GOOD if apart <= LET_PASS_SHARE * chords else BAD,
+        _share_state(apart, chords),
         f"{words.part_of(apart, chords, 'chords')} fall apart",
-        f"±{words.milliseconds(spread_s, se_s)}",
-        f"heard apart from {words.milliseconds(TOGETHER_S, digits=0)}: {apart} of {chords} chords",
+        words.spread(words.milliseconds(spread_s, se_s)),
+        f"heard apart from {words.milliseconds(TOGETHER_S, digits=0)}: {words.part_of(apart, chords, 'chords')}",
         "Hirsh 1959",
     )
 
@@ -152,8 +175,8 @@ def _even(found: Found) -> Word | None:
     return Word(
         "even",
         state,
-        f"strikes stray ±{words.milliseconds(spread_s)} from the beat one feels",
-        f"±{words.milliseconds(spread_s, se_s)}",
+        f"strikes stray {words.spread(words.milliseconds(spread_s))} from the beat one feels",
+        words.spread(words.milliseconds(spread_s, se_s)),
         "noticed from 6 ms or 2.5 % of the gap before, and beyond the error of the felt beat, "
         f"here mostly {words.milliseconds(strikes.typical_s)}: "
         f"{words.part_of(strikes.n_noticed, n_all, 'strikes')}",
@@ -166,14 +189,18 @@ def _steady(found: Found) -> Word | None:
     if not words.known(moved):
         return None
     over = "from bar to bar" if bars == 1 else f"over {bars} bars"
-    bar_to_bar = words.percent(found.value("steady_1")[0], digits=2)
+    moves = words.spread(words.percent(moved, digits=2))
+    bar_to_bar = found.value("steady_1")[0]
+    first = f"{words.spread(words.percent(bar_to_bar, digits=2))} a bar" if words.known(bar_to_bar) else moves
+    state, largest = _steadiness(moved), largest_change(found)
+    in_places = [f"in places by {words.percent(largest)}"] if largest >= STEADY_USUAL else []
+    more = [f"{moves} {over}"] if bars > 1 else []
     return Word(
         "steady",
-        _steadiness(moved),
-        f"the tempo moves ±{words.percent(moved)} {over}",
-        f"±{bar_to_bar} a bar",
-        ("" if bars == 1 else f"±{words.percent(moved, digits=2)} {over}; ")
-        + "noticed from 3 %, by a keen ear from 1.5 %",
+        CLOSE if state == GOOD and in_places else state,
+        ", ".join([f"the tempo moves {words.spread(words.percent(moved))} {over}", *in_places]),
+        first,
+        "; ".join([", ".join([*more, *in_places]), "noticed from 3 %, by a keen ear from 1.5 %"]).removeprefix("; "),
         "Drake & Botte 1993",
     )
 
@@ -188,6 +215,14 @@ def _most_unsteady(found: Found) -> tuple[float, int]:
 
 def _steadiness(ratio: float) -> str:
     return GOOD if ratio < STEADY_BEST else CLOSE if ratio < STEADY_USUAL else BAD
+
+
+def _share_state(noticed: int, total: int) -> str:
+    """Hold a share of what is noticed against the mark: so few may lie on the other side of it."""
+    away = noticed / total - LET_PASS_SHARE
+    if noticed == 0 or abs(away) >= words.SURELY * np.sqrt(LET_PASS_SHARE * (1 - LET_PASS_SHARE) / total):
+        return BAD if away > 0 else GOOD if total >= FEWEST else OPEN
+    return CLOSE if total >= FEWEST else OPEN
 
 
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:

@@ -1,10 +1,12 @@
 """Turn numbers into the reader's words: the one place where milliseconds, millimetres and per cent are made.
 
-`±` in brackets is half of the 95 % interval, in the unit of the number before it: a builder takes it for "surely".
+`±` in brackets is half of the 95 % interval, in the unit of the number before it: a builder takes it for "surely". A
+number has about as many digits as its error, else two or three that count; no number is −0.0 and no error ±0.0.
 """
 
 import math
 from datetime import date
+from fractions import Fraction
 
 MONTHS = (
     "January February March April May June July August September October November December".split()
@@ -12,6 +14,8 @@ MONTHS = (
 MINUS = "\N{MINUS SIGN}"
 AS_DESCRIBED = "as described"  # the machine without a set-up
 SURELY = 1.96  # standard errors on either side that hold 95 of 100
+FINEST_BEAT = 16  # parts of a beat from which on a place in the bar is written in decimals
+BEAT_ERROR = 0.004  # beats: scores keep places to a tick (480 or so to a beat); 3.33 in a list still is 3 1/3
 
 # What the tables call a part of the lateness, and what the reader calls it.
 PARTS = {
@@ -36,7 +40,7 @@ QUANTITIES = {
     "sag_max": ("speed lost to load", "%"),
     "missed": ("strikes missed", "%"),
     "extra": ("double or stray strikes", "%"),
-    "tempo_bpm": ("tempo", "bpm"),
+    "tempo_bpm": ("tempo", "quarter notes a minute"),
 }
 
 
@@ -45,8 +49,12 @@ def known(value) -> bool:
     return value is not None and value == value
 
 
-def milliseconds(value_s, se_s=None, sign: bool = False, digits: int = 1) -> str:
-    """Write a time in ms, with its range where its standard error is known: `7.0 ms (±0.8)`."""
+def milliseconds(value_s, se_s=None, sign: bool = False, digits: int | None = None) -> str:
+    """Write a time with its range where its standard error is known: `7.0 ms (±0.8)`, `116 ms`, `4.7 s`."""
+    if known(value_s) and abs(value_s) >= 1.0:
+        return _number(value_s, 1.0, "\N{NO-BREAK SPACE}s", se_s, sign, 1)
+    if digits is None:
+        digits = 0 if known(value_s) and abs(value_s) >= 0.1 else 1
     return _number(value_s, 1e3, "\N{NO-BREAK SPACE}ms", se_s, sign, digits)
 
 
@@ -65,21 +73,59 @@ def plain(value, digits: int = 1, unit: str = "", sign: bool = False) -> str:
     return _number(value, 1.0, f"\N{NO-BREAK SPACE}{unit}" if unit else "", None, sign, digits)
 
 
-def quantity(name: str, value, sign: bool = False) -> str:
+def about(value, unit: str = "") -> str:
+    """Write a number of which nobody knows more than two digits: `1800 kg m²`, `2.1`."""
+    if known(value) and math.isfinite(value) and value:
+        value = round(value, 1 - math.floor(math.log10(abs(value))))
+        return plain(value, max(0, 1 - math.floor(math.log10(abs(value)))), unit)
+    return plain(value, 0, unit)
+
+
+def tempo(bpm, unit: bool = True) -> str:
+    """Write a tempo: `73 quarter notes a minute`, `96.1 quarter notes a minute`; its number alone without `unit`."""
+    if not known(bpm):
+        return "–"
+    return plain(bpm, 1).removesuffix(".0") + (" quarter notes a minute" if unit else "")
+
+
+def spread(written: str) -> str:
+    """Put ± before a spread that is written already: `±3.9 ms`; what rounds to 0 is `less than ±0.1 ms`."""
+    number, space, unit = written.partition("\N{NO-BREAK SPACE}")
+    if any(digit in number for digit in "123456789") or not any(digit == "0" for digit in number):
+        return "±" + written
+    return f"less than ±{number[:-1]}1{space}{unit}"
+
+
+def slower(ratio, se=None) -> str:
+    """Write a loss of speed (negative: a gain) with the sign in the word: `2.1 % (±0.7) slower`, `5.7 % faster`."""
+    if not known(ratio):
+        return "–"
+    size = percent(abs(ratio), se)
+    return size if size.startswith("0.0") else f"{size} {'slower' if ratio > 0 else 'faster'}"
+
+
+def quantity(name: str, value, se=None) -> str:
     """Write a value of tables/trend in the unit that its quantity has for the reader."""
+    return _quantity(name, value, se, value)
+
+
+def between(name: str, low: float, high: float) -> str:
+    """Write a range of a quantity, its unit once: `2.1 to 4.1 ms`."""
+    largest = max(abs(low), abs(high))
+    first, last = (_quantity(name, value, None, largest) for value in (low, high))
+    number, space, unit = first.partition("\N{NO-BREAK SPACE}")
+    return f"{number if last.endswith(space + unit) else first} to {last}"
+
+
+def _quantity(name: str, value, se, largest) -> str:
+    """Write a value with the digits that a value of the size `largest` has."""
     unit = QUANTITIES.get(name, ("", "ms" if name.endswith("_s") else ""))[1]
     if unit == "ms":
-        return milliseconds(value, sign=sign)
+        return milliseconds(value, se)
     if unit == "%":
         # Steadiness of a good machine is tenths of a per cent.
-        return percent(value, sign=sign, digits=2)
-    return plain(value, 1, unit, sign)
-
-
-def between(name: str, low: float, high: float, sign: bool = False) -> str:
-    """Write a range of a quantity, its unit once: `2.1 to 4.1 ms`."""
-    first, _, _ = quantity(name, low, sign).partition("\N{NO-BREAK SPACE}")
-    return f"{first} to {quantity(name, high, sign)}"
+        return percent(value, se, digits=1 if known(largest) and abs(largest) >= 0.01 else 2)
+    return _number(value, 1.0, f"\N{NO-BREAK SPACE}{unit}" if unit else "", se, False, 1)
 
 
 def quantity_name(name: str) -> str:
@@ -94,8 +140,13 @@ def count(number: int, one: str, several: str | None = None) -> str:
 
 
 def part_of(number: int, total: int, several: str) -> str:
-    """Write `13 of 2106 strikes (0.6 %)`; `total` is not 0."""
-    return f"{int(number)} of {int(total)} {several} ({percent(number / total)})"
+    """Write `13 of 2106 strikes (0.6 %)`, `none of 2106 strikes`; `total` is not 0."""
+    if not number:
+        return f"none of {int(total)} {several}"
+    share = percent(number / total)
+    if share.startswith("0.0"):
+        share = f"less than {percent(0.001)}"
+    return f"{int(number)} of {int(total)} {several} ({share})"
 
 
 def day(when: date, year: bool = True) -> str:
@@ -104,8 +155,12 @@ def day(when: date, year: bool = True) -> str:
 
 
 def beat(beat_in_bar: float) -> str:
-    """Write a place in the bar without needless zeros: `3`, `2.5`, `1.33`."""
-    return f"{beat_in_bar:.2f}".rstrip("0").rstrip(".")
+    """Write a place in the bar as a musician counts it: `3`, `2 1/2`, `3 1/3`; `2.39` where no such part fits."""
+    near = Fraction(float(beat_in_bar)).limit_denominator(FINEST_BEAT)
+    if abs(float(near) - beat_in_bar) > BEAT_ERROR:
+        return f"{beat_in_bar:.2f}"
+    whole, part = divmod(near, 1)
+    return f"{whole}" + (f" {part}" if part else "")
 
 
 def place(bar: int, beat_in_bar: float) -> str:
@@ -141,9 +196,12 @@ def _number(value, factor, unit, se, sign, digits) -> str:
         return "–"
     if not math.isfinite(value):
         return "∞" if value > 0 else f"{MINUS}∞"
+    half = SURELY * abs(float(se)) * factor if known(se) and math.isfinite(se) else 0.0
+    digits = 0 if half >= 10 else digits
     scaled = round(float(value) * factor, digits)
     text = f"{abs(scaled):.{digits}f}"
     text = (MINUS if scaled < 0 else "+" if sign and scaled > 0 else "") + text + unit
-    if known(se) and math.isfinite(se):
-        text += f" (±{SURELY * abs(float(se)) * factor:.{digits}f})"
+    if half > 0:
+        finest = 10.0**-digits
+        text += f" (±{half:.{digits}f})" if round(half, digits) > 0 else f" (less than ±{finest:.{digits}f})"
     return text
