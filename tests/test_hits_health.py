@@ -298,6 +298,15 @@ def test_strikes_on_a_swinging_grid_are_refused_and_played_ones_are_not(tmp_path
         assert ("on a grid" in hits.find(recording, None, MACHINE, Detection())[1]["refused"]) == refused
 
 
+def test_a_clock_that_strikes_as_evenly_as_a_grid_is_refused_only_if_it_never_drifts(tmp_path):
+    # Half a millisecond from turn to turn adds up; what was moved to a grid of 2 s stays there.
+    for seed in range(10):
+        played_s = np.cumsum(2 + np.random.default_rng(seed).normal(size=150) * 0.0005)
+        (tmp_path / "hits.csv").write_text("hit_s\n" + "\n".join(f"{one:.4f}" for one in played_s))
+        recording = Recording("take", str(tmp_path / "hits.csv"), date(2031, 5, 3), "", "song")
+        assert hits.find(recording, None, MACHINE, Detection())[1]["refused"] == ""
+
+
 def test_a_few_turn_marks_among_many_strikes_are_no_dead_channel(tmp_path):
     take = make_take(36)
     take[:, 2] = np.random.default_rng(2).normal(size=len(take)) * 1e-4
@@ -345,6 +354,57 @@ def test_a_click_that_was_not_looped_back_is_told(tmp_path):
         take[start : start + 96, 2] = 0.4 * np.sin(np.arange(96) / 3) * np.linspace(1, 0, 96)
     take[:, 2] += np.random.default_rng(7).integers(-1, 2, len(take)) * 2.0**-23  # dither
     assert any(sentence.startswith("click not looped back") for sentence in faults_of(tmp_path, take))
+
+
+def make_clicks(take, at_s, noise=1e-4):
+    """Put another click in the place of the take's."""
+    rng = np.random.default_rng(19)
+    take[:, 2] = rng.normal(size=len(take)) * noise
+    for start_s in at_s:
+        add(take[:, 2], start_s, np.array([1900.0]), 0.4, rng, 0.003)
+    return take
+
+
+def test_a_click_that_pauses_between_two_playthroughs_has_no_dropout(tmp_path):
+    first_s = np.arange(0.5, 15, CLICK_S)
+    take = make_clicks(make_take(52), [*first_s, *(first_s[-1] + 9.7 * CLICK_S + np.arange(0, 14, CLICK_S))])
+    assert faults_of(tmp_path, take) == []
+
+
+def test_a_dropout_that_swallows_a_click_is_told(tmp_path):
+    # The 25th is gone, and 20 ms with it.
+    at_s = np.arange(0.5, 39, CLICK_S) - 0.02 * (np.arange(0.5, 39, CLICK_S) > 16)
+    (said,) = faults_of(tmp_path, make_clicks(make_take(53), np.delete(at_s, 25)))
+    assert said.startswith("dropout: the click of channel 3 jumps once, by 20.0 ms, at about 16 s")
+
+
+def test_the_noise_of_a_cable_that_sixteen_bits_hide_is_no_click_of_the_sequencer(tmp_path):
+    take = make_clicks(make_take(54), np.arange(0.5, 39, CLICK_S), 3e-6)
+    take = np.round(take * 2**15) / 2**15
+    assert (take[30_000:31_000, 2] == 0).all()
+    assert faults_of(tmp_path, take, subtype="PCM_16") == []
+    take[:, 2] = 0.0
+    for start in range(24_000, len(take) - 24_000, 30_000):
+        take[start : start + 96, 2] = 0.4 * np.sin(np.arange(96) / 3) * np.linspace(1, 0, 96)
+    said = faults_of(tmp_path, take, subtype="PCM_16")
+    assert [sentence.split(":")[0] for sentence in said] == ["click not looped back"]
+
+
+@pytest.mark.parametrize("spread_db", [0.0, 0.05])
+def test_a_machine_that_strikes_always_alike_is_not_clipped(tmp_path, spread_db):
+    take, rng = make_take(55, 24.0), np.random.default_rng(20)
+    take[:, 0] = rng.normal(size=len(take)) * 4e-4
+    for start_s in np.arange(0.7, 23, 0.55):
+        peak = 0.25 * 10 ** (rng.normal() * spread_db / 20)
+        add(take[:, 0], start_s + rng.normal() * 0.01, np.array([420.0, 1130.0]), peak, np.random.default_rng(21))
+    assert faults_of(tmp_path, take) == []
+
+
+def test_a_machine_that_strikes_harder_from_one_moment_on_is_no_touched_gain(tmp_path):
+    # All microphones hear it, strikes and noise, one more than the other.
+    take = make_take(56)
+    take[len(take) // 2 :, :2] *= 10 ** (np.array([4.0, 5.5]) / 20)
+    assert faults_of(tmp_path, take) == []
 
 
 def test_a_wrong_tempo_of_the_click_is_told(tmp_path):

@@ -15,6 +15,7 @@ TOO_SOON = 0.6  # of the usual interval: not a click but something struck beside
 AROUND = 4  # intervals on either side that say how long the one between should be
 JUMP_S = 0.0005  # a step of the clicks' phase that lasts: a lost or doubled buffer
 JUMP_TO_SCATTER = 10.0
+PAUSE_BEATS = 2  # an interval of more: the metronome stopped, and began again at any moment
 STEADY_S = 0.002  # clicks of one tempo lie this near their line
 SURELY_STEADY_S = 0.0002  # and this near where lost sound had to be put back
 CABLE_DB = -118.0  # any analogue way is noisier than that between 4 and 16 kHz
@@ -135,6 +136,7 @@ def _jumps(at: np.ndarray, rate_hz: int) -> np.ndarray:
     # A single misplaced click jumps there and back; a lost buffer only there.
     lasts = np.array([abs(step[max(k - 1, 0) : k + 2].sum()) > abs(step[k]) / 2 for k in range(len(step))])
     lasts[[0, -1]] = False
+    lasts[beats > PAUSE_BEATS] = False
     return jump * lasts
 
 
@@ -159,10 +161,19 @@ def _not_looped(channel: Channel) -> str:
 
 
 def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) -> list[str]:
-    """Hold the tempo against the true one; what was lost or doubled is put back first."""
+    """Hold the tempo against the true one; what was lost or doubled is put back first.
+
+    Where the metronome paused, the longest part of it is held.
+    """
     if not channel.bpm:
         return []
     beats, _ = _beats(at)
+    ends = np.concatenate([[-1], np.flatnonzero(beats > PAUSE_BEATS), [len(beats)]])
+    longest = int(np.diff(ends).argmax())
+    part = slice(ends[longest] + 1, ends[longest + 1])
+    at, beats, jumps = at[part.start : part.stop + 1], beats[part], jumps[part]
+    if len(at) < FEW_CLICKS:
+        return []
     count = np.concatenate([[0], np.cumsum(beats)])
     whole_s = (at - np.concatenate([[0], np.cumsum(jumps)])) / rate_hz
     line = np.polyfit(count, whole_s, 1)

@@ -71,10 +71,16 @@ def step(
         return None
     found = _step(floor_db, floor_db, others_db, hit_s, level_db, all_s)
     others_db = [other for other in others_db if len(other) == len(floor_db)]
-    if found is not None or not others_db:
+    if not others_db or (found is not None and not _everywhere(found, others_db)):
         return found
     # Noise that all microphones hear may come and go.
     return _step(floor_db - np.median(others_db, axis=0), floor_db, others_db, hit_s, level_db, all_s)
+
+
+def _everywhere(found: Step, others_db: list[np.ndarray]) -> bool:
+    """Tell whether all microphones become louder or softer with this one: so does a machine that strikes harder."""
+    moved = [_near(int(found.time_s / PIECE_S), other) * np.sign(found.step_db) for other in others_db]
+    return all(MOVED * abs(found.step_db) < one < MOST_DB for one in moved)
 
 
 def _step(floor_db: np.ndarray, own_db: np.ndarray, others_db: list, hit_s, level_db, all_s) -> Step | None:

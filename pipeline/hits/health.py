@@ -4,6 +4,8 @@
 separates simulated faults from sound recordings (tests/benchmarks/hits_health.py), not good from bad machines.
 """
 
+from collections import Counter
+
 import numpy as np
 
 from pipeline.hits import clicks, gain, ground, rise, tops
@@ -22,6 +24,9 @@ GATED_SHARE, GATED_RUNS = 0.05, 4  # of the time between first and last hit that
 GATE_S = 0.005  # samples that do not differ for so long: no microphone is so quiet
 MOST_SILENCES = 200  # in a block of 5 s: no gate closes so often, but rounding does
 ROUNDED_S, ROUNDED = 0.025, 3  # but few bits are: sound that fades stays so long before within so many steps of them
+EQUAL_DB = 0.3  # between the quartiles of power: a machine that strikes so evenly; clipped strikes keep 0.7 or more
+COARSE = 2**-16  # a change from sample to sample that is larger in all of a file: it has 16 bit
+CLICK_S = (0.05, 0.004)  # least from click to click; length of what is held against one another
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.97, 0.0005  # leaks reach 0.6
 DEAD_PEAK = 10 ** (-70 / 20)
@@ -62,6 +67,8 @@ class Watch:
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
         self.upper_db = [[] for _ in range(n)]  # first sample, seconds a piece, levels, a block each
         self.uppers, self.floors = {}, {}  # once all is seen
+        self.finest = np.full(n, np.inf)  # least change from sample to sample of a click's channel
+        self.shapes = [Counter() for _ in range(n)]  # how often a click's samples came, by their hash
         self.product = np.zeros((n, n))
         self.bins = np.maximum(np.diff(rise.frames(rate_hz).edges), 1)  # of the spectrum, in each band
 
@@ -77,6 +84,10 @@ class Watch:
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
             self._see_silences(number, here, own)
+            if self.channels[number].hears == ("click",):
+                step = np.abs(np.diff(own))
+                self.finest[number] = min(self.finest[number], step[step > 0].min(initial=np.inf))
+                self.shapes[number].update(_shapes(own, self.rate_hz))
             frames = its[begin // hop : begin // hop + len(own) // hop]
             low = ground.low(own, self.rate_hz, self.mains_hz, frames, hop / self.rate_hz)
             if low is not None:
@@ -119,6 +130,16 @@ class Watch:
         grid_s = np.arange(ground.PIECE_S / 2, at_s[-1] + ground.PIECE_S / 2, ground.PIECE_S)
         return level_db[np.clip(np.searchsorted(at_s, grid_s - ground.PIECE_S / 2), 0, len(at_s) - 1)]
 
+    def silence_db(self, number: int) -> float:
+        """Return the level of a channel's upper bands where nothing sounds; 0 where nobody can tell.
+
+        Samples of 16 bit hide the noise of a good cable. But clicks that came by cable differ in a bit here and there.
+        """
+        shapes = self.shapes[number]
+        if self.finest[number] > COARSE and shapes.total() > 2 * sum(n for n in shapes.values() if n > 1):
+            return 0.0
+        return float(np.median(self.upper(number))) if len(self.upper(number)) else 0.0
+
     def floor(self, number: int) -> np.ndarray:
         """Return `gain.floor_db` of a channel, worked out once all is seen."""
         if number not in self.floors:
@@ -142,7 +163,7 @@ def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str
         checks = () if dead else (_clipped, _hum, _rumble, _gated, _gain_touched, _pumping)
         findings += filter(None, [dead, *(check(watch, number, hits) for check in checks)])
     found = sentences(findings) + _same(watch) + _thin(watch, hits) + _lengths(watch, lengths)
-    silence_db = [float(np.median(level)) if len(level := watch.upper(k)) else 0.0 for k in range(len(watch.channels))]
+    silence_db = [watch.silence_db(number) for number in range(len(watch.channels))]
     return found + clicks.faults(watch.channels, watch.rate_hz, hits, silence_db)
 
 
@@ -156,6 +177,16 @@ def _silences(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
     edges = np.concatenate([[-1], changes, [len(samples) - 1]])
     gap = np.flatnonzero(np.diff(edges) >= shortest)
     return [(int(edges[at]) + 1, int(edges[at + 1]) + 1) for at in gap]
+
+
+def _shapes(own: np.ndarray, rate_hz: int) -> list[int]:
+    """Return a hash of the samples of each loud sound, without a common offset."""
+    size = np.abs(own)
+    loud = np.flatnonzero(size > size.max(initial=0.0) / 2)
+    begin = loud[np.diff(loud, prepend=-rate_hz) > CLICK_S[0] * rate_hz]
+    steps = np.round(np.diff(own) / COARSE).astype(np.int32)
+    length = round(CLICK_S[1] * rate_hz)
+    return [hash(steps[at : at + length].tobytes()) for at in begin if at + length <= len(steps)]
 
 
 def _falls(before: np.ndarray) -> bool:
@@ -205,7 +236,8 @@ def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
 
 
 def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
-    alike = watch.channels[number].hears in MARKS or clicks.is_metronome(hits["at"][hits["channel"] == number])
+    mine = hits[hits["channel"] == number]
+    alike = watch.channels[number].hears in MARKS or clicks.is_metronome(mine["at"]) or _equally_strong(mine)
     clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
     if clipped is not None and not alike and _pumping(watch, number, hits):  # a limiter makes strikes equally high, too
         clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
@@ -213,6 +245,12 @@ def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     if clipped is None or watch.peak[number] ** 2 < CREST * steady:
         return None
     return Finding("clipped", watch.channels[number], (max(clipped.over_db, 0.1), clipped.n_strikes))
+
+
+def _equally_strong(mine: np.ndarray) -> bool:
+    """Tell whether strikes are so alike that nothing but their evenness need make them equally high."""
+    power_db = 10 * np.log10(mine["bands"].sum(axis=1) + 1e-15)
+    return bool(len(mine) and np.subtract(*np.quantile(power_db, (0.75, 0.25))) < EQUAL_DB)
 
 
 def _low(watch: Watch, number: int) -> tuple[float, float, float]:
