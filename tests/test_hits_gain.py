@@ -314,3 +314,19 @@ def test_nothing_is_said_of_nothing():
     level_db, hit_s, hit_db = make_limited(12.0)
     assert fall(level_db, hit_s[:0], hit_db[:0]) is None
     assert fall(level_db[:30], hit_s, hit_db) is None
+
+
+@pytest.mark.parametrize(("duration_s", "told"), [(7.9, True), (5.9, False)])
+def test_four_windows_of_two_seconds_are_needed(duration_s, told):
+    # Twice the strikes in half of the time.
+    level_db, hit_s, hit_db = make_limited(12.0, duration_s=2 * duration_s, release_s=0.6)
+    assert len(hit_s) >= 8
+    assert (fall(level_db[::2], hit_s / 2, hit_db) is not None) == told
+
+
+def test_a_strike_that_swells_for_some_pieces_is_as_loud_as_its_loudest():
+    level_db, hit_s, hit_db = make_limited(12.0)
+    whole_db, piece = fall(level_db, hit_s, hit_db), (hit_s / 0.02).astype(int)
+    level_db[piece] = level_db[piece + 1] = -30.0
+    level_db[piece + 2] = hit_db
+    assert fall(level_db, hit_s, hit_db, slice(0)) == pytest.approx(whole_db, rel=0.15)
