@@ -234,6 +234,30 @@ def test_a_microphone_that_hears_its_neighbours_is_alive(risen_db, scatter_db, t
     assert two_of_which(make_hits(TIMES_S[::2][:40]), level_db=level_db) == UNSTRUCK * told
 
 
+@pytest.mark.parametrize("place", [-3, -2, -1, 0, 1, 2, 3])
+def test_what_it_hears_comes_with_the_strike_or_just_after(place):
+    # The part that is heard begins 7 s into the file. Strikes at its very ends have no pieces on both sides.
+    times_s = np.concatenate([[0.0, 0.03], TIMES_S, [19.95, 19.99]])
+    level_db = np.full(1000, -60.0)
+    level_db[(TIMES_S / 0.02).astype(int) + place] += 1.2
+    watch = watch_of(make_noise(4), make_noise(5), first=7 * RATE_HZ)
+    watch.uppers = {0: np.full(1000, -60.0), 1: level_db}
+    assert names(watch, make_hits(times_s + 7)) == ["dead"] * (place not in (0, 1, 2))
+    level_db[(TIMES_S / 0.02).astype(int) - 2] += 1.2  # as loud before it
+    assert names(watch, make_hits(times_s + 7)) == ["dead"]
+
+
+def test_one_loud_moment_before_a_strike_hides_no_other():
+    level_db = np.full(1000, -60.0)
+    level_db[(TIMES_S / 0.02).astype(int)] += 0.5
+    level_db[int(TIMES_S[50] / 0.02) - 2] += 5.0
+    assert two_of_which(make_hits(TIMES_S), level_db=level_db) == []
+
+
+def test_strikes_at_the_very_ends_tell_nothing_of_what_is_heard():
+    assert two_of_which(make_hits(np.repeat([0.0, 0.03, 19.97, 19.99], 3))) == UNSTRUCK
+
+
 @pytest.mark.parametrize(("share", "louder_db", "told"), [(0.02, 3.2, False), (0.02, 2.8, True), (0.006, 40.0, True)])
 def test_a_microphone_that_hears_something_is_alive(share, louder_db, told):
     # Away from the strikes, or its rise at them would be told.
@@ -336,12 +360,14 @@ def test_a_silence_over_the_end_of_a_block_is_one():
 # --- clipped ---------------------------------------------------------------------------------------------------------
 
 
-def make_struck(seed, limit=np.inf, duration_s=20.0):
-    """Return strikes of 300 Hz twice a second, 2 dB of scatter, in noise, cut off at `limit`."""
+def make_struck(seed, limit=np.inf, scatter_db=2.0, duration_s=20.0):
+    """Return strikes of 300 Hz twice a second, in noise, cut off at `limit`."""
     rng, samples = np.random.default_rng(seed), make_noise(seed, duration_s, 1e-8)
     for begin in np.round(np.arange(0.3, duration_s - 0.5, 0.5) * RATE_HZ + rng.uniform(-400, 400, 39)).astype(int):
         after = np.arange(2000) / RATE_HZ
-        samples[begin : begin + 2000] += 0.3 * 10 ** (rng.normal() / 10) * np.exp(-after / 0.05) * np.sin(1885 * after)
+        samples[begin : begin + 2000] += (
+            0.3 * 10 ** (scatter_db * rng.normal() / 20) * np.exp(-after / 0.05) * np.sin(1885 * after)
+        )
     return np.clip(samples, -limit, limit)
 
 
@@ -352,6 +378,17 @@ def test_a_tone_that_goes_on_heaps_up_without_being_cut_off(steady, told):
     (found,) = said(watch) or [""]
     assert found.startswith("clipped: channel 1 (oak) is cut off at ") == told
     assert names(watch_of(make_struck(14))) == []
+
+
+@pytest.mark.parametrize(
+    ("powers_db", "told"),
+    [([0.0, 0.0, 0.0], False), ([0.0, 0.28, 0.56], False), ([0.0, 0.32, 0.64], True), ([0.0, 0.0], True), ([], True)],
+)
+def test_strikes_of_one_strength_are_equally_high_without_being_cut_off(powers_db, told):
+    # 0.3 dB between the quartiles, here half of the whole; of fewer strikes nobody can tell.
+    hits = make_hits(np.arange(1.0, 1 + len(powers_db)), bands=0.0)
+    hits["bands"][:, 4] = 10 ** (np.array(powers_db) / 10 - 4)
+    assert names(watch_of(make_struck(14, scatter_db=0.0)), hits) == ["clipped"] * told
 
 
 def test_tops_are_thinned_so_that_memory_does_not_grow():
@@ -403,6 +440,13 @@ def test_levels_are_followed_from_the_first_sample_seen():
     assert len(floor_db) in (11, 12) and floor_db[4] == pytest.approx(floor_db[9] + 20, abs=1.0)
     assert watch.floor(0) is floor_db
     assert len(health.Watch((Channel(1, ("oak",)),), RATE_HZ, None).upper(0)) == 0
+
+
+def test_the_levels_of_blocks_are_joined_piece_by_piece():
+    watch = watch_of(np.zeros(8))
+    one, two = np.arange(250.0), 1000 + np.arange(130.0)
+    watch.upper_db[0] = [(0, 0.02, one), (BLOCK, 0.02, two)]
+    assert watch.upper(0).tolist() == [*one, *two]
 
 
 def test_a_limiter_is_told_of_a_microphone_and_not_of_a_turn_mark():
@@ -482,7 +526,7 @@ def test_bodies_that_ring_make_some_bands_louder_and_the_quietest_tells(band, to
 
 def skirt(slope_db=4.0, below_db=15.0):
     """Return a strike of a body that sounds high; below, it falls by `slope_db` from the second band to the lowest."""
-    return np.append([-60.0 - slope_db, -60.0, -60.0], np.full(N_BANDS - 3, -60.0 + below_db))
+    return np.append([-60.0 - slope_db, -60.0, -58.0], np.full(N_BANDS - 3, -58.0 + below_db))
 
 
 @pytest.mark.parametrize(
@@ -528,3 +572,38 @@ def test_a_track_that_ends_a_second_early_is_told():
     assert said(watch, lengths=(160_000, 148_000)) == [
         "short track: channel 2 ends 1.5 s before the longest; export all tracks over the whole take"
     ]
+
+
+# --- a click that was not looped back --------------------------------------------------------------------------------
+
+
+def click(noise, bits, accents=(1.0, 0.6), off=0.0):
+    """Return what is said of clicks twice a second, which may fall between samples, in noise, with so many bits."""
+    rng, samples = np.random.default_rng(25), np.random.default_rng(26).normal(size=160_000) * noise
+    times = np.arange(0.25, 19.9, 0.5)
+    for number, at_s in enumerate(times):
+        after = np.arange(60) + off * rng.random()
+        begin = round(at_s * RATE_HZ)
+        samples[begin : begin + 60] += 0.4 * accents[number % 2] * np.exp(-after / 15) * np.sin(0.9 * after)
+    samples = np.round(samples * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    return names(watch_of(samples, hears=(("click",),)), make_hits(times))
+
+
+@pytest.mark.parametrize(
+    ("noise", "bits", "off", "told"),
+    [
+        (0.0, 16, 0.0, True),  # a sequencer's own click
+        (3e-6, 16, 0.0, False),  # a good cable, whose noise 16 bits hide
+        (0.0, 16, 0.5, False),  # nobody can tell
+        (0.0, 24, 0.5, True),
+        (1e-7, 24, 0.0, True),  # dither
+        (1e-5, 24, 0.0, False),  # a cable
+    ],
+)
+def test_a_click_is_not_looped_back_where_it_is_exact_or_more_silent_than_a_cable(noise, bits, off, told):
+    assert click(noise, bits, off=off) == ["click not looped back"] * told
+    assert click(noise, bits, (1.0, 1.0), off) == ["click not looped back"] * told
+
+
+def test_a_short_recording_has_no_silence_to_tell_of():
+    assert health.Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0

@@ -26,7 +26,7 @@ MOST_SILENCES = 200  # in a block of 5 s: no gate closes so often, but rounding 
 ROUNDED_S, ROUNDED = 0.025, 3  # but few bits are: sound that fades stays so long before within so many steps of them
 EQUAL_DB = 0.3  # between the quartiles of power: a machine that strikes so evenly; clipped strikes keep 0.7 or more
 COARSE = 2**-16  # a change from sample to sample that is larger in all of a file: it has 16 bit
-CLICK_S = (0.05, 0.004)  # least from click to click; length of what is held against one another
+CLICK_S, EXACT = (0.05, 0.01), 0.9  # from click to click, at least; length that is compared; share that comes again
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.97, 0.0005  # leaks reach 0.6
 DEAD_PEAK = 10 ** (-70 / 20)
@@ -136,7 +136,7 @@ class Watch:
         Samples of 16 bit hide the noise of a good cable. But clicks that came by cable differ in a bit here and there.
         """
         shapes = self.shapes[number]
-        if self.finest[number] > COARSE and shapes.total() > 2 * sum(n for n in shapes.values() if n > 1):
+        if self.finest[number] > COARSE and sum(n for n in shapes.values() if n > 1) < EXACT * shapes.total():
             return 0.0
         return float(np.median(self.upper(number))) if len(self.upper(number)) else 0.0
 
@@ -250,7 +250,8 @@ def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
 def _equally_strong(mine: np.ndarray) -> bool:
     """Tell whether strikes are so alike that nothing but their evenness need make them equally high."""
     power_db = 10 * np.log10(mine["bands"].sum(axis=1) + 1e-15)
-    return bool(len(mine) and np.subtract(*np.quantile(power_db, (0.75, 0.25))) < EQUAL_DB)
+    enough = len(mine) >= tops.LEAST_STRIKES
+    return bool(enough and np.subtract(*np.quantile(power_db, (0.75, 0.25))) < EQUAL_DB)
 
 
 def _low(watch: Watch, number: int) -> tuple[float, float, float]:
