@@ -5,8 +5,6 @@ gap, after the strike or before it. A bounce scatters in its gap, because its fl
 weaker than the strike. What comes at one pin alone belongs to that pin, not to the striker.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
@@ -24,16 +22,6 @@ SOONEST_S, LATEST_S = 0.006, 0.085  # of a rebound after its strike, as the stag
 # A restitution of 0.8, more than a damped stop has (common practice), is 1.9 dB. More cannot be asked: in the ring of
 # its strike a rebound reads louder than it is.
 WEAKER_DB = 2.0
-
-
-@dataclass(frozen=True)
-class Sound:
-    """A sound that comes with the strikes of `striker` at the gap `gap_s` (negative: before the strike)."""
-
-    striker: int
-    gap_s: float
-    spread_s: float
-    share: float
 
 
 def told(extras: pd.DataFrame, rows: pd.DataFrame, n_strikers: int) -> pd.DataFrame:
@@ -58,14 +46,14 @@ def told(extras: pd.DataFrame, rows: pd.DataFrame, n_strikers: int) -> pd.DataFr
     for striker in range(n_strikers):
         free = (extras["sound_of"] < 0) & extras["striker"].isin([striker, -1])
         mine = extras[free]
-        for sound, hits in sounds(mine, played, striker):
+        for gap_s, hits in sounds(mine, played, striker):
             at = mine.index[hits]
-            extras.loc[at, "sound_of"], extras.loc[at, "sound_gap_s"] = striker, sound.gap_s
+            extras.loc[at, "sound_of"], extras.loc[at, "sound_gap_s"] = striker, gap_s
     return extras.assign(rebound=_rebounds(extras, played))
 
 
-def sounds(extras: pd.DataFrame, played: pd.DataFrame, striker: int) -> list[tuple[Sound, np.ndarray]]:
-    """Return the sounds of one striker, each with the places of its hits in `extras`."""
+def sounds(extras: pd.DataFrame, played: pd.DataFrame, striker: int) -> list[tuple[float, np.ndarray]]:
+    """Return the sounds of one striker: gap to the strike (negative: before it) and places of the hits in `extras`."""
     own = played[played["striker"] == striker].drop_duplicates(["take", "hit_id"])
     strike, extra, gap_s = _pairs(own, extras)
     size_s = np.hypot(own["hit_se"].to_numpy()[strike], extras["hit_se"].fillna(0.0).to_numpy()[extra])
@@ -80,11 +68,10 @@ def sounds(extras: pd.DataFrame, played: pd.DataFrame, striker: int) -> list[tup
         if around.sum() < FEWEST_STRIKES:
             break
         spread_s = 1.4826 * float(np.median(np.abs(gap_s[around] - np.median(gap_s[around]))))
-        share = _share(own, played, strike[with_it], middle_s)
         looked &= ~around
-        if spread_s <= limit_s and share >= LEAST_SHARE:
+        if spread_s <= limit_s and _share(own, played, strike[with_it], middle_s) >= LEAST_SHARE:
             hits = np.unique(extra[with_it])
-            found.append((Sound(striker, middle_s, spread_s, share), hits[~taken[hits]]))
+            found.append((middle_s, hits[~taken[hits]]))
             taken[hits] = True
             looked &= ~taken[extra]
     return found
