@@ -4,20 +4,22 @@ inputs:   --configfile CONFIG (config/template.yaml explains it), the recordings
 outputs:  the tables and the report under its `results:`
 steps:    one job per recording for hits and aligned, one per group for timing, one for each of the rest
 
-A missing recording is no declared input: whether it exists is part of `params`, so that a file that goes missing is
-noticed. So is all of the configuration that a job depends on: what changes there runs only what depends on it.
+Every job has a hash of all it depends on in its `params` and in the files it writes: files it reads, configuration,
+code. What changes runs again what depends on it. At the start each result is asked for that hash; what is missing,
+damaged or made for something else is made again, whatever dates say. Older results stay until theirs are whole.
 """
 
 import os
 import shlex
 import sys
+from functools import cache
 from pathlib import Path
 
 sys.path.insert(0, str(workflow.basedir))
 
 from snakemake.logging import logger
 
-from pipeline import settings, tables
+from pipeline import results, settings, tables
 from pipeline.errors import InputError
 
 if len(workflow.configfiles) != 1:
@@ -31,17 +33,23 @@ except InputError as error:
     sys.exit("\n".join(error.faults))
 
 RESULTS = SETTINGS.results
+FINGERPRINTS = settings.Fingerprints(SETTINGS)
 GROUPS = SETTINGS.groups()
 PATHS = {
     name: str(tables.path(RESULTS, name))
     for name in tables.CONTRACTS
     if name not in ("notes", "hits", "aligned", "lateness", "tempo")
 }
+PARTS = RESULTS + "/groups/build_day={build_day}/{group}/{name}.parquet"  # as tables.group_folder has it
 NOTES = [tables.path(RESULTS, "notes", arrangement=one.name) for one in SETTINGS.arrangements]
 
 ALIGNED = [
     tables.path(RESULTS, "aligned", build_day=take.build_day, recording=take.recording) for take in SETTINGS.recordings
 ]
+
+
+FINDING = Path(RESULTS, "report/finding.txt")
+FINDING_BEFORE = FINDING.stat().st_mtime_ns if FINDING.exists() else None
 
 
 def every(name):
@@ -52,21 +60,26 @@ def every(name):
 # The interpreter and the code of this checkout, whatever lies in the working directory; one thread a job.
 PREFIX = (
     f"set -euo pipefail; export PYTHONPATH={shlex.quote(str(workflow.basedir))} OMP_NUM_THREADS=1 OPENBLAS_NUM_THREADS=1; "
-    f'pindrift() {{ {shlex.quote(sys.executable)} -P -m pipeline "$@"; }}; '
+    # The log first: a job adds to it itself what need not be shown.
+    'pindrift() { local log="$1"; shift; : >"$log"; '
+    f'{shlex.quote(sys.executable)} -P -m pipeline "$@" 2>&1 | tee -a -- "$log"; }}; '
 )
 shell.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
 
 
 def worth_saying(record):
     """Keep the engine's small talk out of what the jobs say."""
-    return not str(record.msg).startswith(("Select jobs to execute", "Execute "))
+    small_talk = ("Select jobs to execute", "Execute ", "Restored previous version", "Cannot restore ")
+    return not str(record.msg).startswith(small_talk)
 
 
 logger.addFilter(worth_saying)
 
 
 onsuccess:
-    print("\n" + Path(RESULTS, "report/finding.txt").read_text(encoding="utf-8"))
+    # A run that was asked for less leaves the finding as it was, or has none.
+    if FINDING.exists() and FINDING.stat().st_mtime_ns != FINDING_BEFORE:
+        print("\n" + FINDING.read_text(encoding="utf-8"))
 
 
 wildcard_constraints:
@@ -80,25 +93,36 @@ def depends_on(stage):
     """Return a function of the wildcards: the hash of what the stage depends on in the configuration."""
 
     def of(wildcards):
-        keys = {
-            key: getattr(wildcards, key) for key in ("arrangement", "recording", "group") if hasattr(wildcards, key)
-        }
-        return settings.fingerprint(SETTINGS, stage=stage, **keys)
+        names = [getattr(wildcards, key, "") for key in ("arrangement", "recording", "group")]
+        return FINGERPRINTS.of(stage, "".join(names))
 
     return of
 
 
+@cache
+def make_again():
+    """Have the engine make again what does not stand, as it does itself with files that it knows to be incomplete.
+
+    It must be asked while it puts the jobs together, and every way leads to a job of notes or of hits. Nothing is
+    deleted: the older file stays until the new one is there.
+    """
+    if workflow.is_main_process:
+        workflow.dag.forcefiles.update(results.to_make_again(SETTINGS, FINGERPRINTS))
+
+
 def files_of(wildcards):
-    """Return what is there of a recording, and the idle recording that tells its noise."""
+    """Return what is there of a recording, and the idle recording that tells its noise; their dates say nothing."""
+    make_again()
     there = [Path(SETTINGS.recording(wildcards.recording).file), Path(SETTINGS.detection.idle_file or "")]
     files = [path for path in there if path.is_file()]
-    return files + sorted(
-        path for folder in there[:1] if folder.is_dir() for path in folder.iterdir() if path.is_file()
-    )
+    tracks = [path for folder in there[:1] if folder.is_dir() for path in folder.iterdir()]
+    return ancient(files + sorted(path for path in tracks if path.is_file() and path.name[0] != "."))
 
 
 def arrangement_file(wildcards):
-    return SETTINGS.arrangement_of(wildcards.arrangement).file or []
+    make_again()
+    file = SETTINGS.arrangement_of(wildcards.arrangement).file
+    return ancient(file) if file else []
 
 
 def notes_of(wildcards):
@@ -125,6 +149,7 @@ localrules:
 rule all:
     input:
         RESULTS + "/report/index.html",
+        str(FINDING),
 
 
 rule notes:
@@ -132,7 +157,7 @@ rule notes:
     input:
         arrangement_file,
     output:
-        RESULTS + "/notes/{arrangement}.parquet",
+        update(RESULTS + "/notes/{arrangement}.parquet"),
     log:
         RESULTS + "/log/notes/{arrangement}.log",
     threads: 1
@@ -143,7 +168,7 @@ rule notes:
         config=CONFIG,
         depends_on=depends_on("notes"),
     shell:
-        "pindrift notes -- {params.config:q} {wildcards.arrangement:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} notes -- {params.config:q} {wildcards.arrangement:q}"
 
 
 rule hits:
@@ -151,7 +176,7 @@ rule hits:
     input:
         files_of,
     output:
-        RESULTS + "/hits/{recording}.parquet",
+        update(RESULTS + "/hits/{recording}.parquet"),
     log:
         RESULTS + "/log/hits/{recording}.log",
     threads: 1
@@ -162,7 +187,7 @@ rule hits:
         config=CONFIG,
         depends_on=depends_on("hits"),
     shell:
-        "pindrift hits -- {params.config:q} {wildcards.recording:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} hits -- {params.config:q} {wildcards.recording:q}"
 
 
 rule aligned:
@@ -171,7 +196,7 @@ rule aligned:
         notes_of,
         RESULTS + "/hits/{recording}.parquet",
     output:
-        RESULTS + "/aligned/build_day={build_day}/recording={recording}/aligned.parquet",
+        update(RESULTS + "/aligned/build_day={build_day}/recording={recording}/aligned.parquet"),
     log:
         RESULTS + "/log/aligned/{build_day}/{recording}.log",
     threads: 1
@@ -182,7 +207,7 @@ rule aligned:
         config=CONFIG,
         depends_on=depends_on("aligned"),
     shell:
-        "pindrift aligned -- {params.config:q} {wildcards.recording:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} aligned -- {params.config:q} {wildcards.recording:q}"
 
 
 rule timing:
@@ -190,9 +215,9 @@ rule timing:
     input:
         of_group,
     output:
-        RESULTS + "/tables/lateness/build_day={build_day}/{group}.parquet",
-        RESULTS + "/tables/tempo/build_day={build_day}/{group}.parquet",
-        directory(RESULTS + "/groups/build_day={build_day}/{group}"),
+        update(RESULTS + "/tables/lateness/build_day={build_day}/{group}.parquet"),
+        update(RESULTS + "/tables/tempo/build_day={build_day}/{group}.parquet"),
+        update(expand(PARTS, name=tables.GATHERED, allow_missing=True)),
     log:
         RESULTS + "/log/timing/{build_day}/{group}.log",
     threads: 1
@@ -203,15 +228,15 @@ rule timing:
         config=CONFIG,
         depends_on=depends_on("timing"),
     shell:
-        "pindrift timing -- {params.config:q} {wildcards.group:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} timing -- {params.config:q} {wildcards.group:q}"
 
 
 rule tables:
     """Put the groups' tables together and delete what is no longer listed."""
     input:
-        [tables.group_folder(RESULTS, group.build_day, group.id) for group in GROUPS],
+        [PARTS.format(build_day=one.build_day, group=one.id, name=name) for one in GROUPS for name in tables.GATHERED],
     output:
-        [PATHS[name] for name in tables.GATHERED],
+        update([PATHS[name] for name in tables.GATHERED]),
     log:
         RESULTS + "/log/tables.log",
     threads: 1
@@ -220,9 +245,9 @@ rule tables:
         runtime=10,
     params:
         config=CONFIG,
-        depends_on=settings.fingerprint(SETTINGS, stage="tables"),
+        depends_on=FINGERPRINTS.of("tables"),
     shell:
-        "pindrift tables -- {params.config:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} tables -- {params.config:q}"
 
 
 rule trend:
@@ -231,8 +256,7 @@ rule trend:
         PATHS["recordings"],
         NOTES,
     output:
-        PATHS["trend"],
-        PATHS["setups"],
+        update([PATHS["trend"], PATHS["setups"]]),
     log:
         RESULTS + "/log/trend.log",
     threads: 1
@@ -241,9 +265,9 @@ rule trend:
         runtime=10,
     params:
         config=CONFIG,
-        depends_on=settings.fingerprint(SETTINGS, stage="trend"),
+        depends_on=FINGERPRINTS.of("trend"),
     shell:
-        "pindrift trend -- {params.config:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} trend -- {params.config:q}"
 
 
 rule worklist:
@@ -254,7 +278,7 @@ rule worklist:
         [PATHS[name] for name in ("strikers", "pins")],
         every("lateness"),
     output:
-        PATHS["worklist"],
+        update(PATHS["worklist"]),
     log:
         RESULTS + "/log/worklist.log",
     threads: 1
@@ -263,9 +287,9 @@ rule worklist:
         runtime=10,
     params:
         config=CONFIG,
-        depends_on=settings.fingerprint(SETTINGS, stage="worklist"),
+        depends_on=FINGERPRINTS.of("worklist"),
     shell:
-        "pindrift worklist -- {params.config:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} worklist -- {params.config:q}"
 
 
 rule report:
@@ -276,8 +300,7 @@ rule report:
         every("tempo"),
         list(PATHS.values()),
     output:
-        RESULTS + "/report/index.html",
-        RESULTS + "/report/finding.txt",
+        update([RESULTS + "/report/index.html", str(FINDING)]),
     log:
         RESULTS + "/log/report.log",
     threads: 1
@@ -286,6 +309,6 @@ rule report:
         runtime=10,
     params:
         config=CONFIG,
-        depends_on=settings.fingerprint(SETTINGS, stage="report"),
+        depends_on=FINGERPRINTS.of("report"),
     shell:
-        "pindrift report -- {params.config:q} 2>&1 | tee -- {log:q}"
+        "pindrift {log:q} report -- {params.config:q}"

@@ -65,7 +65,7 @@ def _struck(recording: str) -> pd.DataFrame:
 
 def _hits_line(config, take) -> str:
     path = tables.path(config.results, "hits", recording=take.recording)
-    if not path.exists() or tables.said(path).get("refused"):
+    if not path.exists() or tables.said(path, "hits").get("refused"):
         return "refused or not run".rjust(52)
     hits = tables.read(path, "hits").to_pandas()
     hits = hits[hits["kind"].isin(["strike", "rebound"]) & (hits["probability"] >= 0.5)]

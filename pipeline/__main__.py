@@ -7,29 +7,46 @@ is imported only when it is asked for: start-up is paid per job.
 import argparse
 import os
 import sys
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
-from pipeline import settings, tables
+from pipeline import failures, results, settings, tables
 from pipeline.errors import InputError
 
 STATUSES = ("played", "missed", "extra", "unheard", "outside", "undecided")
 
 
-def check(config: settings.Settings) -> None:
-    """Say every fault of the configuration and of recordings.csv, and run nothing."""
-    for warning in settings.check(config.path):
-        print(f"note: {warning}")
-    recordings, groups = len(config.recordings), len(config.groups())
-    print(f"{config.path}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+def check(config: str) -> None:
+    """Say every fault of the configuration, of recordings.csv and of each recording's header or list; run nothing."""
+    from pipeline.hits import headers
+
+    found = settings.check(config)
+    refused, notes = [], list(found.warnings)
+    for take in found.settings.recordings:
+        if take.recording not in found.lines:
+            continue
+        if take.recording in found.missing:
+            reasons, slips = (found.missing[take.recording],), ()
+        else:
+            machine = found.settings.machine_of(take.setup, take.arrangement)
+            reasons, slips = headers.look(take, found.settings.rig(take.rig), machine, found.settings.detection)
+        refused += [f"{found.at(take.recording)} will be refused: {reason}" for reason in reasons]
+        notes += [f"{found.at(take.recording)}: {slip}" for slip in slips]
+    for note in notes:
+        print(f"note: {note}")
+    if found.faults or refused:
+        raise InputError(*found.faults, *refused)
+    recordings, groups = len(found.settings.recordings), len(found.settings.groups())
+    print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
 
 
 def notes(config: settings.Settings, arrangement: str) -> None:
     """Read an arrangement into its table of notes."""
     from pipeline import notes
 
-    table = notes.notes(config, arrangement)
-    configuration = settings.fingerprint(config, arrangement=arrangement, stage="notes")
-    tables.write(tables.path(config.results, "notes", arrangement=arrangement), "notes", table, configuration)
+    keep = _keeper(config, "notes", arrangement)
+    keep("notes", notes.notes(config, arrangement), arrangement=arrangement)
 
 
 def hits(config: settings.Settings, recording: str) -> None:
@@ -38,31 +55,34 @@ def hits(config: settings.Settings, recording: str) -> None:
 
     take = config.recording(recording)
     machine = config.machine_of(take.setup, take.arrangement)
-    table, said = hits.find(take, config.rig(take.rig), machine, config.detection)
+    keep = _keeper(config, "hits", recording)
+    log = tables.log(config.results, "hits", recording)
+    found = partial(hits.find, take, config.rig(take.rig), machine, config.detection)
+    table, said = failures.refused_if_it_fails("hits", log, found)
     _tell(f"hits {recording}", f"{len(table)} hits", said)
-    configuration = settings.fingerprint(config, recording=recording, stage="hits")
-    tables.write(tables.path(config.results, "hits", recording=recording), "hits", table, configuration, said)
+    keep("hits", table, {"duration_s": 0.0, "rate_hz": 0, "n_channels": 0} | said, recording=recording)
 
 
 def aligned(config: settings.Settings, recording: str) -> None:
     """Align the hits of a recording to the notes of its arrangement."""
     take = config.recording(recording)
+    keep = _keeper(config, "aligned", recording)
     found = tables.path(config.results, "hits", recording=recording)
-    said = tables.said(found)
+    said = tables.said(found, "hits")
     table = tables.empty("aligned")
     if not said["refused"]:
         from pipeline import aligned
 
         song = tables.read(tables.path(config.results, "notes", arrangement=take.arrangement), "notes")
         machine = config.machine_of(take.setup, take.arrangement)
-        table, more = aligned.align(song, tables.read(found, "hits"), take, config.rig(take.rig), machine)
+        of = song, tables.read(found, "hits"), take, config.rig(take.rig), machine
+        log = tables.log(config.results, "aligned", recording, take.build_day)
+        table, more = failures.refused_if_it_fails("aligned", log, partial(aligned.align, *of))
         said = said | more | {"health": said.get("health", []) + more.get("health", [])}
         statuses = table["status"].to_pylist()
         counts = [f"{statuses.count(word)} {word}" for word in STATUSES if word in statuses]
         _tell(f"aligned {recording}", ", ".join(counts), more)
-    configuration = settings.fingerprint(config, recording=recording, stage="aligned")
-    path = tables.path(config.results, "aligned", build_day=take.build_day, recording=recording)
-    tables.write(path, "aligned", table, configuration, said)
+    keep("aligned", table, said, build_day=take.build_day, recording=recording)
 
 
 def timing(config: settings.Settings, group: str) -> None:
@@ -70,62 +90,57 @@ def timing(config: settings.Settings, group: str) -> None:
     from pipeline import timing
 
     of = config.group(group)
+    keep = _keeper(config, "timing", group)
     song = tables.read(tables.path(config.results, "notes", arrangement=of.arrangement), "notes")
     takes = [_take(config, recording) for recording in of.recordings]
-    made = timing.tables_of(of, config.machine_of(of.setup, of.arrangement), song, takes)
+    make = partial(timing.tables_of, of, config.machine_of(of.setup, of.arrangement), song)
+    log = tables.log(config.results, "timing", group, of.build_day)
+    made = failures.without_those_that_fail(takes, log, make)
     _tell(f"timing {group}", f"{len(made['lateness'])} strikes explained", {})
-    for take, row in zip(takes, made["recordings"].to_pylist(), strict=True):
+    rows = {row["recording"]: row for row in made["recordings"].to_pylist()}
+    for take in takes:
+        row = rows[take.recording.recording]
         if not take.said["refused"] and row["reason"]:
             _tell(f"timing {row['recording']}", "", {"refused": row["reason"]})
         for fault in row["health"][len(take.said["health"]) :]:
             print(f"timing {row['recording']}: {fault}")
-    configuration = settings.fingerprint(config, group=group, stage="timing")
     for name in ("lateness", "tempo"):
-        path = tables.path(config.results, name, build_day=of.build_day, group=group)
-        tables.write(path, name, made[name], configuration)
+        keep(name, made[name], build_day=of.build_day, group=group)
     for name in tables.GATHERED:
-        folder = tables.group_folder(config.results, of.build_day, group)
-        tables.write(folder / f"{name}.parquet", name, made[name], configuration)
+        keep(name, made[name], folder=tables.group_folder(config.results, of.build_day, group))
 
 
 def gather(config: settings.Settings) -> None:
     """Put the groups' tables together and delete what is no longer listed."""
+    keep = _keeper(config, "tables")
     groups = config.groups()
     folders = [tables.group_folder(config.results, group.build_day, group.id) for group in groups]
-    kept = {folder / f"{name}.parquet" for folder in folders for name in tables.GATHERED}
-    for group in groups:
-        keys = {"build_day": group.build_day, "group": group.id}
-        kept |= {tables.path(config.results, name, **keys) for name in ("lateness", "tempo")}
-    for take in config.recordings:
-        kept.add(tables.path(config.results, "hits", recording=take.recording))
-        kept.add(
-            tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording),
-        )
-    kept |= {tables.path(config.results, "notes", arrangement=one.name) for one in config.arrangements}
-    for path in tables.prune(config.results, kept):
+    for name, table in tables.gather(folders).items():
+        keep(name, table)
+    kept = {Path(result.path) for result in results.listed(config, settings.Fingerprints(config))}
+    for path in tables.prune(config.results, kept, settings.mark(config.results, config.path)):
         print(f"no longer listed, deleted: {path}")
-    tables.gather(config.results, folders, settings.fingerprint(config, stage="tables"))
 
 
 def trend(config: settings.Settings) -> None:
     """Compare the build days and the set-ups."""
     from pipeline import trend
 
+    keep = _keeper(config, "trend")
     recordings = tables.read(tables.path(config.results, "recordings"), "recordings")
-    configuration = settings.fingerprint(config, stage="trend")
     songs = {
         one.name: tables.read(tables.path(config.results, "notes", arrangement=one.name), "notes")
         for one in config.arrangements
     }
-    made = {"trend": trend.trend(recordings, config.baseline), "setups": trend.setups(recordings, songs, config)}
-    for name, table in made.items():
-        tables.write(tables.path(config.results, name), name, table, configuration)
+    keep("trend", trend.trend(recordings, config.baseline))
+    keep("setups", trend.setups(recordings, songs, config))
 
 
 def worklist(config: settings.Settings) -> None:
     """List what to mend next."""
     from pipeline import worklist
 
+    keep = _keeper(config, "worklist")
     given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins")}
     lateness, aligned, notes = {}, {}, {}
     for group in config.groups():
@@ -137,21 +152,21 @@ def worklist(config: settings.Settings) -> None:
         for take in group.recordings:
             path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
             aligned[take.recording] = tables.read(path, "aligned")
-    table = worklist.jobs(config, lateness, aligned, notes, **given)
-    configuration = settings.fingerprint(config, stage="worklist")
-    tables.write(tables.path(config.results, "worklist"), "worklist", table, configuration)
+    keep("worklist", worklist.jobs(config, lateness, aligned, notes, **given))
 
 
 def report(config: settings.Settings) -> None:
     """Write the report and the finding in a few lines."""
     from pipeline import report
 
+    configuration = settings.fingerprint(config, stage="report")
     folder = Path(config.results) / "report"
     report.write(folder, config)
     lines = [*report.finding(config), f"report: {folder / 'index.html'}"]
     part = folder / ".finding.part"
     part.write_text("\n".join(lines) + "\n", encoding="utf-8")
     os.replace(part, folder / "finding.txt")
+    results.seal_report(config.results, configuration)
 
 
 STAGES = {
@@ -176,14 +191,39 @@ def main(words: list[str] | None = None) -> int:
         for argument in stage.__code__.co_varnames[1 : stage.__code__.co_argcount]:
             one.add_argument(argument)
     asked = vars(parser.parse_args(words))
-    stage = STAGES[asked.pop("stage")]
+    name, config = asked.pop("stage"), asked.pop("config")
     try:
+        if name == "check":
+            check(config)
+            return 0
         # The workflow has held the songs against the strikers at its start; a job need not read them again.
-        stage(settings.load(asked.pop("config"), read_songs=stage is check), **asked)
+        loaded = settings.load(config, read_songs=False)
+        settings.claim(loaded.results, loaded.path)
+        STAGES[name](loaded, **asked)
     except InputError as error:
         print("\n".join(error.faults), file=sys.stderr)
         return 1
+    except Exception as error:
+        if not failures.is_of_the_machine(error):
+            raise
+        print(failures.line(" ".join([name, *asked.values()]), error), file=sys.stderr)
+        return 1
     return 0
+
+
+def _keeper(config: settings.Settings, stage: str, name: str = "") -> Callable:
+    """Return a function that writes a table of a job, marked as this configuration's.
+
+    The hash of what the job depends on is taken first: a file that changes while it is read shows at the next start.
+    """
+    configuration = settings.Fingerprints(config).of(stage, name)
+    mark = settings.mark(config.results, config.path)
+
+    def keep(table: str, rows, said: dict | None = None, folder: Path | None = None, **keys) -> None:
+        path = folder / f"{table}.parquet" if folder else tables.path(config.results, table, **keys)
+        tables.write(path, table, rows, configuration, said, mark)
+
+    return keep
 
 
 def _take(config: settings.Settings, take: settings.Recording):
@@ -195,7 +235,7 @@ def _take(config: settings.Settings, take: settings.Recording):
         recording=take,
         aligned=tables.read(path, "aligned"),
         hits=tables.read(found, "hits"),
-        said=tables.said(path),
+        said=tables.said(path, "aligned"),
         rig=config.rig(take.rig),
     )
 

@@ -35,6 +35,8 @@ _TYPES = {
 
 # The tables of which each group makes its own part.
 GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "budget")
+# The stage that makes a table, where it is called otherwise.
+_MADE_BY = {"lateness": "timing", "tempo": "timing", "setups": "trend"} | dict.fromkeys(GATHERED, "tables")
 
 
 @dataclass(frozen=True)
@@ -483,7 +485,7 @@ def build(name: str, columns: dict) -> pa.Table:
     return _checked(table.take(_order(table, contract)), contract)
 
 
-def write(path, name: str, table: pa.Table, configuration: str = "", said: dict | None = None) -> None:
+def write(path, name: str, table: pa.Table, configuration: str = "", said: dict | None = None, mark: str = "") -> None:
     """Write `table` whole or not at all, under the contract `name`.
 
     Parameters
@@ -491,9 +493,11 @@ def write(path, name: str, table: pa.Table, configuration: str = "", said: dict 
     path : path-like
         Folders are made where missing.
     configuration : str
-        Hash of the part of the configuration that the table depends on (`settings.fingerprint`).
+        Hash of all that the table depends on (`settings.fingerprint`).
     said : dict, optional
         What belongs to the file and not to a row (JSON values), for `said()` to read.
+    mark : str
+        Whose it is (`settings.claim`): only files with its own mark are deleted for a configuration.
     """
     contract = CONTRACTS[name]
     table = _checked(table.select(contract.schema.names).cast(contract.schema), contract)
@@ -502,13 +506,14 @@ def write(path, name: str, table: pa.Table, configuration: str = "", said: dict 
         "pindrift.version": VERSION,
         "pindrift.configuration": configuration,
         "pindrift.said": json.dumps(said or {}, sort_keys=True),
+        "pindrift.mark": mark,
     }
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as sink:
-            pq.write_table(table.replace_schema_metadata(metadata), sink, compression="zstd")
+            pq.write_table(table.replace_schema_metadata(metadata), sink, compression="zstd", write_page_checksum=True)
         os.chmod(temporary, 0o666 & ~_umask())
         os.replace(temporary, path)
     except BaseException:
@@ -525,13 +530,11 @@ def read(path, name: str, columns: list[str] | None = None) -> pa.Table:
         The file is missing, no Parquet, or of another table or version.
     """
     contract = CONTRACTS[name]
-    try:
-        # Not `read_table`: it would take `build_day=` of the path for a column.
-        table = pq.ParquetFile(path).read(columns=columns)
-    except FileNotFoundError:
-        raise InputError(f"{path}: expected the table '{name}'; found no file; run the workflow first") from None
-    except (pa.ArrowInvalid, OSError) as error:
-        raise InputError(f"{path}: expected the table '{name}'; found {error}; delete it and run again") from None
+    with _opened(path, name) as file:
+        try:
+            table = file.read(columns=columns)
+        except (pa.ArrowInvalid, OSError) as error:
+            raise InputError(_damaged(path, name, error)) from None
     version = (table.schema.metadata or {}).get(b"pindrift.version", b"").decode()
     if version != VERSION:
         raise InputError(f"{path}: expected version {VERSION}; found '{version}'; delete it and run again")
@@ -543,9 +546,70 @@ def read(path, name: str, columns: list[str] | None = None) -> pa.Table:
     )
 
 
-def said(path) -> dict:
-    """Return what `write` was given as `said`, without reading the rows."""
-    return json.loads(pq.read_schema(path).metadata[b"pindrift.said"])
+def _opened(path, name: str) -> pq.ParquetFile:
+    """Open a table; say in one line when there is none, and how it is made."""
+    try:
+        # Not `read_table`: it would take `build_day=` of the path for a column.
+        return pq.ParquetFile(path, page_checksum_verification=True)
+    except FileNotFoundError:
+        # The part of a group is made before the whole.
+        stage = "timing" if Path(path).stem in GATHERED and "groups" in Path(path).parts else _MADE_BY.get(name, name)
+        do = f"run the stage '{stage}' first, or the whole workflow"
+        raise InputError(f"{path}: expected the table '{name}'; found no file; {do}") from None
+    except PermissionError:
+        raise
+    except (pa.ArrowInvalid, OSError) as error:
+        raise InputError(_damaged(path, name, error)) from None
+
+
+def _damaged(path, name: str, error: Exception) -> str:
+    return f"{path}: expected the table '{name}'; found {error}; delete it and run again"
+
+
+def said(path, name: str) -> dict:
+    """Return what `write` was given as `said`, without reading the rows; raises as `read` does."""
+    with _opened(path, name) as file:
+        found = (file.schema_arrow.metadata or {}).get(b"pindrift.said")
+    if found is None:
+        raise InputError(f"{path}: expected the table '{name}'; found no table of pindrift; delete it and run again")
+    return json.loads(found)
+
+
+def is_whole(path, name: str, configuration: str, mark: str) -> bool:
+    """Tell whether a table is there, undamaged as far as its footer tells, and made for what holds now.
+
+    The footer says where the last column ends; a file that was cut short or to which something was added does not fit.
+    """
+    try:
+        footer = pq.read_metadata(path)
+        size = os.path.getsize(path)
+    except (pa.ArrowInvalid, OSError):
+        return False
+    told = footer.metadata or {}
+    wanted = {"table": name, "version": VERSION, "configuration": configuration, "mark": mark}
+    if any(told.get(f"pindrift.{key}".encode()) != value.encode() for key, value in wanted.items()):
+        return False
+    return _end_of_columns(footer) + footer.serialized_size + len(b"????PAR1") == size
+
+
+def _end_of_columns(footer: pq.FileMetaData) -> int:
+    """Return where the last column that has any bytes ends: the footer follows it."""
+    for group in reversed(range(footer.num_row_groups)):
+        for place in reversed(range(footer.num_columns)):
+            column = footer.row_group(group).column(place)
+            # An offset of 0 stands for none: the file's own first bytes lie there.
+            if begins := [at for at in (column.dictionary_page_offset, column.data_page_offset) if at]:
+                return min(begins) + column.total_compressed_size
+    return len(b"PAR1")
+
+
+def mark_of(path) -> str | None:
+    """Return the mark of a table: '' without one, None for what is no table of ours."""
+    try:
+        told = pq.read_metadata(path).metadata or {}
+    except (pa.ArrowInvalid, OSError):
+        return None
+    return told.get(b"pindrift.mark", b"").decode() if b"pindrift.table" in told else None
 
 
 def keyed(table: pa.Table, **keys) -> pa.Table:
@@ -584,24 +648,33 @@ def group_folder(results, build_day, group: str) -> Path:
     return Path(results) / "groups" / f"build_day={build_day}" / group
 
 
-def gather(results, folders: list[Path], configuration: str) -> None:
+def log(results, stage: str, name: str, build_day=None) -> Path:
+    """Return where a job's log lies; that of a take's alignment and of a group lies under its day."""
+    return Path(results, "log", stage, *([str(build_day)] if build_day else []), f"{name}.log")
+
+
+def gather(folders: list[Path]) -> dict[str, pa.Table]:
     """Put the groups' parts together, each of `GATHERED` into one table."""
+    whole = {}
     for name in GATHERED:
         parts = [empty(name), *(read(folder / f"{name}.parquet", name) for folder in folders)]
         table = pa.concat_tables([part.replace_schema_metadata(None) for part in parts])
-        write(path(results, name), name, table.take(_order(table, CONTRACTS[name])), configuration)
+        whole[name] = table.take(_order(table, CONTRACTS[name]))
+    return whole
 
 
-def prune(results, kept: set[Path]) -> list[Path]:
+def prune(results, kept: set[Path], mark: str) -> list[Path]:
     """Delete what belongs to recordings, groups or arrangements that are no longer listed.
 
-    Only files that match the layout of `path` and `group_folder` are looked at; `kept` holds those that belong.
+    Only files that match the layout of `path` and `group_folder` are looked at; `kept` holds those that belong. Of the
+    others only those go that carry this `mark` and lie in the folder itself, not behind a symbolic link.
     """
     results = Path(results)
     patterns = ["notes/*.parquet", "hits/*.parquet", "aligned/build_day=*/recording=*/aligned.parquet"]
     patterns += [f"tables/{name}/build_day=*/*.parquet" for name in ("lateness", "tempo")]
     patterns += [f"groups/build_day=*/*/{name}.parquet" for name in GATHERED]
-    stale = [file for pattern in patterns for file in sorted(results.glob(pattern)) if file not in kept]
+    others = [file for pattern in patterns for file in sorted(results.glob(pattern)) if file not in kept]
+    stale = [file for file in others if not _is_behind_a_link(file, results) and mark_of(file) == mark]
     for file in stale:
         file.unlink()
         for folder in file.parents:
@@ -612,6 +685,10 @@ def prune(results, kept: set[Path]) -> list[Path]:
             (folder / ".snakemake_timestamp").unlink(missing_ok=True)
             folder.rmdir()
     return stale
+
+
+def _is_behind_a_link(file: Path, folder: Path) -> bool:
+    return any(part.is_symlink() for part in (file, *file.parents) if folder in part.parents)
 
 
 def _order(table: pa.Table, contract: Contract):

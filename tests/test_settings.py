@@ -1,14 +1,19 @@
 """The configuration and the list of recordings: what is read, what is refused, what a change runs again."""
 
 import codecs
+import os
 import re
 import shutil
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 from hypothesis import HealthCheck, given, settings, strategies
 
+from pipeline import tables
+from pipeline.__main__ import main
 from pipeline.errors import InputError
 from pipeline.settings import (
     Arrangement,
@@ -22,10 +27,12 @@ from pipeline.settings import (
     Striker,
     Wheel,
     check,
+    claim,
     fingerprint,
+    fingerprints,
     load,
 )
-from pipeline.settings.fingerprints import code_of
+from pipeline.settings.fingerprints import SMALL_BYTES, code_of
 
 ROOT = Path(__file__).parent.parent
 
@@ -520,11 +527,11 @@ def test_braces_within_a_folder_of_tracks_are_refused():
     assert "recordings.csv (line 4): expected a path without braces; found 'b1/{2}.wav'" in fault
 
 
-def test_a_missing_recording_is_no_fault_but_a_warning():
+def test_a_missing_recording_stops_no_workflow_and_check_says_it(capsys):
     Path("a1.wav").unlink()
     assert load("config.yaml").recording("a1").file == "a1.wav"
-    warning = "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav'"
-    assert warning in check("config.yaml")
+    assert main(["check", "config.yaml"]) == 1
+    assert "recordings.csv (line 2): 'a1' will be refused: no file at 'a1.wav'" in capsys.readouterr().err
 
 
 def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
@@ -532,13 +539,14 @@ def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
     for name in ("t0", "t1", "t2", "t3", "t4"):
         Path(f"{name}.wav").write_bytes(b"")
     make_configuration(recordings=HEADING + four)
-    assert check("config.yaml") == []
+    assert check("config.yaml").warnings == ()
     make_configuration(("{flywheel: 5.0}", "{crank: 5.0, flywhel: 3}"), recordings=HEADING + four)
-    assert [warning.partition(":")[0] for warning in check("config.yaml")] == ["config.yaml (line 19)"] * 2
+    assert [warning.partition(":")[0] for warning in check("config.yaml").warnings] == ["config.yaml (line 19)"] * 2
     make_configuration(("[slate, brass cup]", "slate"), recordings=HEADING + four)
-    assert check("config.yaml") == ["config.yaml: no microphone of rig 'full' hears 'brass cup': unheard, not missed"]
+    unheard = "config.yaml: no microphone of rig 'full' hears 'brass cup': unheard, not missed"
+    assert check("config.yaml").warnings == (unheard,)
     make_configuration(("2031-05-03", "2031-05-09"), recordings=HEADING + four + "t4,t1.wav,2031-05-10,full\n")
-    warnings = check("config.yaml")
+    warnings = check("config.yaml").warnings
     assert warnings[0] == "recordings.csv (line 6): 't4' is the same take as 't1' and counts twice"
     assert warnings[1].startswith("config.yaml: no recording of the baseline 2031-05-09")
     assert "one take only for 1 of 2 comparisons (2031-05-10)" in warnings[2]
@@ -662,6 +670,165 @@ def test_asking_for_what_is_not_configured_is_one_line():
             ask("songg")
 
 
+# --- whose the results are -------------------------------------------------------------------------------------------
+
+
+def refusal(config):
+    with pytest.raises(InputError) as raised:
+        load(config)
+    (fault,) = raised.value.faults
+    return fault
+
+
+def test_a_folder_of_results_that_belongs_to_another_configuration_is_refused_in_one_line():
+    shutil.copy("config.yaml", "other.yaml")
+    claim("results/demo", "other.yaml")
+    assert refusal("config.yaml") == (
+        "config.yaml (line 6): results: expected a folder of its own for results; found in 'results/demo' what belongs "
+        "to 'other.yaml'; name another folder; or, if that one was renamed or moved, write '../../config.yaml' for "
+        "'../../other.yaml' into results/demo/belongs-to.txt"
+    )
+    load("other.yaml")
+    assert [file.name for file in Path("results/demo").iterdir()] == ["belongs-to.txt"]
+
+
+def test_a_renamed_configuration_is_told_how_to_keep_its_results_and_keeps_their_mark():
+    mark = claim("results/demo", "config.yaml")
+    Path("config.yaml").rename("better name.yaml")
+    said = refusal("better name.yaml")
+    assert "belongs to 'config.yaml', which is not there any more" in said
+    old, new, file = re.search("write '(.*)' for '(.*)' into (.*)$", said).group(2, 1, 3)
+    text = Path(file).read_text("utf-8")
+    assert text.count(old) == 1
+    Path(file).write_text(text.replace(old, new), "utf-8")
+    load("better name.yaml")
+    assert claim("results/demo", "better name.yaml") == mark
+
+
+def test_a_project_that_is_moved_or_copied_with_its_results_or_reached_by_a_link_goes_on(tmp_path, monkeypatch):
+    mark = claim("results/demo", "config.yaml")
+    Path("link.yaml").symlink_to("config.yaml")
+    load("link.yaml")
+    load(str(Path("config.yaml").absolute()))
+    moved = tmp_path.parent / f"{tmp_path.name} moved"
+    shutil.copytree(tmp_path, moved, symlinks=True)
+    monkeypatch.chdir(moved)
+    assert load("config.yaml") and claim("results/demo", "config.yaml") == mark
+
+
+def test_results_of_an_older_version_are_taken_over_and_those_of_another_mark_are_not():
+    path = tables.path("results/demo", "hits", recording="a1")
+    tables.write(path, "hits", tables.empty("hits"))
+    load("config.yaml")
+    tables.write(path, "hits", tables.empty("hits"), mark="theirs")
+    assert "found in 'results/demo' tables of another one, and no belongs-to.txt" in refusal("config.yaml")
+
+
+@pytest.mark.parametrize("text", [b"", b"one line\n", b"\xff\xfe\x00"])
+def test_a_damaged_note_of_the_owner_is_one_line(text):
+    claim("results/demo", "config.yaml")
+    Path("results/demo/belongs-to.txt").write_bytes(text)
+    assert "found in 'results/demo' a damaged results/demo/belongs-to.txt; delete that file" in refusal("config.yaml")
+
+
+def test_the_usual_folder_of_results_is_looked_at_too():
+    Path("results").mkdir()
+    claim("results", "other.yaml")
+    make_configuration(("results: results/demo\n", ""))
+    assert "in 'results' what belongs to 'other.yaml', which is not there any more" in refusal("config.yaml")
+
+
+# --- what check finds in recordings ----------------------------------------------------------------------------------
+
+
+def make_sound(path, n_channels=3, rate_hz=48_000, seconds=1.0):
+    soundfile.write(path, np.zeros((int(seconds * rate_hz), n_channels)), rate_hz)
+
+
+@pytest.fixture
+def recorded():
+    """The workshop with recordings that have no fault."""
+    for name in ("a1.wav", "a2.wav", "b1/track 1.wav", "idle.wav"):
+        make_sound(name, seconds=30 if name == "idle.wav" else 2)
+    Path("c1.csv").write_text("hit_s,striker\n1.0,clock arm\n2.0,clock arm\n")
+
+
+def said_by_check(capsys):
+    status = main(["check", "config.yaml"])
+    printed = capsys.readouterr()
+    assert (status == 1) == bool(printed.err)
+    return printed.err.splitlines()
+
+
+def test_check_finds_nothing_in_recordings_without_a_fault(recorded, capsys):
+    assert said_by_check(capsys) == []
+
+
+def test_check_opens_headers_and_lists_and_says_each_fault_with_its_row(recorded, capsys):
+    make_sound("a1.wav", n_channels=2)
+    Path("b1/track 2.wav").write_bytes(b"no sound")
+    Path("c1.csv").write_text("hit_s,striker\n1.0,clock arm\n2.0,old arm\n3.0,older arm\n4.0,old arm\n")
+    first, second, *rest = said_by_check(capsys)
+    assert first == (
+        "recordings.csv (line 2): 'a1' will be refused: a1.wav: expected channel 3 of rig 'full'; found 2 channels; "
+        "choose another rig or export all channels"
+    )
+    assert second.startswith("recordings.csv (line 4): 'b1' will be refused: b1/track 2.wav: expected audio")
+    assert [line.partition("; known")[0] for line in rest] == [
+        f"recordings.csv (line 5): 'c1' will be refused: c1.csv (line {line}): expected a striker; found '{name}'"
+        for line, name in ((3, "old arm"), (4, "older arm"))
+    ]
+    for name, line in zip(("old arm", "older arm"), rest, strict=True):
+        assert f"was one renamed? then write 'was: {name}' beside its new name" in line
+    load("config.yaml")  # nor does any of it stop the workflow
+
+
+SPOILED = {
+    "start beyond the end": (
+        lambda: make_sound("a2.wav", seconds=1),
+        "'a2' will be refused: a2.wav: expected sound between start_s 1.5",
+    ),
+    "too few tracks": (
+        lambda: make_sound("b1/track 1.wav", n_channels=1),
+        "'b1' will be refused: b1: expected channel 3 of rig 'full'; found 1",
+    ),
+    "idle of another rate": (
+        lambda: make_sound("a2.wav", rate_hz=44_100, seconds=3),
+        "'a2' will be refused: idle.wav: expected the recording's rate, 44100 Hz",
+    ),
+    "list of nothing": (
+        lambda: Path("c1.csv").write_bytes(b""),
+        "'c1' will be refused: c1.csv (line 1): expected a column hit_s",
+    ),
+    "empty file": (
+        lambda: Path("a2.wav").write_bytes(b""),
+        "'a2' will be refused: a2.wav: expected audio; found an empty file",
+    ),
+}
+
+
+@pytest.mark.parametrize(("spoil", "words"), SPOILED.values(), ids=SPOILED)
+def test_check_finds(recorded, capsys, spoil, words):
+    spoil()
+    (said,) = said_by_check(capsys)
+    assert words in said
+
+
+def test_check_says_which_channels_of_a_list_the_rig_does_not_name(recorded, capsys):
+    Path("c1.csv").write_text("hit_s,channel\n1.0,1\n2.0,7\n3.0,1\n4.0,7\n")
+    make_configuration(recordings=RECORDINGS.replace("c1.csv,2031-05-04,,", "c1.csv,2031-05-04,one mic,"))
+    assert main(["check", "config.yaml"]) == 0
+    line = "note: recordings.csv (line 5): 'c1': its 2 hits on channel 7 are left out: rig 'one mic' does not name that"
+    assert line in capsys.readouterr().out
+
+
+def test_check_says_faults_of_the_list_and_of_the_other_recordings_at_once(recorded, capsys):
+    make_configuration(recordings=RECORDINGS.replace("b1,b1,2031-05-04", "b1,b1,2031-13-04"))
+    make_sound("a1.wav", n_channels=2)
+    said = said_by_check(capsys)
+    assert len(said) == 2 and "2031-13-04" in said[0] and "'a1' will be refused" in said[1]
+
+
 # --- what a change runs again ----------------------------------------------------------------------------------------
 
 
@@ -680,29 +847,30 @@ def make_fingerprints(config):
     return jobs
 
 
+SUMMARIES = {(stage, "") for stage in ("tables", "trend", "worklist", "report")}
 A, B, C = "2031-05-03_1_song", "2031-05-04_2_song_wide-pulley", "2031-05-04_1_clock_late-slate"
 CHANGES = {
     "nothing": ([], lambda rows: rows, ""),
     "another sensitivity": (
         [("sensitivity: 0.5", "sensitivity: 0.6")],
         lambda rows: rows,
-        "hits a1 a2 b1 c1, aligned a1 a2 b1 c1, exports a1 a2 b1 c1, timing A B C, report",
+        "hits a1 a2 b1 c1, aligned a1 a2 b1 c1, exports a1 a2 b1 c1, timing A B C, tables, trend, worklist, report",
     ),
     "a microphone of one rig moved": (
         [("hears: everything", "hears: everything, distance_m: 1")],
         lambda rows: rows,
-        "hits a2, aligned a2, exports a2, timing A, report",
+        "hits a2, aligned a2, exports a2, timing A, tables, trend, worklist, report",
     ),
     "another pulley in one set-up": (
         [("flywheel: 5.0", "flywheel: 5.1")],
         lambda rows: rows,
-        "exports a1 a2 b1 c1, timing B, trend, worklist, report",
+        "exports a1 a2 b1 c1, timing B, tables, trend, worklist, report",
     ),
     "another baseline": ([("2031-05-03", "2031-05-04")], lambda rows: rows, "trend, report"),
     "another clock test": (
         [("bars: 64", "bars: 32")],
         lambda rows: rows,
-        "notes clock, aligned c1, exports c1, timing C, report",
+        "notes clock, aligned c1, exports c1, timing C, tables, trend, worklist, report",
     ),
     "an arrangement that nobody plays yet": (
         [("  clock:", "  other: song.mid\n  clock:")],
@@ -724,7 +892,7 @@ CHANGES = {
     "the start of one take": (
         [],
         lambda rows: [row.replace("1.5,60", "1.6,60") for row in rows],
-        "hits a2, aligned a2, exports a2, timing A, report",
+        "hits a2, aligned a2, exports a2, timing A, tables, trend, worklist, report",
     ),
     "a new take": (
         [],
@@ -764,11 +932,74 @@ def test_a_recording_that_comes_or_goes_changes_its_own_jobs_only():
     before = make_fingerprints(config)
     Path("a1.wav").unlink()
     changed = {job for job, mark in make_fingerprints(config).items() if mark != before[job]}
-    assert changed == {(stage, "a1") for stage in ("hits", "aligned", "exports")} | {("timing", A), ("report", "")}
-    Path("a1.wav").write_bytes(b"back")
+    assert changed == {(stage, "a1") for stage in ("hits", "aligned", "exports")} | {("timing", A)} | SUMMARIES
+    Path("a1.wav").write_bytes(b"found")
     assert make_fingerprints(config) == before
     Path("b1/track 2.wav").write_bytes(b"one more")
     assert {take for stage, take in before if before[stage, take] != make_fingerprints(config)[stage, take]} >= {"b1"}
+
+
+def changed_by(config, change):
+    """Return which jobs are run again by a change of a file."""
+    before = make_fingerprints(config)
+    change()
+    after = make_fingerprints(config)
+    return {f"{stage} {name}".strip() for stage, name in before if after[stage, name] != before[stage, name]}
+
+
+LARGE = bytes(SMALL_BYTES + 1)
+
+
+def put(path, content, date_s):
+    Path(path).write_bytes(content)
+    os.utime(path, (date_s, date_s))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ((b"found", 2e9), (b"other", 2e9)),  # a small file of the same size and date
+        ((LARGE, 2e9), (LARGE, 1e9)),  # a large file of the same size and an older date
+        ((LARGE, 1e9), (LARGE + b"x", 1e9)),
+    ],
+)
+@pytest.mark.parametrize(
+    ("path", "jobs"),
+    [
+        ("a1.wav", "hits a1"),
+        ("b1/track 1.wav", "hits b1"),
+        ("c1.csv", "hits c1"),
+        ("idle.wav", "hits a1, hits a2, hits b1, hits c1"),
+        ("song.mid", "notes song"),
+    ],
+)
+def test_a_file_replaced_by_an_older_one_is_noticed_and_so_is_what_stands_on_it(path, jobs, old, new):
+    config = load("config.yaml")
+    put(path, *old)
+    changed = changed_by(config, lambda: put(path, *new))
+    first = {job for job in changed if job.split()[0] in ("notes", "hits")}
+    assert first == set(jobs.split(", "))
+    takes = {job.split()[1] for job in first} if "hits" in jobs else {"a1", "a2", "b1"}
+    assert {job for job in changed if job.startswith("aligned")} == {f"aligned {take}" for take in takes}
+    assert {"tables", "trend", "worklist", "report"} <= changed
+    assert changed_by(config, lambda: None) == set()
+
+
+def test_hidden_files_of_a_folder_of_tracks_and_dates_of_small_files_say_nothing():
+    config = load("config.yaml")
+    assert changed_by(config, lambda: Path("b1/.DS_Store").write_bytes(b"x")) == set()
+    assert changed_by(config, lambda: os.utime("c1.csv", (1e9, 1e9))) == set()
+
+
+def test_changed_code_changes_all_that_stands_on_it(monkeypatch):
+    config = load("config.yaml")
+    real = fingerprints.code_of
+
+    def other_code():
+        monkeypatch.setattr(fingerprints, "code_of", lambda stage: real(stage) + "x" * (stage == "aligned"))
+
+    stages = {job.split()[0] for job in changed_by(config, other_code)}
+    assert stages == {"aligned", "exports", "timing", "tables", "trend", "worklist", "report"}
 
 
 def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):

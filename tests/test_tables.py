@@ -73,6 +73,7 @@ def test_every_column_says_what_it_means_and_times_carry_seconds(name):
 def test_a_table_with_nothing_to_say_is_written_and_read_back_empty(tmp_path, name):
     tables.write(tmp_path / "t.parquet", name, tables.empty(name))
     assert tables.read(tmp_path / "t.parquet", name).num_rows == 0
+    assert tables.is_whole(tmp_path / "t.parquet", name, "", "")
     assert len(pd.read_parquet(tmp_path / "t.parquet")) == 0
 
 
@@ -87,7 +88,7 @@ def test_write_then_read_is_the_identity_and_rows_come_in_order(tmp_path_factory
     tables.write(path, "notes", table, "abc", {"a": 1})
     assert tables.read(path, "notes").equals(table)
     assert tables.read(path, "notes").schema.field("score_s").metadata[b"unit"] == b"s"
-    assert tables.said(path) == {"a": 1}
+    assert tables.said(path, "notes") == {"a": 1}
 
 
 def test_files_carry_version_and_configuration_and_have_the_same_bytes_twice(tmp_path):
@@ -158,9 +159,9 @@ def test_what_is_no_longer_listed_is_pruned_and_nothing_else(tmp_path):
     stale = tables.path(tmp_path, "aligned", build_day="2031-05-03", recording="b2")
     foreign = tmp_path / "hits" / "my own.txt"
     for path, name in ((kept, "hits"), (stale, "aligned")):
-        tables.write(path, name, tables.empty(name))
+        tables.write(path, name, tables.empty(name), mark="ours")
     foreign.write_text("x")
-    assert tables.prune(tmp_path, {kept}) == [stale]
+    assert tables.prune(tmp_path, {kept}, "ours") == [stale]
     assert kept.exists() and foreign.exists()
     assert not (tmp_path / "aligned").exists()
 
@@ -175,3 +176,81 @@ def test_numbers_come_back_as_they_went_in_with_null_as_nan_and_may_be_written_t
     back = tables.numbers(pa.chunked_array([tables.arrow(np.array([2, 7]))]))
     assert back.dtype == np.int64
     back[0] = 4
+
+
+def test_only_files_that_carry_the_own_mark_are_pruned_and_none_behind_a_link(tmp_path):
+    results, elsewhere = tmp_path / "results", tmp_path / "elsewhere"
+    (results / "hits").mkdir(parents=True)
+    pq.write_table(pa.table({"a": [1]}), results / "hits" / "my own.parquet")
+    (results / "hits" / "torn.parquet").write_bytes(b"PAR1 torn")
+    tables.write(results / "hits" / "older.parquet", "hits", tables.empty("hits"))
+    tables.write(results / "hits" / "theirs.parquet", "hits", tables.empty("hits"), mark="theirs")
+    tables.write(elsewhere / "a1.parquet", "notes", tables.empty("notes"), mark="ours")
+    (results / "notes").symlink_to(elsewhere)
+    (results / "hits" / "link.parquet").symlink_to(elsewhere / "a1.parquet")
+    there = sorted(tmp_path.rglob("*"))
+    assert tables.prune(results, set(), "ours") == []
+    assert sorted(tmp_path.rglob("*")) == there
+
+
+def make_damages():
+    """Name ways in which a table's file may fail: each from its path and its bytes to new bytes."""
+    return {
+        "cut short": lambda raw: raw[:-7],
+        "empty": lambda raw: b"",
+        "foreign bytes": lambda raw: b"no table at all" * 40,
+        "a gap before the footer": lambda raw: raw[:200] + raw[240:],
+        "more than was written": lambda raw: raw[:-60] + b"0" * 30 + raw[-60:],
+        "zeros at the end": lambda raw: raw + bytes(512),
+    }
+
+
+@pytest.mark.parametrize("damage", make_damages().values(), ids=make_damages())
+def test_a_damaged_table_does_not_stand(tmp_path, damage):
+    path = tmp_path / "notes.parquet"
+    tables.write(path, "notes", tables.build("notes", make_notes(40)), "0123", mark="ours")
+    assert tables.is_whole(path, "notes", "0123", "ours")
+    path.write_bytes(damage(path.read_bytes()))
+    assert not tables.is_whole(path, "notes", "0123", "ours")
+
+
+def test_a_table_stands_only_for_its_contract_version_configuration_and_owner(tmp_path, monkeypatch):
+    path = tmp_path / "hits.parquet"
+    tables.write(path, "hits", tables.empty("hits"), "0123", mark="ours")
+    assert tables.is_whole(path, "hits", "0123", "ours")
+    for other in (("notes", "0123", "ours"), ("hits", "4567", "ours"), ("hits", "0123", "theirs")):
+        assert not tables.is_whole(path, *other)
+    assert not tables.is_whole(tmp_path / "missing", "hits", "0123", "ours")
+    monkeypatch.setattr(tables, "VERSION", "1-00000000")
+    assert not tables.is_whole(path, "hits", "0123", "ours")
+
+
+def test_bytes_changed_among_the_rows_are_not_read_as_numbers(tmp_path):
+    """The footer is whole; the pages carry checksums (CRC-32, Parquet format specification)."""
+    path = tmp_path / "notes.parquet"
+    tables.write(path, "notes", tables.build("notes", make_notes(500)))
+    raw = bytearray(path.read_bytes())
+    column = pq.read_metadata(path).row_group(0).column(5)
+    raw[column.data_page_offset + column.total_compressed_size // 2] ^= 0x10
+    path.write_bytes(raw)
+    with pytest.raises(InputError, match="delete it and run again"):
+        tables.read(path, "notes")
+
+
+@pytest.mark.parametrize(
+    ("name", "keys", "stage"),
+    [
+        ("notes", {"arrangement": "song"}, "notes"),
+        ("hits", {"recording": "a1"}, "hits"),
+        ("lateness", {"build_day": "2031-05-03", "group": "g"}, "timing"),
+        ("pins", {}, "tables"),
+        ("setups", {}, "trend"),
+    ],
+)
+def test_a_table_that_is_not_there_says_which_stage_makes_it(tmp_path, name, keys, stage):
+    path = tables.path(tmp_path, name, **keys)
+    for ask in (tables.read, tables.said):
+        with pytest.raises(InputError, match=f"expected the table '{name}'; found no file; run the stage '{stage}'"):
+            ask(path, name)
+    with pytest.raises(InputError, match="run the stage 'timing' first"):
+        tables.read(tables.group_folder(tmp_path, "2031-05-03", "g") / "pins.parquet", "pins")

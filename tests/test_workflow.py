@@ -12,6 +12,7 @@ from pathlib import Path
 
 import mido
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from pipeline import tables
@@ -259,6 +260,183 @@ def test_a_changed_parameter_reruns_what_depends_on_it_and_nothing_else(project)
     assert sorted(stages) == sorted(
         ["hits"] * 3 + ["aligned"] * 3 + ["timing"] * 2 + ["tables", "trend", "worklist", "report", "all"]
     )
+
+
+# --- answers that are no longer true ----------------------------------------------------------------------------------
+
+
+def older(path, change, by_s=1e7):
+    """Change a file, and give it a date long before every result."""
+    change()
+    date_s = time.time() - by_s
+    os.utime(path, (date_s, date_s))
+
+
+def foreseen(folder):
+    """Return how many jobs of each rule the engine would run, and the recordings of those of hits."""
+    printed = run(folder, "my.yaml", "--dry-run", "--quiet", "host")
+    counts = {}
+    for rule in re.findall(r"^(?:local)?rule (\w+):", printed, re.MULTILINE):
+        counts[rule] = counts.get(rule, 0) + 1
+    return counts, set(re.findall(r"output: results/hits/(\w+)\.parquet", printed))
+
+
+LAST = {"tables": 1, "trend": 1, "worklist": 1, "report": 1, "all": 1}
+
+
+def test_a_recording_and_a_song_replaced_by_older_files_are_noticed(project):
+    song = next(project.glob("*.mid"))
+    older(project / "b1.csv", lambda: make_take(project / "b1.csv", song, seed=77))
+    assert foreseen(project) == ({"hits": 1, "aligned": 1, "timing": 1, **LAST}, {"b1"})
+    size = song.stat().st_size
+    older(song, lambda: song.write_bytes(song.read_bytes().replace(bytes([60, 90]), bytes([62, 90]), 1)))
+    assert song.stat().st_size == size
+    assert foreseen(project) == ({"notes": 1, "hits": 1, "aligned": 3, "timing": 2, **LAST}, {"b1"})
+
+
+def last_bytes_lost(path):
+    path.write_bytes(path.read_bytes()[:-9])
+
+
+def foreign(path):
+    path.write_bytes(b"this is no table" * 30)
+
+
+def of_another_version(path):
+    whole = pq.read_table(path)
+    metadata = whole.schema.metadata | {b"pindrift.version": b"1-00000000"}
+    pq.write_table(whole.replace_schema_metadata(metadata), path)
+
+
+def test_tables_that_are_damaged_are_made_again_and_what_is_whole_is_not(project):
+    whole, before = files(project), stamps(project)
+    foreign(next((project / "results").glob("groups/build_day=2031-05-04/*/pins.parquet")))
+    last_bytes_lost(project / "results/tables/strikers.parquet")
+    run(project, "my.yaml", "--until", "tables")
+    assert files(project) == whole
+    gathered = {f"tables {name}" for name in tables.GATHERED}
+    assert written_since(project, before) == {"lateness 2031-05-04", "tempo 2031-05-04", *gathered}
+
+
+GONE = {  # what is deleted, and what is made again with it
+    "notes/round.parquet": {"notes": 1, "aligned": 3, "timing": 2, **LAST},
+    "hits/a2.parquet": {"hits": 1, "aligned": 1, "timing": 1, **LAST},
+    "aligned/*/recording=a2/aligned.parquet": {"aligned": 1, "timing": 1, **LAST},
+    "groups/build_day=2031-05-03/*/budget.parquet": {"timing": 1, **LAST},
+    "tables/worklist.parquet": {"worklist": 1, "report": 1, "all": 1},
+    "report/finding.txt": {"report": 1, "all": 1},
+}
+
+
+@pytest.mark.parametrize("where", [pytest.param(one, marks=pytest.mark.long) for one in GONE] + ["hits/a2.parquet"])
+def test_a_result_that_is_deleted_is_made_again_with_what_stands_on_it_and_nothing_else(project, where):
+    (path,) = (project / "results").glob(where)
+    path.unlink()
+    assert foreseen(project)[0] == GONE[where]
+
+
+@pytest.mark.long
+def test_results_put_back_from_an_older_copy_are_made_again_though_the_engine_notes_otherwise(project):
+    then = project.parent / "then"
+    shutil.copytree(project / "results", then)
+    make_take(project / "a1.csv", next(project.glob("*.mid")), seed=55)
+    run(project)
+    now = files(project)
+    shutil.rmtree(project / "results")
+    shutil.copytree(then, project / "results")
+    run(project)
+    assert files(project) == now
+
+
+def test_without_the_notes_of_the_engine_a_changed_page_and_an_older_table_are_made_again_alone(project):
+    shutil.rmtree(project / ".snakemake")
+    (project / "results/report/index.html").write_text("all is well")
+    of_another_version(project / "results/tables/setups.parquet")
+    assert foreseen(project)[0] == {"trend": 1, "report": 1, "all": 1}
+
+
+def test_a_run_of_some_stages_alone_ends_well(project):
+    (project / "results/report/finding.txt").unlink()
+    (project / "results/hits/a1.parquet").unlink()
+    printed = run(project, "my.yaml", "--until", "hits")
+    assert (project / "results/hits/a1.parquet").exists() and "report:" not in printed
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory):
+    """A copy of the pipeline that fails at recordings of certain names."""
+    root = tmp_path_factory.mktemp("code") / "broken"
+    for name in ("pipeline", "config"):
+        shutil.copytree(ROOT / name, root / name)
+    shutil.copy(ROOT / "Snakefile", root)
+    # Where no hash of a stage's code looks: what has been made stands.
+    entry = root / "pipeline/__main__.py"
+    spoil = (
+        "from pipeline import hits as _hits\n\n_find = _hits.find\n\n\ndef find(take, *more):\n"
+        "    if take.recording == 'odd':\n        return 1 / 0\n"
+        "    if take.recording == 'full':\n        raise OSError(28, 'No space left on device')\n"
+        "    return _find(take, *more)\n\n\n_hits.find = find\n\n\n"
+    )
+    text = entry.read_text("utf-8")
+    assert "\nSTAGES = " in text
+    entry.write_text(text.replace("\nSTAGES = ", f"\n{spoil}STAGES = "), "utf-8")
+    return root / "Snakefile"
+
+
+def test_an_odd_recording_and_a_full_disk_leave_the_others_their_tables(project, broken, monkeypatch):
+    monkeypatch.setattr(sys.modules[__name__], "ROOT", broken.parent)
+    song = next(project.glob("*.mid"))
+    make_take(project / "odd.csv", song, seed=5)
+    write_list(project, [*read_list(project), ("odd", "odd.csv", "2031-05-04", "")])
+    printed = run(project, "my.yaml", "--until", "timing")
+    (part,) = (project / "results").glob("groups/build_day=2031-05-04/*/recordings.parquet")
+    recordings = tables.read(part, "recordings").to_pandas().set_index("recording")
+    assert dict(recordings["status"]) == {"b1": "used", "odd": "refused"}
+    reason = (
+        "pindrift failed at this recording (ZeroDivisionError in hits); the log results/log/hits/odd.log has the "
+        "details; report it"
+    )
+    assert recordings.loc["odd", "reason"] == reason and f"odd: refused: {reason}" in printed
+    assert "Traceback" in (project / "results/log/hits/odd.log").read_text()
+    # What is wrong with the machine is another matter: the job fails, and everything older stays.
+    (project / "odd.csv").rename(project / "full.csv")
+    write_list(project, [*read_list(project)[:-1], ("full", "full.csv", "2031-05-04", "")])
+    shutil.copy(project / "results/hits/b1.parquet", project / "results/hits/full.parquet")
+    whole = files(project)
+    printed = run(project, "my.yaml", "--until", "timing", status=1)
+    assert "hits full: expected room on the disk; found 'No space left on device'; make room" in printed
+    assert files(project) == whole
+
+
+def test_a_second_configuration_with_the_same_results_is_refused_before_anything_is_written(project):
+    text = (project / "my.yaml").read_text("utf-8")
+    (project / "your.yaml").write_text(text, "utf-8")
+    whole, before = files(project), stamps(project)
+    for words in (command("your.yaml"), [sys.executable, "-m", "pipeline", "check", "your.yaml"]):
+        done = subprocess.run(
+            words, cwd=project, capture_output=True, text=True, env=os.environ | {"PYTHONPATH": str(ROOT)}
+        )
+        assert done.returncode == 1
+        said = [line for line in done.stderr.splitlines() if not line.startswith("Using workflow specific profile")]
+        assert len(said) == 1 and "found in 'results' what belongs to 'my.yaml'; name another folder" in said[0]
+    assert files(project) == whole and stamps(project) == before
+
+
+@pytest.mark.long
+def test_files_of_others_survive_in_the_folder_of_results(project):
+    others = project / "results/hits/my own.parquet"
+    pq.write_table(
+        pq.read_table(project / "results/hits/a1.parquet").select(["hit_s"]).replace_schema_metadata(), others
+    )
+    elsewhere = project / "elsewhere"
+    elsewhere.mkdir()
+    (project / "results/aligned/build_day=2031-05-04").rename(elsewhere / "moved")
+    (project / "results/aligned/build_day=2031-05-04").symlink_to(elsewhere / "moved")
+    there = sorted(elsewhere.rglob("*.parquet"))
+    write_list(project, [row for row in read_list(project) if row[0] != "b1"])
+    run(project)
+    assert not (project / "results/hits/b1.parquet").exists()
+    assert others.exists() and there and sorted(elsewhere.rglob("*.parquet")) == there
 
 
 def killed(folder, when):

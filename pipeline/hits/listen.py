@@ -43,15 +43,7 @@ class Heard:
 
 def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s: Mapping) -> tuple[pa.Table, dict]:
     """Find the hits of a sound recording; the parameters and results are those of `hits.find`."""
-    sound = audio.look(recording.file, recording.start_s, recording.stop_s)
-    channels = _channels(recording, rig, sound.n_channels)
-    if sound.n_samples == 0:
-        raise InputError(f"{recording.file}: expected sound; found no samples; record or copy it again")
-    if sound.rate_hz < LEAST_RATE_HZ:
-        raise InputError(
-            f"{recording.file}: expected {LEAST_RATE_HZ} samples a second or more; found {sound.rate_hz}; "
-            "record or export it at 44100 or 48000 Hz"
-        )
+    sound, channels = opened(recording, rig)
     sound = audio.thinned(sound)
     stores = Store(align.shape(sound.rate_hz)), Store(rebound.shape(sound.rate_hz))
     with stores[0], stores[1], Shelf(candidate.LAST) as shelf:
@@ -83,6 +75,20 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
         "rate_hz": sound.whole.rate_hz,
         "n_channels": sound.n_channels,
     }
+
+
+def opened(recording: Recording, rig: Rig | None) -> tuple[audio.Audio, tuple[Channel, ...]]:
+    """Look at the header of a recording; return it with the channels that are heard."""
+    sound = audio.look(recording.file, recording.start_s, recording.stop_s)
+    channels = _channels(recording, rig, sound.n_channels)
+    if sound.n_samples == 0:
+        raise InputError(f"{recording.file}: expected sound; found no samples; record or copy it again")
+    if sound.rate_hz < LEAST_RATE_HZ:
+        raise InputError(
+            f"{recording.file}: expected {LEAST_RATE_HZ} samples a second or more; found {sound.rate_hz}; "
+            "record or export it at 44100 or 48000 Hz"
+        )
+    return sound, channels
 
 
 def _channels(recording: Recording, rig: Rig | None, n_channels: int) -> tuple[Channel, ...]:
@@ -148,21 +154,26 @@ def candidates_of(
     return faint.search(heard, judge.first(columns[0], mixed), sound, channels, (length, before, after))
 
 
-def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) -> dict[int, np.ndarray]:
-    """Return the noise of each channel from the idle recording; a file with one channel serves all."""
-    if not detection.idle_file:
-        return {}
-    samples, rate_hz = audio.read_part(detection.idle_file, 0.0, IDLE_S)
-    if rate_hz != cut.rate_hz * step:
+def idle(file: str, expected_hz: int) -> np.ndarray:
+    """Read the idle recording, which has the rate of the recording that it belongs to."""
+    samples, rate_hz = audio.read_part(file, 0.0, IDLE_S)
+    if rate_hz != expected_hz:
         raise InputError(
-            f"{detection.idle_file}: expected the recording's rate, {cut.rate_hz * step} Hz; found {rate_hz} Hz; "
+            f"{file}: expected the recording's rate, {expected_hz} Hz; found {rate_hz} Hz; "
             "record the idle machine with the same settings"
         )
     if len(samples) < LEAST_IDLE_S * rate_hz:
         raise InputError(
-            f"{detection.idle_file}: expected some seconds of the idle machine; found {len(samples) / rate_hz:.1f} s; "
-            "record it again"
+            f"{file}: expected some seconds of the idle machine; found {len(samples) / rate_hz:.1f} s; record it again"
         )
+    return samples
+
+
+def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) -> dict[int, np.ndarray]:
+    """Return the noise of each channel from the idle recording; a file with one channel serves all."""
+    if not detection.idle_file:
+        return {}
+    samples = idle(detection.idle_file, cut.rate_hz * step)
     columns = [min(channel.channel, samples.shape[1]) - 1 for channel in channels]
     return {
         number: rise.band_power(audio.thin(rise.without_offset(samples[:, column]), step), cut).mean(axis=0)

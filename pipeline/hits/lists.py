@@ -2,6 +2,7 @@
 
 import csv
 import math
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -35,10 +36,24 @@ def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[s
     InputError
         Not readable, no hits, or times that cannot be seconds.
     """
-    path = Path(recording.file)
+    return heard(recording, rig, rows_of(Path(recording.file), machine))
+
+
+def rows_of(path: Path, machine: Machine) -> list[tuple]:
+    """Return the rows of a list as they stand there: time, channel, striker ('' where unknown), level."""
     if not path.exists():
         raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
-    rows = _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
+    return _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
+
+
+def not_named(rig: Rig | None, rows: list[tuple]) -> dict[int, int]:
+    """Count the rows of each channel that the rig does not name: such a channel hears nothing."""
+    return Counter(row[1] for row in rows if _through(rig, row) is None)
+
+
+def heard(recording: Recording, rig: Rig | None, rows: list[tuple]) -> dict[str, np.ndarray | list]:
+    """Return what `read_list` does, from the rows of the file."""
+    path = recording.file
     start_s, stop_s = recording.start_s or 0.0, math.inf if recording.stop_s is None else recording.stop_s
     rows = [row for row in (_through(rig, row) for row in rows) if row is not None]
     rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
@@ -100,26 +115,40 @@ def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
     reader.fieldnames = header
     names = {striker.name for striker in machine.strikers} | {"index", "click"}
     former = {striker.was: striker.name for striker in machine.strikers if striker.was}
-    rows = [
-        _csv_row(path, number, row, names, former, separator)
+    lines = [
+        (number, row)
         for number, row in enumerate(reader, 2)
         if any((value or "").strip() for value in row.values() if not isinstance(value, list))
     ]
+    _check_names(path, lines, names, former)
+    rows = [_csv_row(path, number, row, former, separator) for number, row in lines]
     _check_times(path, np.array([row[0] for row in rows]))
     return rows
 
 
-def _csv_row(path, number, row, names, former, separator) -> tuple:
+def _check_names(path: Path, lines: list[tuple[int, dict]], names: set[str], former: dict[str, str]) -> None:
+    """Say every name at once that no striker has, with the line in which it first stands."""
+    first = {}
+    for number, row in lines:
+        first.setdefault((row.get("striker") or "").strip(), number)
+    unknown = {name: number for name, number in first.items() if name and name not in names and name not in former}
+    faults = []
+    for name, number in unknown.items():
+        close = [one for one in names if one.casefold() == name.casefold()]
+        renamed = f"was one renamed? then write 'was: {name}' beside its new name"
+        guess = f"did you mean '{close[0]}'?" if close else f"known: {', '.join(sorted(names))}; {renamed}"
+        faults.append(f"{path} (line {number}): expected a striker; found '{name}'; {guess}")
+    if faults:
+        raise InputError(*faults)
+
+
+def _csv_row(path, number, row, former, separator) -> tuple:
     where = f"{path} (line {number})"
     hit_s = _number(where, "hit_s", row.get("hit_s"), separator)
     if hit_s < 0:
         raise InputError(f"{where}: expected hit_s from 0 on, in seconds; found {hit_s:g}; shift the list")
     striker = (row.get("striker") or "").strip()
     striker = former.get(striker, striker)
-    if striker and striker not in names:
-        close = [name for name in names if name.casefold() == striker.casefold()]
-        guess = f"did you mean '{close[0]}'?" if close else f"known: {', '.join(sorted(names))}"
-        raise InputError(f"{where}: expected a striker; found '{striker}'; {guess}")
     channel_text = (row.get("channel") or "").strip()
     if channel_text:
         number_ = _number(where, "channel", channel_text, separator)

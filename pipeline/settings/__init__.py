@@ -3,9 +3,9 @@
 `load` reads the configuration (YAML) and the list of recordings (CSV) and raises every fault at once, one line each.
 """
 
-from pipeline.settings.fingerprints import fingerprint
+from pipeline.settings.fingerprints import Fingerprints, fingerprint
 from pipeline.settings.listing import is_list
-from pipeline.settings.loading import check, load
+from pipeline.settings.loading import Checked, check, load
 from pipeline.settings.model import (
     Arrangement,
     Barrel,
@@ -22,13 +22,16 @@ from pipeline.settings.model import (
     Striker,
     Wheel,
 )
+from pipeline.settings.ownership import claim, mark
 
 __all__ = [
     "Arrangement",
     "Barrel",
     "Channel",
+    "Checked",
     "Clock",
     "Detection",
+    "Fingerprints",
     "Flywheel",
     "Group",
     "Machine",
@@ -39,7 +42,9 @@ __all__ = [
     "Striker",
     "Wheel",
     "check",
+    "claim",
     "fingerprint",
     "is_list",
     "load",
+    "mark",
 ]

@@ -16,6 +16,7 @@ from pipeline.settings.model import (
     Rig,
 )
 from pipeline.settings.nodes import Fields, Value
+from pipeline.settings.ownership import stranger
 
 _NOT_IN_FILE_NAMES = "/\\{}"
 _LONGEST_NAME = 80  # bytes; file systems allow 255 and temporary names and endings need room
@@ -78,11 +79,14 @@ def _results(fields: Fields, configuration: str) -> str:
     results = os.path.normpath(fields.path("results", "results"))
     own = [configuration, fields["recordings"].node.value if fields.get("recordings") else configuration]
     holds = [path for path in own if isinstance(path, str) and _lies_in(path, results)]
+    place, (theirs, do) = fields.get("results") or fields.value, stranger(results, configuration)
     if os.path.isfile(results):
-        fields["results"].fault("a folder", f"the file '{results}'", "name another folder")
+        place.fault("a folder", f"the file '{results}'", "name another folder")
     elif results == "." or holds:
         found = f"'{results}', which holds {holds[0] if holds else 'everything'}"
-        fields["results"].fault("a folder of its own for results", found, "name another folder, such as results")
+        place.fault("a folder of its own for results", found, "name another folder, such as results")
+    elif theirs:
+        place.fault("a folder of its own for results", f"in '{results}' {theirs}", do)
     return results
 
 

@@ -31,10 +31,18 @@ class Faults:
         for text in texts:
             self._found.append((len(self._files) + len(self._found), 0, text))
 
+    def told(self) -> tuple[str, ...]:
+        """Return all faults, in the order of the files."""
+        return tuple(text for _, _, text in sorted(self._found, key=lambda fault: fault[:2]))
+
+    def places(self) -> list[tuple[str, int | None]]:
+        """Return the file and the line of each fault ('' for one that carries its place itself)."""
+        return [(self._files[rank] if rank < len(self._files) else "", line or None) for rank, line, _ in self._found]
+
     def raise_all(self) -> None:
         """Raise InputError when there is any fault."""
         if self._found:
-            raise InputError(*(text for _, _, text in sorted(self._found, key=lambda fault: fault[:2])))
+            raise InputError(*self.told())
 
 
 def slip(word: str, choices) -> str:

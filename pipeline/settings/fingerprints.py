@@ -1,17 +1,24 @@
-"""Hash exactly the part of the configuration that a job depends on, and the code that does it.
+"""Hash exactly what a job depends on: its part of the configuration, the files it reads, the code that does it.
 
-The workflow carries the hash as a parameter: a changed parameter runs again what depends on it, and nothing else.
+The workflow carries the hash as a parameter, and the file that the job writes carries it too. The hash of a job holds
+those of the jobs before it: what changes anywhere changes everything that stands on it, and nothing else. So a file
+tells by itself whether it is still true, whatever the dates of files and clocks say.
 """
 
 import hashlib
 import os
-from functools import cache, lru_cache
+import stat
+from functools import cache, cached_property, lru_cache
+from importlib import metadata
 from pathlib import Path
 
 from pipeline import tables
 from pipeline.settings.model import Group, Machine, Recording, Settings
 
 STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
+# Up to this size a file's content is hashed (half a second for 500 of them); of a larger one its size and date count.
+SMALL_BYTES = 1_000_000
+CALCULATE = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")  # libraries whose versions stand behind figures
 
 
 def fingerprint(
@@ -41,29 +48,80 @@ def fingerprint(
     str
         16 hexadecimal digits.
     """
-    if stage == "notes":
-        parts = _notes(settings, arrangement)
-    elif stage == "hits":
-        parts = _hits(settings, settings.recording(recording))
-    elif stage == "aligned":
-        parts = _aligned(settings, settings.recording(recording))
-    elif stage == "timing":
-        parts = _timing(settings, settings.group(group))
-    elif stage == "tables":
-        parts = _tables(settings)
-    elif stage == "trend":
-        parts = (_tables(settings), settings.baseline, settings.machine, settings.setups, _crews(settings))
-    elif stage == "worklist":
-        parts = (_tables(settings), settings.machine, settings.setups)
-    elif stage == "exports":
-        parts = (_aligned(settings, settings.recording(recording)), settings.machine, settings.setups)
-    elif stage == "report":
-        parts = _report(settings)
-    else:
+    return Fingerprints(settings).of(stage, recording or group or arrangement or "")
+
+
+class Fingerprints:
+    """The hashes of all jobs; what several of them depend on is looked at once, when it is first asked for."""
+
+    def __init__(self, settings: Settings):
+        self._settings, self._found = settings, {}
+
+    def of(self, stage: str, name: str = "") -> str:
+        """Return the hash of a job by its stage and its recording, group or arrangement ('' for a summary)."""
+        if (stage, name) not in self._found:
+            # What an older version of the contracts, the stage or a library has written is made anew: old and new
+            # figures side by side would look like a change of the machine.
+            parts = (tables.VERSION, stage, code_of(stage), _libraries(), self._parts(stage, name))
+            self._found[stage, name] = hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
+        return self._found[stage, name]
+
+    def _parts(self, stage: str, name: str):
+        settings = self._settings
+        if stage == "notes":
+            return _notes(settings, name)
+        if stage == "hits":
+            return _hits(settings, settings.recording(name))
+        if stage == "aligned":
+            return self._aligned(settings.recording(name))
+        if stage == "timing":
+            return self._timing(settings.group(name))
+        if stage == "tables":
+            return self._tables
+        if stage == "trend":
+            crews = sorted((recording.recording, recording.crew) for recording in settings.recordings)
+            return self.of("tables"), settings.baseline, settings.machine, settings.setups, crews
+        if stage == "worklist":
+            return self.of("tables"), settings.machine, settings.setups
+        if stage == "exports":
+            return self.of("aligned", name), settings.machine, settings.setups
+        if stage == "report":
+            return self._report
         raise ValueError(f"stage {stage!r} is none of {STAGES}")
-    # What an older version of the contracts or of the stage has written is made anew: old and new figures side by side
-    # would look like a change of the machine.
-    return hashlib.sha256(repr((tables.VERSION, stage, code_of(stage), parts)).encode()).hexdigest()[:16]
+
+    def _aligned(self, recording: Recording):
+        """What aligns a recording: its hits, the notes, the group; of the machine its strikers and its barrel."""
+        barrel = self._settings.machine_of(recording.setup).barrel
+        made_of = self.of("hits", recording.recording), self.of("notes", recording.arrangement)
+        return made_of, _key(recording), barrel
+
+    def _timing(self, group: Group):
+        takes = sorted(recording.recording for recording in group.recordings)
+        return [self.of("aligned", take) for take in takes], self._settings.machine_of(group.setup)
+
+    @cached_property
+    def _tables(self):
+        """What stands in the tables of all groups; what is no longer among it is deleted."""
+        settings = self._settings
+        notes = sorted((one.name, self.of("notes", one.name)) for one in settings.arrangements)
+        keys = sorted(_key(recording) for recording in settings.recordings)
+        return notes, keys, sorted(self.of("timing", group.id) for group in settings.groups())
+
+    @cached_property
+    def _report(self):
+        """Everything but the folder of results and the order of the list."""
+        settings = self._settings
+        return (
+            [self.of(stage) for stage in ("tables", "trend", "worklist")],
+            settings.path,
+            settings.baseline,
+            settings.arrangements,
+            settings.machine,
+            settings.setups,
+            settings.rigs,
+            settings.detection,
+            sorted(map(repr, settings.recordings)),
+        )
 
 
 @cache
@@ -77,14 +135,24 @@ def code_of(stage: str, root: Path = Path(__file__).parents[1]) -> str:
     return found.hexdigest()
 
 
+@cache
+def _libraries() -> tuple[str, ...]:
+    found = []
+    for name in CALCULATE:
+        try:
+            found.append(metadata.version(name))
+        except metadata.PackageNotFoundError:  # not all are needed everywhere
+            found.append("")
+    return tuple(found)
+
+
 def _notes(settings: Settings, name: str):
     arrangement = settings.arrangement_of(name)
     barrel = settings.machine.barrel
-    there = arrangement.file is not None and os.path.exists(arrangement.file)
     if arrangement.clock:
         return arrangement, barrel.bars_per_turn, barrel.pins
     fired_by = sorted((striker.name, striker.notes, striker.channel or 0) for striker in settings.machine.strikers)
-    return arrangement, there, barrel.bars_per_turn, barrel.pins, fired_by
+    return arrangement, contents(arrangement.file), barrel.bars_per_turn, barrel.pins, fired_by
 
 
 def _hits(settings: Settings, recording: Recording):
@@ -92,51 +160,8 @@ def _hits(settings: Settings, recording: Recording):
     return (
         (recording.file, recording.start_s, recording.stop_s, contents(recording.file)),
         settings.rig(recording.rig),
-        settings.detection,
+        (settings.detection, contents(settings.detection.idle_file)),
         _strikers(settings.machine_of(recording.setup, recording.arrangement)),
-    )
-
-
-def _aligned(settings: Settings, recording: Recording):
-    """What aligns them: the hits, the notes, the group; of the machine its strikers (in `_hits`) and its barrel."""
-    return (
-        _hits(settings, recording),
-        _notes(settings, recording.arrangement),
-        _key(recording),
-        settings.machine_of(recording.setup).barrel,
-    )
-
-
-def _timing(settings: Settings, group: Group):
-    takes = sorted(recording.recording for recording in group.recordings)
-    return (
-        [_aligned(settings, settings.recording(take)) for take in takes],
-        settings.machine_of(group.setup),
-    )
-
-
-def _tables(settings: Settings):
-    """What stands in the tables of all groups; what is no longer among it is deleted."""
-    names = sorted(arrangement.name for arrangement in settings.arrangements)
-    return names, sorted(_key(recording) for recording in settings.recordings)
-
-
-def _crews(settings: Settings):
-    return sorted((recording.recording, recording.crew) for recording in settings.recordings)
-
-
-def _report(settings: Settings):
-    """Everything but the folder of results and the order of the list."""
-    return (
-        settings.path,
-        settings.baseline,
-        settings.arrangements,
-        settings.machine,
-        settings.setups,
-        settings.rigs,
-        settings.detection,
-        sorted(map(repr, settings.recordings)),
-        [contents(recording.file) for recording in sorted(settings.recordings, key=lambda take: take.recording)],
     )
 
 
@@ -150,11 +175,27 @@ def _strikers(machine: Machine):
     return sorted(repr(striker) for striker in machine.strikers)
 
 
-def contents(path: str) -> tuple[str, ...]:
-    """Say what lies at `path`: nothing, a file, or the names of a folder's files.
+def contents(path: str | None) -> tuple:
+    """Say what lies at `path`: nothing, a file, or a folder's files, so that another of the same name differs.
 
-    A missing recording cannot be a declared input of the workflow, so its coming and going must show here.
+    A missing recording cannot be a declared input of the workflow, so its coming and going must show here. A small
+    file is told by its content. A large one is told by its size and date: reading hundreds of recordings at each start
+    would take minutes, and a program that changes one in place sets its date.
     """
-    if os.path.isdir(path):
-        return ("folder", *sorted(os.listdir(path)))
-    return ("file",) if os.path.exists(path) else ()
+    if path and os.path.isdir(path):
+        # Hidden files are what the file manager keeps for itself.
+        names = sorted(name for name in os.listdir(path) if not name.startswith("."))
+        return ("folder", *((name, *_file(os.path.join(path, name))) for name in names))
+    return _file(path) if path else ()
+
+
+def _file(path: str) -> tuple:
+    try:
+        found = os.stat(path)
+        if stat.S_ISREG(found.st_mode) and found.st_size <= SMALL_BYTES:
+            return (hashlib.sha256(Path(path).read_bytes()).hexdigest(),)
+    except PermissionError:
+        return ("not readable",)  # the stage that reads it says so
+    except OSError:
+        return ()
+    return found.st_size, found.st_mtime_ns

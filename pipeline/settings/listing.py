@@ -206,8 +206,3 @@ def _arrangement(row: _Row, configuration: Configuration) -> str:
 def is_list(path: str) -> bool:
     """Tell by its ending whether a recording is a list of hits."""
     return PurePath(path).suffix.lower() in LIST_ENDINGS
-
-
-def is_there(path: str) -> bool:
-    """Tell whether a recording exists: a file, or a folder of tracks."""
-    return os.path.exists(path)

@@ -1,11 +1,12 @@
 """Load the configuration with everything it points at; raise every fault at once; warn of what may be a slip."""
 
 import os
+from dataclasses import dataclass
 
 from pipeline.errors import InputError
 from pipeline.settings.configuration import read_configuration
 from pipeline.settings.faults import Faults, near_file, path_fault, read_text
-from pipeline.settings.listing import is_there, read_recordings
+from pipeline.settings.listing import read_recordings
 from pipeline.settings.model import Settings
 from pipeline.settings.nodes import compose
 
@@ -26,20 +27,48 @@ def load(path: str, *, read_songs: bool = True) -> Settings:
     InputError
         Every fault found, one line each: *file (line): expected; found; what to do*.
     """
-    return _loaded(str(path), read_songs)[0]
+    settings, faults, *_ = _loaded(str(path), read_songs)
+    faults.raise_all()
+    return settings
 
 
-def check(path: str) -> list[str]:
-    """Return what is allowed and yet may be a slip, one line each; faults are raised as `load` raises them."""
-    settings, lines, warnings = _loaded(str(path), True)
+@dataclass(frozen=True)
+class Checked:
+    """What a look at the configuration finds.
+
+    `faults` stop everything, `warnings` may be slips. `lines` are those of the recordings whose line has no fault, by
+    name; the `missing` among them will be refused and stop nothing.
+    """
+
+    settings: Settings
+    faults: tuple[str, ...]
+    lines: dict[str, int]
+    missing: dict[str, str]
+    warnings: tuple[str, ...]
+
+    def at(self, recording: str) -> str:
+        """Return the place of a recording in the list, as every fault begins."""
+        return f"{self.settings.recordings_file} (line {self.lines[recording]}): '{recording}'"
+
+
+def check(path: str) -> Checked:
+    """Return all faults of the configuration and of the list, and what is allowed and yet may be a slip.
+
+    Raises
+    ------
+    InputError
+        There is no configuration that could be looked at.
+    """
+    settings, faults, lines, warnings = _loaded(str(path), True)
+    lines = _without(lines, faults, settings)
+    missing = {
+        take.recording: f"no file at '{take.file}'" + near_file(take.file)
+        for take in settings.recordings
+        if take.recording in lines and not os.path.exists(take.file)
+    }
+    if len(faults):
+        return Checked(settings, faults.told(), lines, missing, ())
     listed = settings.recordings_file
-    for recording in settings.recordings:
-        if not is_there(recording.file):
-            line = lines[recording.recording]
-            warnings.append(
-                f"{listed} (line {line}): '{recording.recording}' will be refused: no file at '{recording.file}'"
-                + near_file(recording.file)
-            )
     warnings += _unheard(settings) + _same_take_twice(settings, lines)
     days = {recording.build_day for recording in settings.recordings}
     if settings.baseline and settings.baseline not in days:
@@ -51,7 +80,18 @@ def check(path: str) -> list[str]:
             f"{listed}: one take only for {len(single)} of {len(settings.groups())} comparisons ({shown}): "
             "two or three takes tell a change from chance"
         )
-    return warnings
+    return Checked(settings, (), lines, missing, tuple(warnings))
+
+
+def _without(lines: dict[str, int], faults: Faults, settings: Settings) -> dict[str, int]:
+    """Return the lines of the list that have no fault; none when the configuration itself has one.
+
+    What the configuration gets wrong of rigs or strikers would show again as a fault of every recording.
+    """
+    if any(file != settings.recordings_file for file, _ in faults.places()):
+        return {}
+    wrong = {line for _, line in faults.places()}
+    return {recording: line for recording, line in lines.items() if line not in wrong and None not in wrong}
 
 
 def _unheard(settings: Settings) -> list[str]:
@@ -79,7 +119,7 @@ def _same_take_twice(settings: Settings, lines: dict[str, int]) -> list[str]:
     return warnings
 
 
-def _loaded(path: str, read_songs: bool) -> tuple[Settings, dict[str, int], list[str]]:
+def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, int], list[str]]:
     faults = Faults()
     if wrong := path_fault(path):
         raise InputError(f"{path}: {wrong}")
@@ -106,8 +146,7 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, dict[str, int], list
     )
     if read_songs and configuration.machine.strikers:
         _hold_notes_against_strikers(settings, faults, clean)
-    faults.raise_all()
-    return settings, lines, list(configuration.warnings)
+    return settings, faults, lines, list(configuration.warnings)
 
 
 def _hold_notes_against_strikers(settings: Settings, faults: Faults, clean: bool) -> None:

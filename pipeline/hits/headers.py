@@ -1,0 +1,37 @@
+"""Say without listening what will make a recording unusable: the headers of its sound, or the rows of its list."""
+
+from functools import lru_cache
+from pathlib import Path
+
+from pipeline.errors import InputError
+from pipeline.hits import listen, lists
+from pipeline.settings import Detection, Machine, Recording, Rig, is_list
+
+
+def look(
+    recording: Recording, rig: Rig | None, machine: Machine, detection: Detection
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return why `find` will refuse a recording, as far as headers and lists tell, and what else may be a slip."""
+    try:
+        if is_list(recording.file):
+            rows = lists.rows_of(Path(recording.file), machine)
+            lists.heard(recording, rig, rows)
+            return (), tuple(
+                f"its {count} hits on channel {channel} are left out: rig '{rig.name}' does not name that channel"
+                for channel, count in sorted(lists.not_named(rig, rows).items())
+            )
+        sound, _ = listen.opened(recording, rig)
+        return _idle_faults(detection.idle_file, sound.rate_hz) if detection.idle_file else (), ()
+    except InputError as error:
+        return error.faults, ()
+    except Exception as error:  # what breaks here breaks in the workflow, too, which then refuses the recording
+        return (f"{recording.file}: pindrift fails at this file ({type(error).__name__}: {error}); report it",), ()
+
+
+@lru_cache
+def _idle_faults(file: str, rate_hz: int) -> tuple[str, ...]:
+    try:
+        listen.idle(file, rate_hz)
+    except InputError as error:
+        return error.faults
+    return ()

@@ -1,0 +1,83 @@
+"""List the results of a configuration, and tell which of them must be made again.
+
+A result stands when its file is whole and was made for what the configuration says and its files hold now. The file
+itself tells (`tables.is_whole`): neither dates nor the workflow engine's own notes are asked, so it does not matter
+where a result comes from, who has touched it, or whether the clock was set.
+"""
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline import settings, tables
+
+_SEAL = ".made-for"  # beside the report: what it was made for, and the hashes of its files
+_OF_REPORT = ("index.html", "finding.txt")
+
+
+@dataclass(frozen=True)
+class Result:
+    """A table: its file, its contract, and what it is made for (`settings.fingerprint`)."""
+
+    path: str
+    name: str
+    configuration: str
+
+
+def listed(config: settings.Settings, fingerprints: settings.Fingerprints) -> Iterator[Result]:
+    """Return every table of a configuration."""
+    of = fingerprints.of
+
+    def at(name: str, configuration: str, **keys) -> Result:
+        return Result(str(tables.path(config.results, name, **keys)), name, configuration)
+
+    for one in config.arrangements:
+        yield at("notes", of("notes", one.name), arrangement=one.name)
+    for take in config.recordings:
+        yield at("hits", of("hits", take.recording), recording=take.recording)
+        keys = {"build_day": take.build_day, "recording": take.recording}
+        yield at("aligned", of("aligned", take.recording), **keys)
+    for group in config.groups():
+        for name in ("lateness", "tempo"):
+            yield at(name, of("timing", group.id), build_day=group.build_day, group=group.id)
+        folder = tables.group_folder(config.results, group.build_day, group.id)
+        for name in tables.GATHERED:
+            yield Result(str(folder / f"{name}.parquet"), name, of("timing", group.id))
+    for name in tables.GATHERED:
+        yield at(name, of("tables"))
+    for name, stage in (("trend", "trend"), ("setups", "trend"), ("worklist", "worklist")):
+        yield at(name, of(stage))
+
+
+def to_make_again(config: settings.Settings, fingerprints: settings.Fingerprints) -> list[str]:
+    """Return the files that are missing, damaged, of another version, or made for something else."""
+    mark = settings.mark(config.results, config.path)
+    fallen = [
+        one.path
+        for one in listed(config, fingerprints)
+        if not tables.is_whole(one.path, one.name, one.configuration, mark)
+    ]
+    if _sealed(config.results, fingerprints.of("report")) != _seal_of(config.results):
+        fallen += [str(Path(config.results, "report", name)) for name in _OF_REPORT]
+    return fallen
+
+
+def seal_report(results: str, configuration: str) -> None:
+    """Note what the report was made for, and what its files hold."""
+    Path(results, "report", _SEAL).write_text(_sealed(results, configuration), encoding="utf-8")
+
+
+def _sealed(results: str, configuration: str) -> str | None:
+    try:
+        files = [Path(results, "report", name).read_bytes() for name in _OF_REPORT]
+    except OSError:
+        return None
+    return "\n".join([tables.VERSION, configuration, *(hashlib.sha256(file).hexdigest() for file in files)]) + "\n"
+
+
+def _seal_of(results: str) -> str:
+    try:
+        return Path(results, "report", _SEAL).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError):
+        return ""

@@ -1,0 +1,209 @@
+"""What goes wrong at one recording refuses it; what goes wrong with the machine fails the job in one line."""
+
+import errno
+from datetime import date
+from pathlib import Path
+
+import pyarrow as pa
+import pytest
+
+from pipeline import aligned, failures, hits, tables, timing
+from pipeline.__main__ import main
+from pipeline.errors import InputError
+from pipeline.settings import load
+from pipeline.timing import Take
+from tests.test_workflow import make_project
+
+
+@pytest.fixture
+def project(tmp_path, monkeypatch):
+    """A project of three lists of hits, with its notes made."""
+    monkeypatch.chdir(make_project(tmp_path, takes=("a1", "a2", "a3")))
+    assert main(["notes", "my.yaml", "round"]) == 0
+
+
+GROUP = "2031-05-03_1_round"
+
+
+def run_all(takes=("a1", "a2", "a3")):
+    for stage in ("hits", "aligned"):
+        for take in takes:
+            assert main([stage, "my.yaml", take]) == 0
+    assert main(["timing", "my.yaml", GROUP]) == 0
+
+
+def rows():
+    path = tables.group_folder("results", date(2031, 5, 3), GROUP) / "recordings.parquet"
+    return {row["recording"]: row for row in tables.read(path, "recordings").to_pylist()}
+
+
+NO_FAULT_OF_THE_MACHINE = ZeroDivisionError("division by zero")
+
+
+def break_at(monkeypatch, stage, name, odd, error=NO_FAULT_OF_THE_MACHINE):
+    """Let a function of a stage fail when `odd` says so of its arguments."""
+    real = getattr(stage, name)
+
+    def broken(*arguments):
+        if odd(*arguments):
+            raise error
+        return real(*arguments)
+
+    monkeypatch.setattr(stage, name, broken)
+
+
+BROKEN = {
+    "hits": (hits, "find", lambda take, *_: take.recording == "a2"),
+    "aligned": (aligned, "align", lambda song, found, take, *_: take.recording == "a2"),
+    "timing": (
+        timing,
+        "tables_of",
+        lambda of, machine, song, takes: any(t.recording.recording == "a2" and not t.refused for t in takes),
+    ),
+}
+
+
+@pytest.mark.parametrize("stage", BROKEN)
+def test_a_recording_at_which_a_stage_fails_is_refused_with_its_reason_and_the_others_are_used(
+    project, monkeypatch, capsys, stage
+):
+    break_at(monkeypatch, *BROKEN[stage])
+    run_all()
+    found = rows()
+    assert [found[name]["status"] for name in ("a1", "a2", "a3")] == ["used", "refused", "used"]
+    log = {
+        "hits": "results/log/hits/a2.log",
+        "aligned": "results/log/aligned/2031-05-03/a2.log",
+        "timing": f"results/log/timing/2031-05-03/{GROUP}.log",
+    }[stage]
+    reason = (
+        f"pindrift failed at this recording (ZeroDivisionError in {stage}); the log {log} has the details; report it"
+    )
+    assert found["a2"]["reason"] == reason
+    printed = capsys.readouterr()
+    assert reason in printed.out and "Traceback" not in printed.out + printed.err
+    text = Path(log).read_text()
+    assert "Traceback" in text and "division by zero" in text
+
+
+MACHINE = {
+    "disk full": (OSError(errno.ENOSPC, "No space left on device"), "expected room on the disk"),
+    "quota": (OSError(errno.EDQUOT, "Disk quota exceeded"), "expected room on the disk"),
+    "read only": (OSError(errno.EROFS, "Read-only file system"), "expected to be allowed to read and write"),
+    "not allowed": (PermissionError(errno.EACCES, "Permission denied"), "expected to be allowed to read and write"),
+    "memory": (MemoryError("Unable to allocate 9 GiB"), "expected enough memory"),
+    "memory of Arrow": (pa.ArrowMemoryError("malloc"), "expected enough memory"),
+    "too many files": (OSError(errno.EMFILE, "Too many open files"), "expected files and disk to answer"),
+    "no temporary folder": (
+        FileNotFoundError(errno.ENOENT, "No temporary folder"),
+        "expected files and disk",
+    ),
+    "a part is missing": (ImportError("No module named 'soundfile'"), "expected all parts of pindrift"),
+}
+
+
+@pytest.mark.parametrize(("error", "words"), MACHINE.values(), ids=MACHINE)
+def test_what_is_wrong_with_the_machine_fails_the_job_in_one_line_and_keeps_the_old_table(
+    project, monkeypatch, capsys, error, words
+):
+    assert main(["hits", "my.yaml", "a2"]) == 0
+    before = Path("results/hits/a2.parquet").read_bytes()
+    break_at(monkeypatch, *BROKEN["hits"], error)
+    capsys.readouterr()
+    assert main(["hits", "my.yaml", "a2"]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert words in line and "older results are kept" in line
+    assert Path("results/hits/a2.parquet").read_bytes() == before
+
+
+def test_a_machine_that_fails_while_a_group_is_fitted_refuses_no_take(project, tmp_path):
+    def make(takes):
+        raise MemoryError
+
+    with pytest.raises(MemoryError):
+        failures.without_those_that_fail([make_take("a1", 1), make_take("a2", 1)], tmp_path / "log", make)
+
+
+def test_a_disk_that_is_full_while_a_table_is_written_is_said_too(project, monkeypatch, capsys):
+    monkeypatch.setattr(tables, "write", lambda *_: (_ for _ in ()).throw(OSError(errno.ENOSPC, "No space left", "x")))
+    assert main(["hits", "my.yaml", "a1"]) == 1
+    assert capsys.readouterr().err == (
+        "hits a1: expected room on the disk; found 'No space left' at x; make room and run again; "
+        "older results are kept\n"
+    )
+
+
+def make_take(name, n_played):
+    rows = pa.table({"status": ["played"] * n_played})
+    recording = load("my.yaml").recording(name)
+    return Take(recording=recording, aligned=rows, hits=rows, said={"refused": "", "health": []})
+
+
+@pytest.mark.parametrize(
+    ("spoils", "refused"),
+    [
+        (lambda used: False, set()),
+        (lambda used: "a2" in used, {"a2"}),  # fails alone
+        (lambda used: bool({"a1", "a3"} & used), {"a1", "a3"}),  # two fail alone
+        (lambda used: "a2" in used and len(used) > 1, {"a2"}),  # fails only beside others
+        (lambda used: len(used) > 2, {"a3"}),  # whichever: the one that played least goes
+        (lambda used: len(used) > 1, {"a1", "a2", "a3"}),
+        (lambda used: bool(used), {"a1", "a2", "a3"}),
+    ],
+)
+def test_the_take_without_which_the_others_can_be_fitted_is_found(project, tmp_path, spoils, refused):
+    takes = [make_take(name, 9 - number) for number, name in enumerate(("a1", "a2", "a3"))]
+
+    def make(takes):
+        if spoils({take.recording.recording for take in takes if not take.refused}):
+            raise ValueError("no curve")
+        return takes
+
+    made = failures.without_those_that_fail(takes, tmp_path / "log", make)
+    assert {take.recording.recording for take in made if take.refused} == refused
+    assert all("ValueError in timing" in take.refused for take in made if take.refused)
+    assert (tmp_path / "log").exists() == bool(refused)
+
+
+def test_what_a_user_can_mend_in_a_recording_is_its_reason_as_it_stands(tmp_path):
+    def work():
+        raise InputError("a1.csv: expected hits; found none; check the file")
+
+    _, said = failures.refused_if_it_fails("hits", tmp_path / "log", work)
+    assert said["refused"] == "a1.csv: expected hits; found none; check the file"
+    assert not (tmp_path / "log").exists()
+
+
+# --- stages by hand, out of order -------------------------------------------------------------------------------------
+
+OUT_OF_ORDER = {
+    "aligned": (["aligned", "my.yaml", "a1"], "results/hits/a1.parquet", "hits"),
+    "timing": (["timing", "my.yaml", GROUP], "results/notes/round.parquet", "notes"),
+    "tables": (["tables", "my.yaml"], f"results/groups/build_day=2031-05-03/{GROUP}/recordings.parquet", "timing"),
+    "trend": (["trend", "my.yaml"], "results/tables/recordings.parquet", "tables"),
+    "worklist": (["worklist", "my.yaml"], "results/tables/strikers.parquet", "tables"),
+}
+
+
+@pytest.mark.parametrize(("words", "path", "stage"), OUT_OF_ORDER.values(), ids=OUT_OF_ORDER)
+def test_a_stage_before_the_one_it_needs_says_which_in_one_line(tmp_path, monkeypatch, capsys, words, path, stage):
+    monkeypatch.chdir(make_project(tmp_path))
+    assert main(words) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith(f"{path}: expected the table")
+    assert line.endswith(f"found no file; run the stage '{stage}' first, or the whole workflow")
+
+
+def test_a_report_before_everything_is_one_line(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(make_project(tmp_path))
+    assert main(["report", "my.yaml"]) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "found no file; run the stage" in line
+
+
+@pytest.mark.parametrize("words", [["hits", "my.yaml", "a9"], ["timing", "my.yaml", "x"], ["notes", "my.yaml", "y"]])
+def test_a_name_that_is_not_configured_is_one_line(tmp_path, monkeypatch, capsys, words):
+    monkeypatch.chdir(make_project(tmp_path))
+    assert main(words) == 1
+    (line,) = capsys.readouterr().err.splitlines()
+    assert "expected a configured" in line
