@@ -14,9 +14,11 @@ from scipy import integrate, linalg, optimize
 from statsmodels.stats.multitest import multipletests
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from pipeline.timing import bordered, design, equations, load, misplaced, misses, motion, score, strikes
-from pipeline.timing.equations import Data, Scales
-from pipeline.timing.solved import Covariance, Solved
+from pipeline.timing import misses, score, strikes
+from pipeline.timing.fitting import misplaced_pins
+from pipeline.timing.model import bordered_solver, design, load, motion, normal_equations
+from pipeline.timing.model.normal_equations import Data, Scales
+from pipeline.timing.model.solution import Covariance, Solved
 from pipeline.timing.steady import allan_deviation
 from tests import timing_machine
 
@@ -63,7 +65,7 @@ def dense_covariance(u_beat, data):
         whole[here, : 2 * k] = F[k - 1] @ whole[2 * k - 2 : 2 * k, : 2 * k]
         whole[: 2 * k, here] = whole[here, : 2 * k].T
         whole[here, here] = F[k - 1] @ whole[2 * k - 2 : 2 * k, 2 * k - 2 : 2 * k] @ F[k - 1].T + Q[k - 1]
-    return whole[::2, ::2][np.ix_(at, at)] + np.diag(equations.hit_variance(data, SCALES) / data.weight)
+    return whole[::2, ::2][np.ix_(at, at)] + np.diag(normal_equations.hit_variance(data, SCALES) / data.weight)
 
 
 def kalman(places, data, observed):
@@ -76,7 +78,7 @@ def kalman(places, data, observed):
     filter_["transition"] = np.moveaxis(motion.transition(step, SCALES.speed_beats), 0, -1)
     filter_["selection"] = np.eye(2)
     filter_["state_cov"] = np.moveaxis(motion.noise(step, rate_sd, SCALES.speed_beats), 0, -1)
-    filter_["obs_cov"] = (equations.hit_variance(data, SCALES) / data.weight)[None, None, :]
+    filter_["obs_cov"] = (normal_equations.hit_variance(data, SCALES) / data.weight)[None, None, :]
     filter_.initialize_known(np.zeros(2), np.diag([1.0, rate_sd**2]))
     return filter_
 
@@ -94,9 +96,9 @@ def test_motion_is_the_exact_discretisation_of_its_equation():
 
 
 def test_the_likelihood_is_that_of_the_dense_gaussian(monkeypatch):
-    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    monkeypatch.setattr(normal_equations, "START_PRECISION", 1.0)
     _, layout, border, data, beat = make_chain(precision=4.0)
-    got = equations.minus_two_log_likelihood(layout, border, data, SCALES)
+    got = normal_equations.minus_two_log_likelihood(layout, border, data, SCALES)
     V = dense_covariance(beat, data) + border.matrix @ border.matrix.T / 4.0
     root = np.linalg.cholesky(V)
     dense = (
@@ -107,10 +109,10 @@ def test_the_likelihood_is_that_of_the_dense_gaussian(monkeypatch):
 
 
 def test_the_likelihood_is_that_of_statsmodels_kalman_filter(monkeypatch):
-    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    monkeypatch.setattr(normal_equations, "START_PRECISION", 1.0)
     _, layout, _, data, beat = make_chain()
     none = design.Border(np.zeros((len(beat), 0)), np.zeros(0), np.zeros(0), {})
-    got = equations.minus_two_log_likelihood(layout, none, data, SCALES)
+    got = normal_equations.minus_two_log_likelihood(layout, none, data, SCALES)
     filter_ = kalman(beat, data, data.late_s)
     assert got - np.log(data.weight).sum() + len(beat) * np.log(2 * np.pi) == pytest.approx(
         -2 * filter_.loglike(), abs=1e-6
@@ -118,30 +120,30 @@ def test_the_likelihood_is_that_of_statsmodels_kalman_filter(monkeypatch):
 
 
 def test_the_border_is_generalised_least_squares_as_statsmodels_solves_it(monkeypatch):
-    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    monkeypatch.setattr(normal_equations, "START_PRECISION", 1.0)
     _, layout, border, data, beat = make_chain(seed=2)
-    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    solution = bordered_solver.solve(normal_equations.system(layout, border, data, SCALES))
     reference = sm.GLS(data.late_s, border.matrix, sigma=dense_covariance(beat, data)).fit()
     np.testing.assert_allclose(solution.beta, reference.params, rtol=1e-7)
     np.testing.assert_allclose(solution.beta_covariance, reference.normalized_cov_params, rtol=1e-6)
 
 
 def test_the_border_is_least_squares_on_what_a_kalman_filter_whitens(monkeypatch):
-    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    monkeypatch.setattr(normal_equations, "START_PRECISION", 1.0)
     _, layout, border, data, beat = make_chain(seed=3)
     white = []
     for column in [*border.matrix.T, data.late_s]:
         filtered = kalman(beat, data, column).filter()
         white.append(filtered.forecasts_error[0] / np.sqrt(filtered.forecasts_error_cov[0, 0]))
     X, y = np.array(white[:-1]).T, white[-1]
-    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    solution = bordered_solver.solve(normal_equations.system(layout, border, data, SCALES))
     np.testing.assert_allclose(solution.beta, np.linalg.lstsq(X, y)[0], rtol=1e-6)
     np.testing.assert_allclose(solution.beta_covariance, np.linalg.inv(X.T @ X), rtol=1e-6)
 
 
 def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves_it(monkeypatch):
     # Two takes of the same 30 pins: held pins are a common part of the covariance, loose ones are coefficients.
-    monkeypatch.setattr(equations, "START_PRECISION", 1.0)
+    monkeypatch.setattr(normal_equations, "START_PRECISION", 1.0)
     chance, n = np.random.default_rng(12), 30
     _, _, _, one, beat = make_chain(seed=12, n=n)
     laid = score.score_of(timing_machine.notes_of([(place, 0, "x") for place in beat]))
@@ -160,7 +162,7 @@ def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves
     )
     matrix = chance.normal(size=(2 * n, 3))
     border = design.Border(matrix, np.zeros(3), np.zeros(3), {"all": slice(0, 3)})
-    solution = bordered.solve(equations.system(layout, border, data, SCALES))
+    solution = bordered_solver.solve(normal_equations.system(layout, border, data, SCALES))
     of_pin = (pin[:, None] == np.arange(n)) * data.pace[:, None]
     V = np.zeros((2 * n, 2 * n))
     for half in (slice(0, n), slice(n, 2 * n)):
@@ -177,7 +179,7 @@ def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves
     left = np.linalg.solve(V, reference.resid)
     expected = SCALES.pin_sd_s**2 * of_pin[:, ~loose].T @ left
     np.testing.assert_allclose(solution.x[layout.pin_place[~loose]], expected, rtol=1e-6, atol=1e-9)
-    variance = Covariance(Solved(border, data, equations.system(layout, border, data, SCALES), solution), layout)
+    variance = Covariance(Solved(border, data, normal_equations.system(layout, border, data, SCALES), solution), layout)
     told = variance.variance(layout.pin_place[loose])
     np.testing.assert_allclose(told, np.diag(reference.normalized_cov_params)[3:], rtol=1e-5)
 
@@ -185,8 +187,8 @@ def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves
 def regression(X, y):
     """Solve ordinary least squares by the model's own solver, without a band; return coefficients and residual sd."""
     n, m = X.shape
-    system = bordered.System(np.zeros((1, 0)), np.zeros((0, m)), X.T @ X, np.zeros(0), X.T @ y)
-    solution = bordered.solve(system)
+    system = bordered_solver.System(np.zeros((1, 0)), np.zeros((0, m)), X.T @ X, np.zeros(0), X.T @ y)
+    solution = bordered_solver.solve(system)
     rest = y - X @ solution.beta
     return solution.beta, np.sqrt(rest @ rest / (n - m)), solution.beta_covariance
 
@@ -214,13 +216,13 @@ def test_norris_through_the_same_solver():
 
 def test_variances_are_those_of_the_dense_inverse():
     _, layout, border, data, _ = make_chain(seed=4)
-    system = equations.system(layout, border, data, SCALES)
+    system = normal_equations.system(layout, border, data, SCALES)
     dense = np.zeros((layout.n, layout.n))
     for offset in range(layout.width + 1):
         dense += np.diag(system.band[offset, : layout.n - offset], -offset)
         if offset:
             dense += np.diag(system.band[offset, : layout.n - offset], offset)
-    blocks = bordered.band_covariance(system, layout.edges)
+    blocks = bordered_solver.band_covariance(system, layout.edges)
     inverse = np.linalg.inv(dense)
     # The diffuse start (sd 1000 s beside milliseconds) leaves some seven digits to either way of inverting.
     np.testing.assert_allclose(np.concatenate([np.diag(block) for block in blocks]), np.diag(inverse), rtol=1e-5)
@@ -337,7 +339,7 @@ def test_a_long_history_does_not_overflow():
 def test_false_discovery_rates_are_those_of_statsmodels():
     z = np.random.default_rng(8).normal(size=200) * 1.7
     expected = multipletests(2 * scipy.stats.norm.sf(np.abs(z)), method="fdr_bh")[1]
-    np.testing.assert_allclose(misplaced.q_values(z, np.ones(200, dtype=bool)), expected, rtol=1e-9)
+    np.testing.assert_allclose(misplaced_pins.q_values(z, np.ones(200, dtype=bool)), expected, rtol=1e-9)
 
 
 def test_miss_statistics_are_those_of_scipy():
@@ -378,7 +380,7 @@ def test_calls_leave_a_majority_of_a_striker_to_measure_against():
     z = np.array([5.0, -9.0, 6.0, 0.1, 8.0, 7.0])
     striker = np.array([0, 0, 0, 0, 1, 1])
     apart = 10.0 * np.arange(6)
-    kept = misplaced.minority(called, np.zeros(6, dtype=bool), z, striker, apart)
+    kept = misplaced_pins.minority(called, np.zeros(6, dtype=bool), z, striker, apart)
     # One of four at first, the furthest out; none of two.
     np.testing.assert_array_equal(kept, [False, True, False, False, False, False])
 
@@ -387,11 +389,11 @@ def test_of_new_calls_close_together_the_furthest_out_stands_first():
     z, u_beat = np.array([4.0, -8.0, 5.0, 6.0]), np.array([0.0, 1.0, 2.5, 3.5])
     none, every, striker = np.zeros(4, dtype=bool), np.ones(4, dtype=bool), np.arange(4) * 0
     more = [np.append(one, np.zeros(80, dtype=one.dtype)) for one in (every, none, z, striker)]
-    kept = misplaced.minority(*more, np.append(u_beat, 100 + np.arange(80)))
+    kept = misplaced_pins.minority(*more, np.append(u_beat, 100 + np.arange(80)))
     np.testing.assert_array_equal(np.flatnonzero(kept), [1, 3])
     # The others come when they are still out in the next round.
     before = kept.copy()
-    again = misplaced.minority(more[0], before, *more[2:], np.append(u_beat, 100 + np.arange(80)))
+    again = misplaced_pins.minority(more[0], before, *more[2:], np.append(u_beat, 100 + np.arange(80)))
     assert again[:4].all()
 
 

@@ -15,7 +15,9 @@ import pytest
 import scipy.stats
 
 from pipeline import timing
-from pipeline.timing import comes, doubt, passages, scales
+from pipeline.timing import passages
+from pipeline.timing.fitting import pin_company, uncertainty
+from pipeline.timing.model import variance_components
 from tests import timing_machine
 from tests.benchmarks import timing_small
 from tests.test_timing import make_broken, run, sums
@@ -107,7 +109,7 @@ def test_an_error_by_few_takes_is_as_wide_as_students_t():
         assert passages.few(df) == pytest.approx(scipy.stats.t.ppf(0.975, df) / scipy.stats.norm.ppf(0.975))
 
 
-class Bowl(scales.Likelihood):
+class Bowl(variance_components.Likelihood):
     """A likelihood that is normal in the logarithms, apart from wider slopes to one side."""
 
     def __init__(self, middle, covariance, stretched=1.0):
@@ -123,7 +125,7 @@ class Bowl(scales.Likelihood):
 def test_scales_around_the_likeliest_have_the_spread_of_the_likelihood():
     middle = np.log([0.005, 6.0, 0.0015, 0.001])
     root = 0.1 * np.array([[1, 0, 0, 0], [0.5, 2, 0, 0], [0, 0.3, 0.4, 0], [0.2, 0, -0.8, 1.5]])
-    around = Bowl(middle, root @ root.T).around(scales.Scales.of_logs(middle))
+    around = Bowl(middle, root @ root.T).around(variance_components.Scales.of_logs(middle))
     share = np.array([one for one, _ in around])
     away = np.array([one.logs() for _, one in around]) - middle
     assert share.sum() == pytest.approx(1)
@@ -134,16 +136,16 @@ def test_scales_around_the_likeliest_have_the_spread_of_the_likelihood():
 
 def test_a_likelihood_that_falls_off_slowly_to_one_side_has_more_spread_there():
     middle = np.log([0.005, 6.0, 0.0015, 0.001])
-    around = Bowl(middle, 0.01 * np.eye(4), stretched=2.0).around(scales.Scales.of_logs(middle))
+    around = Bowl(middle, 0.01 * np.eye(4), stretched=2.0).around(variance_components.Scales.of_logs(middle))
     away = np.array([one.logs() for _, one in around]) - middle
     assert away.max(axis=0) == pytest.approx(2 * -away.min(axis=0), rel=0.05)
 
 
 def test_a_doubtful_variance_holds_what_lies_between_the_solutions():
-    possible = [doubt.Possible(0.25, None, None, None), doubt.Possible(0.75, None, None, None)]
+    possible = [uncertainty.Possible(0.25, None, None, None), uncertainty.Possible(0.75, None, None, None)]
     told = {0.25: (np.array([3.0]), np.array([1.0])), 0.75: (np.array([1.0]), np.array([2.0]))}
     # About 1.5: .25 (1 + 1.5²) + .75 (2 + .5²).
-    got = doubt.variance(possible, np.array([1.5]), lambda one: told[one.share])
+    got = uncertainty.variance(possible, np.array([1.5]), lambda one: told[one.share])
     assert got == pytest.approx(0.25 * 3.25 + 0.75 * 2.25)
 
 
@@ -151,7 +153,7 @@ def test_an_error_is_wider_than_with_known_scales():
     notes, _, takes, n = make_group("three takes, 20 notes, 4 strikers")
     fitted = timing.fit_of(timing_machine.make_machine(n), notes, takes)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(doubt, "ENOUGH", 0)
+        patch.setattr(uncertainty, "ENOUGH", 0)
         known = timing.fit_of(timing_machine.make_machine(n), notes, takes)
     assert (fitted.grid["speed_se"] > known.grid["speed_se"]).mean() > 0.9
     np.testing.assert_array_equal(fitted.delay, known.delay)
@@ -161,7 +163,7 @@ def test_a_pin_in_company_or_far_out_alone_is_given_an_error_that_holds_both():
     # 18 ms late: 9 ms by two neighbours and 9 ms by the pin; or 18 ms by the pin, which then comes alone.
     apart, heavy = [np.zeros(2)] * 4, [np.ones(2)] * 4
     late, variance, pace = np.full(4, 0.018), np.full(4, 0.0015**2), np.ones(4)
-    got = comes.answers(late, variance, pace, 0.0045, apart, heavy, 0.001)
+    got = pin_company.answers(late, variance, pace, 0.0045, apart, heavy, 0.001)
     np.testing.assert_allclose(got.company, 1, atol=0.05)
     assert np.sqrt(got.variance) == pytest.approx(0.0045, rel=0.02)
 
@@ -172,9 +174,9 @@ def test_a_take_in_which_a_neighbour_missed_tells_where_a_pin_comes():
         [np.ones(2), np.ones(2), np.ones(1), np.ones(1)],
     )
     variance, pace = np.full(4, 0.001**2), np.ones(4)
-    beside = comes.answers(np.array([18, 18, 13.5, 13.5]) / 1e3, variance, pace, 0.0045, apart, heavy, 0.001)
+    beside = pin_company.answers(np.array([18, 18, 13.5, 13.5]) / 1e3, variance, pace, 0.0045, apart, heavy, 0.001)
     assert beside.place_s == pytest.approx(0.009, abs=1e-4) and beside.company[:2] == pytest.approx(2, abs=0.1)
-    alone = comes.answers(np.full(4, 0.018), variance, pace, 0.0045, apart, heavy, 0.001)
+    alone = pin_company.answers(np.full(4, 0.018), variance, pace, 0.0045, apart, heavy, 0.001)
     assert alone.place_s == pytest.approx(0.018, abs=1e-4) and alone.company == pytest.approx(0, abs=0.1)
 
 

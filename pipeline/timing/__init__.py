@@ -11,7 +11,7 @@ import pyarrow as pa
 from pipeline import settings, tables
 from pipeline.timing import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
 from pipeline.timing.click import clicks_of
-from pipeline.timing.fit import Fit, fit
+from pipeline.timing.fitting.fit import Fit, fit
 from pipeline.timing.score import score_of
 from pipeline.timing.strikes import strikes_of
 from pipeline.timing.takes import Take

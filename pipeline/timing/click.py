@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.takes import Take
 
 FEWEST = 8  # clicks below which there is no ruler

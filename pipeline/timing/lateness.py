@@ -25,7 +25,7 @@ import pyarrow as pa
 from pipeline import settings, tables
 from pipeline.timing import keys
 from pipeline.timing.click import Click
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.takes import Take
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from pipeline.timing import strikes
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 
 FEWEST = 3  # misses below which no pattern is looked for
 LEVEL = 0.05

@@ -7,7 +7,7 @@ from scipy import special
 
 from pipeline import settings, tables
 from pipeline.timing import keys
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.score import GRID_BEAT
 
 COSTLY = 3  # strikers named per passage

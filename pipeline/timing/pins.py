@@ -6,7 +6,7 @@ import pyarrow as pa
 
 from pipeline import settings, tables
 from pipeline.timing import keys, rates
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:

@@ -7,7 +7,7 @@ import pyarrow as pa
 from pipeline import settings, tables
 from pipeline.timing import keys, lateness
 from pipeline.timing.click import Click
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.steady import allan_deviation
 from pipeline.timing.takes import Take
 

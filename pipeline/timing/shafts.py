@@ -3,7 +3,7 @@
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 
 LOOKED_FOR = False  # what nobody looked for has no share in the budget, not one of 0
 

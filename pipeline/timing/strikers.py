@@ -5,7 +5,7 @@ import pyarrow as pa
 
 from pipeline import flywheel, settings, tables
 from pipeline.timing import keys, misses
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.pins import turn_per_s
 
 NOTICED_S = 0.001  # delay by readiness below which a gap is a good one

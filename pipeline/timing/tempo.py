@@ -5,7 +5,7 @@ import pyarrow as pa
 
 from pipeline import settings, tables
 from pipeline.timing import keys
-from pipeline.timing.fit import Fit
+from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.takes import Take
 
 

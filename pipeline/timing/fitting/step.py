@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.timing import bordered, comes, design, equations, load, misplaced, scales, strikes
-from pipeline.timing.equations import Data, Scales
-from pipeline.timing.solved import Covariance, Solved
+from pipeline.timing import strikes
+from pipeline.timing.fitting import misplaced_pins, pin_company
+from pipeline.timing.model import bordered_solver, design, load, normal_equations, variance_components
+from pipeline.timing.model.normal_equations import Data, Scales
+from pipeline.timing.model.solution import Covariance, Solved
 
 SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
 REPEATED = 10  # strikes beyond the first of their pin that tell place from scatter
@@ -192,7 +194,7 @@ class Work:
     def _likelihood(self):
         use = self.subset & (self.weight > 0)
         layout = design.layout_of(self.score, self.track[use], self.knot[use], self.band_pin[use], self.n_pins)
-        return scales.Likelihood(
+        return variance_components.Likelihood(
             layout, lambda now: self.border(now, use), self.data(use), self.tied, self.testable.sum()
         )
 
@@ -208,8 +210,8 @@ class Work:
         """Solve with other scales, the law of load as it is in the last solution."""
         border = self.border(now)
         data = self.data()
-        normal = equations.system(self.layout, border, data, now)
-        return Solved(border, data, normal, bordered.solve(normal))
+        normal = normal_equations.system(self.layout, border, data, now)
+        return Solved(border, data, normal, bordered_solver.solve(normal))
 
     def load_at(self, line, u_beat) -> np.ndarray:
         """Return the load's lateness at places, linear about the present drags, starts and recovery.
@@ -288,7 +290,7 @@ class Work:
         self.readiness_precision = solved.effect_precision("readiness", self.readiness_precision)
         estimate, variance = self.pin_estimates(solved, Covariance(solved, self.layout))
         rest_s = solved.data.late_s - solved.fitted_s(self.layout)
-        scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
+        scatter_s = np.sqrt(normal_equations.hit_variance(solved.data, now))
         pin_s = estimate[self.pin] * self.pin_pace
         self.pin_pace = self.pace_here(solved)
         partial_s = rest_s + pin_s
@@ -308,20 +310,20 @@ class Work:
             self.company[self.pin == pin] = answer.company
         self.company_by_drag = effect_s[self.striker][:, None] * (near @ by_drag)
         trust = self.full_weight * self.hits["confidence"].to_numpy()
-        middle_s = misplaced.middles(self.loose, self.pin, partial_s, trust)
+        middle_s = misplaced_pins.middles(self.loose, self.pin, partial_s, trust)
         away_s = np.where(self.loose[self.pin], partial_s - middle_s[self.pin], rest_s)
-        self.weight = self._hung(self.full_weight * misplaced.weights(away_s, scatter_s, strikes.FREAK_S))
+        self.weight = self._hung(self.full_weight * misplaced_pins.weights(away_s, scatter_s, strikes.FREAK_S))
         self.scatter = self.scatter_over_common(now, rest_s)
 
     def call_pins(self, now, estimate, variance, partial_s, scatter_s) -> None:
         self._look_out(now, estimate, variance)
-        candidates = np.flatnonzero(self.testable & (np.abs(self.pin_z) > misplaced.CANDIDATE))
-        agree = misplaced.agreeing(candidates, self.pin, partial_s, scatter_s)
+        candidates = np.flatnonzero(self.testable & (np.abs(self.pin_z) > misplaced_pins.CANDIDATE))
+        agree = misplaced_pins.agreeing(candidates, self.pin, partial_s, scatter_s)
         self.pin_q[candidates[~agree]] = 1.0
-        called = (self.pin_q < misplaced.MISPLACED_Q) & (self.taken_back < OFTEN)
+        called = (self.pin_q < misplaced_pins.MISPLACED_Q) & (self.taken_back < OFTEN)
         before, self.loose = (
             self.loose,
-            misplaced.minority(called, self.loose, self.pin_z, self.pin_striker, self.pin_u_beat),
+            misplaced_pins.minority(called, self.loose, self.pin_z, self.pin_striker, self.pin_u_beat),
         )
         self.taken_back += before & ~self.loose
 
@@ -329,15 +331,15 @@ class Work:
         """Take back calls that do not stand once nothing holds the pins: a row of them can hang on each other."""
         before = self.loose
         self._look_out(now, estimate, variance)
-        self.loose = before & (self.pin_q < misplaced.MISPLACED_Q)
+        self.loose = before & (self.pin_q < misplaced_pins.MISPLACED_Q)
         self.answer_variance[~self.loose] = 0.0
         return bool((before & ~self.loose).any())
 
     def _look_out(self, now, estimate, variance):
-        self.pin_z = misplaced.standardised(estimate, np.nan_to_num(variance), self.loose, now.pin_sd_s)
-        self.pin_q = misplaced.q_values(self.pin_z, self.testable)
+        self.pin_z = misplaced_pins.standardised(estimate, np.nan_to_num(variance), self.loose, now.pin_sd_s)
+        self.pin_q = misplaced_pins.q_values(self.pin_z, self.testable)
 
-    def answers(self, now: Scales, solved: Solved, place_s, partial_s, scatter_s) -> dict[int, comes.Answers]:
+    def answers(self, now: Scales, solved: Solved, place_s, partial_s, scatter_s) -> dict[int, pin_company.Answers]:
         """Return what goes with the strikes of the misplaced pins whose strikers company surely delays."""
         self.answer_variance = np.zeros(self.n_pins)
         effect_s, place = solved.beta("company"), solved.border.places["company"]
@@ -354,10 +356,10 @@ class Work:
             if len(hit) == 0:
                 continue
             own_s = effect_s[self.pin_striker[pin]]
-            around = comes.around(line, along_s + self.shift_s, load_of, row[hit], along_s[row[hit]])
+            around = pin_company.around(line, along_s + self.shift_s, load_of, row[hit], along_s[row[hit]])
             late_s = partial_s[hit] + own_s * self.company[hit]
             variance, pace = scatter_s[hit] ** 2 / self.weight[hit], self.pin_pace[hit]
-            found[pin] = comes.answers(late_s, variance, pace, own_s, *around, now.pin_sd_s)
+            found[pin] = pin_company.answers(late_s, variance, pace, own_s, *around, now.pin_sd_s)
         return found
 
     def heaviness(self, solved: Solved) -> tuple[np.ndarray, np.ndarray]:

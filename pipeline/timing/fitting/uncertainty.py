@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing.equations import Scales
-from pipeline.timing.rounds import Work
-from pipeline.timing.solved import Covariance, Solved
+from pipeline.timing.fitting.step import Work
+from pipeline.timing.model.normal_equations import Scales
+from pipeline.timing.model.solution import Covariance, Solved
 
 AGAIN = 4  # solutions at most until the calls of misplaced pins stand
 ENOUGH = 2500  # hits from which the scales are known so well that the doubt adds next to nothing to any error

@@ -3,9 +3,11 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import curve, design, doubt, equations, strikes
-from pipeline.timing.doubt import Possible
-from pipeline.timing.rounds import Work
+from pipeline.timing import strikes
+from pipeline.timing.fitting import speed_curve, uncertainty
+from pipeline.timing.fitting.step import Work
+from pipeline.timing.fitting.uncertainty import Possible
+from pipeline.timing.model import design, normal_equations
 
 MUTE_S = 0.5 * design.EFFECT_SD_S  # error from which company and readiness are not told unless they are plain
 PLAIN = 3.0  # standard errors: of a dozen strikers one lies two out by chance
@@ -15,14 +17,14 @@ def read(work: Work, best: Possible, possible: list[Possible]) -> dict:
     """Return the fields of `Fit` (but score, strikes and scales): the likeliest solution, with errors over all."""
     now, solved = best.scales, best.solved
     estimate, _ = work.pin_estimates(solved, best.covariance)
-    variance = doubt.variance(possible, estimate, lambda one: work.pin_estimates(one.solved, one.covariance))
+    variance = uncertainty.variance(possible, estimate, lambda one: work.pin_estimates(one.solved, one.covariance))
     variance = variance + work.answer_variance
     rest_s = solved.data.late_s - solved.fitted_s(work.layout)
-    scatter_s = np.sqrt(equations.hit_variance(solved.data, now))
+    scatter_s = np.sqrt(normal_equations.hit_variance(solved.data, now))
     freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
     estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
     hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
-    grid, load_by_striker, load_mean_se = curve.curve(work, best, possible, ~freak, pace)
+    grid, load_by_striker, load_mean_se = speed_curve.curve(work, best, possible, ~freak, pace)
     return {
         "hits": hits,
         "line_pace": pace,
@@ -65,7 +67,7 @@ def _border_se(best, possible, name, basis=None):
         own = basis @ one.solved.solution.beta_covariance[place, place] @ basis.T
         return basis @ one.solved.solution.beta[place], np.maximum(np.diag(own), 0)
 
-    return np.sqrt(doubt.variance(possible, estimate_of(best)[0], estimate_of))
+    return np.sqrt(uncertainty.variance(possible, estimate_of(best)[0], estimate_of))
 
 
 def _strikers(work, best, possible):

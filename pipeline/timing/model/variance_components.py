@@ -9,8 +9,8 @@ pins enough: what is likeliest by itself is too small as often as not, and draws
 import numpy as np
 from scipy import optimize
 
-from pipeline.timing import equations
-from pipeline.timing.equations import Scales
+from pipeline.timing.model import normal_equations
+from pipeline.timing.model.normal_equations import Scales
 
 USUAL = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.002, pin_sd_s=0.001)
 USUAL_LOG_SD = np.array([1.5, 1.0, 1.0, 1.5])
@@ -51,7 +51,7 @@ class Likelihood:
         scales = self.scales(logs)
         away = (scales.logs() - USUAL.logs()) / USUAL_LOG_SD
         try:
-            fit = equations.minus_two_log_likelihood(self.layout, self.border_of(scales), self.data, scales)
+            fit = normal_equations.minus_two_log_likelihood(self.layout, self.border_of(scales), self.data, scales)
         except np.linalg.LinAlgError:
             return 1e12
         # A density flat in σ² is one of σ² in the logarithm of σ.

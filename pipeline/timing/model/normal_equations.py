@@ -5,8 +5,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy import sparse
 
-from pipeline.timing import bordered, motion
-from pipeline.timing.design import Border, Layout
+from pipeline.timing.model import bordered_solver, motion
+from pipeline.timing.model.design import Border, Layout
 
 START_PRECISION = 1e-6  # a track starts anywhere: sd 1000 s
 # Which entries of a step's 4 × 4 precision of (f, v, f', v') lie at or below the diagonal.
@@ -62,7 +62,7 @@ def hit_variance(data: Data, scales: Scales) -> np.ndarray:
     return (scales.jitter_s * data.scatter) ** 2 + data.hit_se**2
 
 
-def system(layout: Layout, border: Border, data: Data, scales: Scales) -> bordered.System:
+def system(layout: Layout, border: Border, data: Data, scales: Scales) -> bordered_solver.System:
     """Return the normal equations."""
     certain = data.weight / hit_variance(data, scales)
     on_pin = layout.pin >= 0
@@ -93,7 +93,7 @@ def system(layout: Layout, border: Border, data: Data, scales: Scales) -> border
     band = band.reshape(layout.n, layout.width + 1).T
     seen = _seen(layout, data.pace)
     weighted = border.matrix * certain[:, None]
-    return bordered.System(
+    return bordered_solver.System(
         band=band,
         border=seen.T @ weighted,
         corner=border.matrix.T @ weighted + np.diag(border.precision),
@@ -108,7 +108,7 @@ def minus_two_log_likelihood(layout, border, data, scales) -> float:
     With flat priors of starts, slopes, delays and loose pins the integral over all unknowns is the restricted
     likelihood: Σ log variance − log|prior precision| + log|normal matrix| + weighted sum of squares.
     """
-    solved = bordered.solve(system(layout, border, data, scales))
+    solved = bordered_solver.solve(system(layout, border, data, scales))
     variance = hit_variance(data, scales)
     rate_sd = scales.speed_sd * data.beat_s
     _, log_step = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)

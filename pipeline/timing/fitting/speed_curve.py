@@ -5,9 +5,10 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import design, doubt
-from pipeline.timing.doubt import Possible
-from pipeline.timing.rounds import BENT, RECOVERY, START, Work
+from pipeline.timing.fitting import uncertainty
+from pipeline.timing.fitting.step import BENT, RECOVERY, START, Work
+from pipeline.timing.fitting.uncertainty import Possible
+from pipeline.timing.model import design
 from pipeline.timing.score import GRID_BEAT
 
 
@@ -42,9 +43,9 @@ def curve(
     of_load = np.r_[places["drag"], places["recovery"]]
     machine_beat_s, straight_beat_s = work.beat_s[line], pace[line] / work.score.beat_per_s
     beat_s = machine_beat_s + x[state + 1] + rate @ beta + bent_rate
-    time_se = np.sqrt(doubt.variance(possible, x[state] + at @ beta, lambda one: _place_of(one, state, at)))
+    time_se = np.sqrt(uncertainty.variance(possible, x[state] + at @ beta, lambda one: _place_of(one, state, at)))
     rate_se = np.sqrt(
-        doubt.variance(possible, x[state + 1] + rate @ beta, lambda one: _rate_of(work, one, state, rate))
+        uncertainty.variance(possible, x[state + 1] + rate @ beta, lambda one: _rate_of(work, one, state, rate))
     )
     load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
     by_load = _against_mean(rate[:, of_load], line) / straight_beat_s[:, None]
@@ -153,4 +154,4 @@ def _load_se(best, possible, by_load, of_load):
         own = np.einsum("im,mk,ik->i", by_load, covariance, by_load, optimize=True)
         return by_load @ one.solved.solution.beta[of_load], np.maximum(own, 0.0)
 
-    return np.sqrt(doubt.variance(possible, estimate_of(best)[0], estimate_of))
+    return np.sqrt(uncertainty.variance(possible, estimate_of(best)[0], estimate_of))

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import doubt, reading, scales
-from pipeline.timing.equations import Scales
-from pipeline.timing.rounds import Work
+from pipeline.timing.fitting import readout, uncertainty
+from pipeline.timing.fitting.step import Work
+from pipeline.timing.model import variance_components
+from pipeline.timing.model.normal_equations import Scales
 from pipeline.timing.score import Score
 from pipeline.timing.strikes import Strikes
 
@@ -84,11 +85,11 @@ class Fit:
 def fit(score: Score, gathered: Strikes) -> Fit:
     """Fit the model to the strikes of a group."""
     work = Work(score, gathered)
-    found = scales.USUAL
+    found = variance_components.USUAL
     for number, rounds in enumerate(ROUNDS):
         if number:
             found = work.find_scales(found)
         for _ in range(rounds):
             work.learn(found, work.solve(found))
-    best = doubt.likeliest(work, found)
-    return Fit(score=score, strikes=gathered, scales=found, **reading.read(work, best, doubt.around(work, best)))
+    best = uncertainty.likeliest(work, found)
+    return Fit(score=score, strikes=gathered, scales=found, **readout.read(work, best, uncertainty.around(work, best)))

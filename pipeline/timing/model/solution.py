@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing import bordered
-from pipeline.timing.design import Border
-from pipeline.timing.equations import Data
+from pipeline.timing.model import bordered_solver
+from pipeline.timing.model.design import Border
+from pipeline.timing.model.normal_equations import Data
 
 
 @dataclass(frozen=True, eq=False)
@@ -15,8 +15,8 @@ class Solved:
 
     border: Border
     data: Data
-    normal: bordered.System
-    solution: bordered.Solution
+    normal: bordered_solver.System
+    solution: bordered_solver.Solution
 
     def fitted_s(self, layout) -> np.ndarray:
         """Return what the model says of each hit, pins included."""
@@ -50,7 +50,7 @@ class Covariance:
     """Answer for variances of what one solution estimates."""
 
     def __init__(self, solved: Solved, layout):
-        blocks = bordered.band_covariance(solved.normal, layout.edges)
+        blocks = bordered_solver.band_covariance(solved.normal, layout.edges)
         self.own = np.concatenate([np.diag(block) for block in blocks]) if blocks else np.zeros(0)
         self.gain = solved.solution.gain()
         self.beta = solved.solution.beta_covariance

@@ -1,0 +1,1 @@
+"""Fit the timing model to a group."""
