@@ -16,9 +16,9 @@ from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
 from pipeline.timing import misses, score, strikes
 from pipeline.timing.fitting import misplaced_pins
-from pipeline.timing.model import bordered_solver, design, load, motion, normal_equations
+from pipeline.timing.model import bordered_solver, design, load, load_integral, motion, normal_equations, straight_lines
 from pipeline.timing.model.normal_equations import Data, Scales
-from pipeline.timing.model.solution import Covariance, Solved
+from pipeline.timing.model.solution import Solved
 from pipeline.timing.steady import allan_deviation
 from tests import timing_machine
 
@@ -41,8 +41,8 @@ def make_chain(seed=1, n=60, precision=0.0, m=3):
         hit_se=chance.uniform(0, 0.001, n),
         weight=chance.uniform(0.5, 1, n),
         scatter=np.ones(n),
-        pace=np.ones(n),
-        loose=np.zeros(n, dtype=bool),
+        relative_pace=np.ones(n),
+        flagged=np.zeros(n, dtype=bool),
         beat_s=BEAT_S,
     )
     return laid, layout, border, data, beat
@@ -156,18 +156,22 @@ def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves
         hit_se=np.tile(one.hit_se, 2),
         weight=chance.uniform(0.5, 1, 2 * n),
         scatter=chance.uniform(0.8, 1.2, 2 * n),
-        pace=chance.uniform(0.9, 1.1, 2 * n),
-        loose=loose,
+        relative_pace=chance.uniform(0.9, 1.1, 2 * n),
+        flagged=loose,
         beat_s=BEAT_S,
     )
     matrix = chance.normal(size=(2 * n, 3))
     border = design.Border(matrix, np.zeros(3), np.zeros(3), {"all": slice(0, 3)})
     solution = bordered_solver.solve(normal_equations.system(layout, border, data, SCALES))
-    of_pin = (pin[:, None] == np.arange(n)) * data.pace[:, None]
+    of_pin = (pin[:, None] == np.arange(n)) * data.relative_pace[:, None]
     V = np.zeros((2 * n, 2 * n))
     for half in (slice(0, n), slice(n, 2 * n)):
         own = replace(
-            data, hit_se=data.hit_se[half], weight=data.weight[half], scatter=data.scatter[half], pace=data.pace[half]
+            data,
+            hit_se=data.hit_se[half],
+            weight=data.weight[half],
+            scatter=data.scatter[half],
+            relative_pace=data.relative_pace[half],
         )
         V[half, half] = dense_covariance(beat, own)
     V += SCALES.pin_sd_s**2 * of_pin[:, ~loose] @ of_pin[:, ~loose].T
@@ -179,8 +183,9 @@ def test_pins_over_two_takes_are_generalised_least_squares_as_statsmodels_solves
     left = np.linalg.solve(V, reference.resid)
     expected = SCALES.pin_sd_s**2 * of_pin[:, ~loose].T @ left
     np.testing.assert_allclose(solution.x[layout.pin_place[~loose]], expected, rtol=1e-6, atol=1e-9)
-    variance = Covariance(Solved(border, data, normal_equations.system(layout, border, data, SCALES), solution), layout)
-    told = variance.variance(layout.pin_place[loose])
+    system = normal_equations.system(layout, border, data, SCALES)
+    estimate, told = Solved(SCALES, layout, border, data, system, solution).in_band(layout.pin_place[loose])
+    np.testing.assert_array_equal(estimate, solution.x[layout.pin_place[loose]])
     np.testing.assert_allclose(told, np.diag(reference.normalized_cov_params)[3:], rtol=1e-5)
 
 
@@ -270,7 +275,7 @@ def test_a_little_load_is_the_sum_over_all_strikes_before():
         expected[k] = each.groupby(before["striker"]).sum().reindex(range(4)).fillna(0)
     # The same energy is a larger share of a slower line's speed: its square.
     expected *= ((law.beat_s / law.beat_s.mean()) ** 2)[line][:, None]
-    stripped = [design.stripped(values, line, u_beat) for values in (got.by_drag_s, expected)]
+    stripped = [straight_lines.detrended(values, line, u_beat) for values in (got.by_drag_s, expected)]
     np.testing.assert_allclose(*stripped, rtol=1e-6, atol=1e-6)
     np.testing.assert_allclose(got.whole_s, got.by_drag_s @ law.drag, rtol=1e-6, atol=1e-15)
 
@@ -300,11 +305,11 @@ def test_a_heavy_load_is_what_the_balance_of_torque_and_energy_gives():
     def ahead_s(torque):  # a mean pace of 1 beat a second
         return lateness_s(torque)[-1]
 
-    true_s = design.stripped(lateness_s(optimize.brentq(ahead_s, 1.0, 1.6, xtol=1e-7)), line, u_beat)
+    true_s = straight_lines.detrended(lateness_s(optimize.brentq(ahead_s, 1.0, 1.6, xtol=1e-7)), line, u_beat)
 
     def away_s(start, law=law):
         late_s = load.whole(gathered, replace(law, start=np.array(start)), line, u_beat, until)
-        return design.stripped(late_s, line, u_beat) - true_s
+        return straight_lines.detrended(late_s, line, u_beat) - true_s
 
     # How the line starts is fitted. What our law, of the second order, leaves is a hundredth of what the first leaves.
     second = optimize.least_squares(away_s, [0.0]).fun
@@ -325,13 +330,13 @@ def test_the_load_answers_to_drags_and_starts_as_small_changes_say():
             for side in (1, -1)
         )
         # S₂ is taken as it is: it answers less than a twentieth as much.
-        away = design.stripped((more - less) / (2 * step) - got.by_drag_s[:, which], line, u_beat)
-        assert np.std(away) < 0.05 * np.std(design.stripped(got.by_drag_s[:, which], line, u_beat))
+        away = straight_lines.detrended((more - less) / (2 * step) - got.by_drag_s[:, which], line, u_beat)
+        assert np.std(away) < 0.05 * np.std(straight_lines.detrended(got.by_drag_s[:, which], line, u_beat))
 
 
 def test_a_long_history_does_not_overflow():
     struck = np.arange(0, 4000, 0.5)
-    sums = load.fade_sums(struck, np.ones(len(struck)), 0.5)
+    sums = load_integral.fade_sums(struck, np.ones(len(struck)), 0.5)
     np.testing.assert_allclose(sums[-1], 1 / (1 - np.exp(-1)), rtol=1e-12)
     assert np.isfinite(sums).all()
 

@@ -142,41 +142,47 @@ def test_a_likelihood_that_falls_off_slowly_to_one_side_has_more_spread_there():
 
 
 def test_a_doubtful_variance_holds_what_lies_between_the_solutions():
-    possible = [uncertainty.Possible(0.25, None, None, None), uncertainty.Possible(0.75, None, None, None)]
-    told = {0.25: (np.array([3.0]), np.array([1.0])), 0.75: (np.array([1.0]), np.array([2.0]))}
+    told = {
+        "likeliest": (np.array([1.5]), np.array([9.0])),
+        "one": (np.array([3.0]), np.array([1.0])),
+        "other": (np.array([1.0]), np.array([2.0])),
+    }
+    posterior = uncertainty.Posterior("likeliest", [(0.25, "one"), (0.75, "other")])
+    mean, variance = posterior.mean_and_variance(told.get)
+    assert mean == 1.5
     # About 1.5: .25 (1 + 1.5²) + .75 (2 + .5²).
-    got = uncertainty.variance(possible, np.array([1.5]), lambda one: told[one.share])
-    assert got == pytest.approx(0.25 * 3.25 + 0.75 * 2.25)
+    assert variance == pytest.approx(0.25 * 3.25 + 0.75 * 2.25)
 
 
 def test_an_error_is_wider_than_with_known_scales():
     notes, _, takes, n = make_group("three takes, 20 notes, 4 strikers")
     fitted = timing.fit_of(timing_machine.make_machine(n), notes, takes)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(uncertainty, "ENOUGH", 0)
+        patch.setattr(uncertainty, "ENOUGH_HITS", 0)
         known = timing.fit_of(timing_machine.make_machine(n), notes, takes)
     assert (fitted.grid["speed_se"] > known.grid["speed_se"]).mean() > 0.9
     np.testing.assert_array_equal(fitted.delay, known.delay)
 
 
+def weigh_pin(late_s, sd_s, n_beside):
+    """Weigh the place of a pin whose strikes come with so many mean strikes, each of which delays by 4.5 ms."""
+    around = [pin_company.Neighbours(np.zeros(n), np.ones(n)) for n in n_beside]
+    n = len(n_beside)
+    struck = pin_company.PinStrikes(np.asarray(late_s), np.full(n, sd_s**2), np.ones(n), around)
+    return pin_company.weigh_places(struck, 0.0045, 0.001)
+
+
 def test_a_pin_in_company_or_far_out_alone_is_given_an_error_that_holds_both():
     # 18 ms late: 9 ms by two neighbours and 9 ms by the pin; or 18 ms by the pin, which then comes alone.
-    apart, heavy = [np.zeros(2)] * 4, [np.ones(2)] * 4
-    late, variance, pace = np.full(4, 0.018), np.full(4, 0.0015**2), np.ones(4)
-    got = pin_company.answers(late, variance, pace, 0.0045, apart, heavy, 0.001)
+    got = weigh_pin(np.full(4, 0.018), 0.0015, [2] * 4)
     np.testing.assert_allclose(got.company, 1, atol=0.05)
     assert np.sqrt(got.variance) == pytest.approx(0.0045, rel=0.02)
 
 
 def test_a_take_in_which_a_neighbour_missed_tells_where_a_pin_comes():
-    apart, heavy = (
-        [np.zeros(2), np.zeros(2), np.zeros(1), np.zeros(1)],
-        [np.ones(2), np.ones(2), np.ones(1), np.ones(1)],
-    )
-    variance, pace = np.full(4, 0.001**2), np.ones(4)
-    beside = pin_company.answers(np.array([18, 18, 13.5, 13.5]) / 1e3, variance, pace, 0.0045, apart, heavy, 0.001)
+    beside = weigh_pin([0.018, 0.018, 0.0135, 0.0135], 0.001, [2, 2, 1, 1])
     assert beside.place_s == pytest.approx(0.009, abs=1e-4) and beside.company[:2] == pytest.approx(2, abs=0.1)
-    alone = pin_company.answers(np.full(4, 0.018), variance, pace, 0.0045, apart, heavy, 0.001)
+    alone = weigh_pin(np.full(4, 0.018), 0.001, [2, 2, 1, 1])
     assert alone.place_s == pytest.approx(0.018, abs=1e-4) and alone.company == pytest.approx(0, abs=0.1)
 
 

@@ -1,22 +1,60 @@
-"""Tell misplaced pins from the many that are only scattered, and freak hits from both.
+"""Flag misplaced pins among the many that are only scattered.
 
-Pins come in two parts: most are N(0, σ_P²), a few are far out. A pin is called on its standardised estimate, with the
-false discovery rate held (Benjamini & Hochberg 1995), and only when its strikes agree; called ones are not shrunk.
+Pins come in two parts: most are N(0, σ_P²), a few are far out. A pin is flagged on its standardised estimate, with the
+false discovery rate held (Benjamini & Hochberg 1995), and only when its strikes agree. Flagged pins have no prior.
 """
+
+from dataclasses import replace
 
 import numpy as np
 from scipy import special
 
-MISPLACED_Q = 0.01  # false discovery rate of the calls
-CANDIDATE = 2.5  # standard deviations from which a pin's strikes are looked at one by one
-AGREE = 4.0  # standard deviations of scatter within which two strikes of one pin agree
-FRESH = 20  # one pin in so many of a striker is newly called in a round, at least one
-AROUND_BEAT = 2.0  # calls nearer than this come one after the other
-OUTLYING = 3.0  # standard deviations from which a hit weighs less, as (3/z)²
+from pipeline.timing.fitting import parts
+from pipeline.timing.fitting.parts import Residuals
+from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.state import State
+from pipeline.timing.model.solution import Solved
+
+MISPLACED_Q = 0.01  # false discovery rate of the flags
+CANDIDATE_Z = 2.5  # standard deviations from which a pin's strikes are looked at one by one
+AGREE_Z = 4.0  # standard deviations of scatter within which two strikes of one pin agree
+AGREE_SHARE = 0.6  # of the mean of three strikes or more that their median must be, at least
+NEW_SHARE = 20  # one pin in so many of a striker is newly flagged in a round, at least one
+AROUND_BEAT = 2.0  # flags nearer than this come one after the other
+MOST_WITHDRAWN = 2  # withdrawn flags after which a pin is not flagged any more
+LEAST_VARIANCE = 1e-4  # of σ_P², for an estimate that the prior alone makes: keeps z finite
+
+
+def flag(prepared: Prepared, state: State, residuals: Residuals, pin_sd_s: float) -> State:
+    """Return the state with new flags."""
+    hits, pins = prepared.hits, prepared.pins
+    z, q = _tested(prepared, state.flagged, residuals.pin_s, residuals.pin_variance, pin_sd_s)
+    candidates = np.flatnonzero(pins.testable & (np.abs(z) > CANDIDATE_Z))
+    agree = agreeing(candidates, hits.pin, residuals.partial_s, residuals.scatter_s)
+    q[candidates[~agree]] = 1.0
+    wanted = (q < MISPLACED_Q) & (state.n_withdrawn < MOST_WITHDRAWN)
+    flagged = minority(wanted, state.flagged, z, pins.striker, pins.u_beat)
+    return replace(state, flagged=flagged, n_withdrawn=state.n_withdrawn + (state.flagged & ~flagged), pin_q=q)
+
+
+def withdraw(prepared: Prepared, state: State, solved: Solved) -> State:
+    """Return the state without the flags that are not significant now that no flagged pin has a prior.
+
+    The flags of some pins in a row can each be significant only because of the others.
+    """
+    _, q = _tested(prepared, state.flagged, *parts.pin_estimates(prepared, solved), solved.scales.pin_sd_s)
+    flagged = state.flagged & (q < MISPLACED_Q)
+    return replace(state, flagged=flagged, pin_q=q, company_variance=np.where(flagged, state.company_variance, 0.0))
+
+
+def _tested(prepared, flagged, estimate, variance, pin_sd_s):
+    """Return standardised estimate and false discovery rate of each pin."""
+    z = standardised(estimate, np.nan_to_num(variance), flagged, pin_sd_s)
+    return z, q_values(z, prepared.pins.testable)
 
 
 def q_values(z: np.ndarray, testable: np.ndarray) -> np.ndarray:
-    """Return the false discovery rate at which each pin would be called; 1 where it cannot be tested."""
+    """Return the false discovery rate at which each pin would be flagged; 1 where it cannot be tested."""
     q = np.ones(len(z))
     at = np.flatnonzero(testable)
     if len(at) == 0:
@@ -28,14 +66,21 @@ def q_values(z: np.ndarray, testable: np.ndarray) -> np.ndarray:
     return q
 
 
-def standardised(estimate, variance, loose, pin_sd_s) -> np.ndarray:
+def standardised(estimate, variance, flagged, pin_sd_s) -> np.ndarray:
     """Return how many standard deviations of an ordinary pin each estimate lies out.
 
-    A shrunk estimate of an ordinary pin has the variance σ_P² − V, V its posterior variance; one that nothing holds
-    has V + σ_P².
+    The estimate of a pin with its prior has the variance σ_P² − V, V its posterior variance; of one without, V + σ_P².
+
+    Parameters
+    ----------
+    estimate, variance : np.ndarray, shape=(n_pins,)
+    flagged : np.ndarray of bool, shape=(n_pins,)
+        Pins without a prior.
+    pin_sd_s : float
+        σ_P.
     """
-    shrunk = np.maximum(pin_sd_s**2 - variance, 1e-4 * pin_sd_s**2)
-    return estimate / np.sqrt(np.where(loose, variance + pin_sd_s**2, shrunk))
+    shrunk = np.maximum(pin_sd_s**2 - variance, LEAST_VARIANCE * pin_sd_s**2)
+    return estimate / np.sqrt(np.where(flagged, variance + pin_sd_s**2, shrunk))
 
 
 def agreeing(pins, pin, partial_s, scatter_s) -> np.ndarray:
@@ -56,73 +101,41 @@ def agreeing(pins, pin, partial_s, scatter_s) -> np.ndarray:
     for place, (first, last) in enumerate(zip(begin, end, strict=True)):
         mine = partial_s[order[first:last]]
         if len(mine) == 2:
-            agree[place] = abs(mine[0] - mine[1]) <= AGREE * np.sqrt(2) * scatter_s[order[first]]
+            agree[place] = abs(mine[0] - mine[1]) <= AGREE_Z * np.sqrt(2) * scatter_s[order[first]]
         elif len(mine) > 2:
-            agree[place] = abs(np.median(mine)) > 0.6 * abs(np.mean(mine))
+            agree[place] = abs(np.median(mine)) > AGREE_SHARE * abs(np.mean(mine))
     return agree
 
 
-def middles(loose, pin, partial_s, trust) -> np.ndarray:
-    """Return where the strikes of each pin in `loose` stand: their median, weighted by `trust`; 0 for the others.
+def minority(wanted, before, z, striker, u_beat) -> np.ndarray:
+    """Return the flags to set: some new ones at a time, and never half of a striker's pins.
 
-    What nothing holds follows its strikes: weighed by their distance from a mean that one wrong strike has drawn to
-    itself, the right ones would be called freaks.
-
-    Parameters
-    ----------
-    loose : np.ndarray of bool, shape=(n_pins,)
-    pin : np.ndarray of int, shape=(n_hits,)
-    partial_s, trust : np.ndarray, shape=(n_hits,)
-        Lateness less everything but the pin; what each strike counts.
-    """
-    middle_s = np.zeros(len(loose))
-    for one in np.flatnonzero(loose):
-        mine = np.flatnonzero(pin == one)
-        mine = mine[np.argsort(partial_s[mine], kind="stable")]
-        total = np.cumsum(trust[mine])
-        if total[-1] > 0:
-            # Halfway between the two in the middle where they count the same.
-            low, high = (np.searchsorted(total, 0.5 * total[-1], side=side) for side in ("left", "right"))
-            middle_s[one] = partial_s[mine[[low, min(high, len(mine) - 1)]]].mean()
-    return middle_s
-
-
-def minority(called, before, z, striker, u_beat) -> np.ndarray:
-    """Return the calls that can stand: some at a time, and never half of a striker's pins.
-
-    When most of a row is out, it is the row (its delay) that is out. And one pin far out draws the delay and the motion
-    to itself until it is called, so that its innocent neighbours seem out the other way: the furthest out go first.
+    When most pins of a striker are out, it is its delay that is out. And one pin far out pulls the delay and the motion
+    to itself until it is flagged, so that its neighbours seem out to the other side: the furthest out is flagged first.
 
     Parameters
     ----------
-    called, before : np.ndarray of bool, shape=(n_pins,)
-        Calls of this round, and those that stood in the last.
+    wanted, before : np.ndarray of bool, shape=(n_pins,)
+        Pins that are significant in this round, and those that are flagged already.
     z : np.ndarray, shape=(n_pins,)
     striker : np.ndarray of int, shape=(n_pins,)
     u_beat : np.ndarray, shape=(n_pins,)
-        Where it is written.
+        Where it is written, nominal beats.
     """
-    called = called & (before | _furthest_around(called & ~before, z, u_beat))
-    kept = np.zeros(len(called), dtype=bool)
+    wanted = wanted & (before | _furthest_around(wanted & ~before, z, u_beat))
+    kept = np.zeros(len(wanted), dtype=bool)
     for one in np.unique(striker):
         mine = np.flatnonzero(striker == one)
-        out = mine[called[mine]]
-        fresh = max(1, len(mine) // FRESH)
-        most = min((len(mine) - 1) // 2, fresh + int(before[mine].sum()))
+        out = mine[wanted[mine]]
+        n_new = max(1, len(mine) // NEW_SHARE)
+        most = min((len(mine) - 1) // 2, n_new + int(before[mine].sum()))
         kept[out[np.argsort(-np.abs(z[out]), kind="stable")][:most]] = True
     return kept
 
 
-def _furthest_around(fresh, z, u_beat):
-    """Return which of the `fresh` calls have none further out within AROUND_BEAT."""
-    first = np.zeros(len(fresh), dtype=bool)
-    for pin in sorted(np.flatnonzero(fresh), key=lambda one: -abs(z[one])):
+def _furthest_around(new, z, u_beat):
+    """Return which of the `new` flags have none further out within AROUND_BEAT."""
+    first = np.zeros(len(new), dtype=bool)
+    for pin in sorted(np.flatnonzero(new), key=lambda one: -abs(z[one])):
         first[pin] = not (np.abs(u_beat[first] - u_beat[pin]) < AROUND_BEAT).any()
     return first
-
-
-def weights(rest_s, scatter_s, freak_s: float) -> np.ndarray:
-    """Return the weight of each hit by its distance from the model: 1, then (3/z)², 0 for a freak."""
-    z = np.abs(rest_s) / scatter_s
-    weight = np.minimum(1.0, (OUTLYING / np.maximum(z, OUTLYING)) ** 2)
-    return np.where((np.abs(rest_s) > freak_s) & (z > 10), 0.0, weight)

@@ -1,8 +1,8 @@
-"""Say with how much company a misplaced pin comes, where more than one answer goes with its strikes.
+"""Find the company of a misplaced pin where more than one answer fits its strikes.
 
-A striker whose two neighbours delay it by 9 ms together, on a pin 9 ms late, strikes when one does on a pin 18 ms late
-that comes alone: more than 15 ms after them. Takes in which a neighbour missed tell the two apart. Where there are
-none, each answer gets its share, company and place are their mean, and the pin's variance holds what lies between.
+A strike is 18 ms late, and two neighbours together delay its striker by 9 ms: its pin is 9 ms late and comes with them;
+or it is 18 ms late and comes alone, more than 15 ms after them. Takes in which a neighbour missed tell the two apart.
+Where there are none, company and place are means over both answers, and the pin's variance holds their difference.
 """
 
 from dataclasses import dataclass
@@ -13,22 +13,63 @@ from scipy import special
 from pipeline.timing.strikes import COMPANY_S
 
 REACH_S = 0.06  # how far from where it is written a pin is looked for
-FREEDOM = 4.0  # degrees of freedom of the scatter, where answers are weighed
-FAR = 1 / 30  # share of the pins that are misplaced, anywhere within the reach
+SCATTER_DF = 4.0  # degrees of freedom of the scatter where places are weighed: one slip must not decide
+MISPLACED_SHARE = 1 / 30  # of all pins, with a place anywhere within the reach
 
 
 @dataclass(frozen=True, eq=False)
-class Answers:
-    """What goes with the strikes of one pin.
+class EveryStrike:
+    """Line, score time at which it comes, and load (mean strikes; 0: did not fire) of every strike, shape=(n_rows,)."""
+
+    line: np.ndarray
+    place_s: np.ndarray
+    load: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class Neighbours:
+    """What comes around one strike: how much later (s) than where the strike is written, and its load."""
+
+    apart_s: np.ndarray
+    load: np.ndarray
+
+    def within(self, place_s: float) -> float:
+        """Return the load within ±15 ms of a place, seconds from where the strike is written."""
+        return self.load[np.abs(self.apart_s - place_s) <= COMPANY_S].sum()
+
+
+@dataclass(frozen=True, eq=False)
+class PinStrikes:
+    """The strikes of one pin.
+
+    Parameters
+    ----------
+    late_s, variance : np.ndarray, shape=(n_strikes,)
+        Lateness less everything but pin and company; variance of the scatter, s².
+    relative_pace : np.ndarray, shape=(n_strikes,)
+        Pace over the mean of all.
+    neighbours : list of Neighbours
+        Of each strike.
+    """
+
+    late_s: np.ndarray
+    variance: np.ndarray
+    relative_pace: np.ndarray
+    neighbours: list[Neighbours]
+
+
+@dataclass(frozen=True, eq=False)
+class PinCompany:
+    """What fits the strikes of one pin.
 
     Parameters
     ----------
     company : np.ndarray, shape=(n_strikes,)
-        Mean company of each strike.
+        Mean company of each strike over the possible places.
     place_s : float
         The likeliest place.
     variance : float
-        Of the place, by the answers alone.
+        Of the place, between the answers alone, s².
     """
 
     company: np.ndarray
@@ -36,73 +77,74 @@ class Answers:
     variance: float
 
 
-def answers(late_s, variance, pace, effect_s: float, apart_s: list, heavy: list, pin_sd_s: float) -> Answers:
-    """Weigh the places of one pin.
+def neighbours_of(every: EveryStrike, rows, written_s) -> list[Neighbours]:
+    """Return what comes around each of the strikes `rows`, within reach of any place that their pin may have.
 
     Parameters
     ----------
-    late_s, variance, pace : np.ndarray, shape=(n_strikes,)
-        Lateness of its strikes less everything but pin and company; variance of their scatter; pace over the mean.
+    rows : np.ndarray of int, shape=(n_strikes,)
+        Places of the strikes in `every`.
+    written_s : np.ndarray, shape=(n_strikes,)
+        Score times at which they are written.
+    """
+    furthest_s, found = REACH_S + 2 * COMPANY_S, []
+    for row, own_s in zip(rows, written_s, strict=True):
+        same = (every.line == every.line[row]) & (np.abs(every.place_s - own_s) < furthest_s) & (every.load > 0)
+        near = np.flatnonzero(same)
+        near = near[near != row]
+        found.append(Neighbours(every.place_s[near] - own_s, every.load[near]))
+    return found
+
+
+def weigh_places(strikes: PinStrikes, effect_s: float, pin_sd_s: float) -> PinCompany:
+    """Weigh the possible places of one pin.
+
+    Parameters
+    ----------
     effect_s : float
-        Company of its striker.
-    apart_s, heavy : list of np.ndarray
-        For each strike how much later than where the pin is written each of the others around it comes, and its load.
+        By how much a mean strike within ±15 ms delays its striker.
     pin_sd_s : float
         Standard deviation of the pins that are not misplaced.
 
     Notes
     -----
-    Between two places where a neighbour comes or goes the company is constant, and what is likely about the place is
-    a normal density cut off there. The prior is the two parts of all pins.
+    Between two places where a neighbour comes within or leaves ±15 ms the company is constant, and the density of the
+    place is a normal one cut off there. The prior is that of all pins: most normal, a few anywhere.
     """
-    ends = np.unique(np.concatenate([np.concatenate(apart_s) + COMPANY_S, np.concatenate(apart_s) - COMPANY_S]))
-    ends = np.concatenate([[-REACH_S], ends[np.abs(ends) < REACH_S], [REACH_S]])
-    low_s, high_s = ends[:-1], ends[1:]
+    low_s, high_s = _stretches(strikes.neighbours)
     middle_s = (low_s + high_s) / 2
-    company = np.array(
-        [
-            [own[np.abs(apart - middle) <= COMPANY_S].sum() for apart, own in zip(apart_s, heavy, strict=True)]
-            for middle in middle_s
-        ]
-    )
-    left_s = (late_s - effect_s * company) / pace
-    weight = pace**2 / variance
+    company = np.array([[around.within(one_s) for around in strikes.neighbours] for one_s in middle_s])
+    left_s = (strikes.late_s - effect_s * company) / strikes.relative_pace
+    weight = strikes.relative_pace**2 / strikes.variance
     place_s = left_s @ weight / weight.sum()
     se_s = weight.sum() ** -0.5
-    # One strike that slips must not decide: Student's t, though the places are means.
+    # Student's t for how well a place fits, though the place is a mean.
     z2 = (left_s - place_s[:, None]) ** 2 * weight
-    squares = ((FREEDOM + 1) * np.log1p(z2 / FREEDOM)).sum(axis=1)
+    misfit = ((SCATTER_DF + 1) * np.log1p(z2 / SCATTER_DF)).sum(axis=1)
     inside = special.ndtr((high_s - place_s) / se_s) - special.ndtr((low_s - place_s) / se_s)
     place_s = np.clip(place_s, low_s, high_s)
-    ordinary = (1 - FAR) * np.exp(-0.5 * (place_s / pin_sd_s) ** 2) / (pin_sd_s * np.sqrt(2 * np.pi))
-    share = np.exp(-0.5 * (squares - squares.min())) * inside * (ordinary + FAR / (2 * REACH_S))
-    if not share.sum() > 0:
-        share = np.isclose(np.arange(len(share)), np.argmin(squares)).astype(float)
-    share = share / share.sum()
+    share = _shares(misfit, inside, _prior(place_s, pin_sd_s))
     mean_s = float(share @ place_s)
-    return Answers(share @ company, float(place_s[np.argmax(share)]), float(share @ (place_s - mean_s) ** 2))
+    return PinCompany(share @ company, float(place_s[np.argmax(share)]), float(share @ (place_s - mean_s) ** 2))
 
 
-def around(line, place_s, load, hit, own_s) -> tuple[list, list]:
-    """Return what comes around each of the strikes `hit`, within reach of any place the pin may have.
+def _stretches(neighbours):
+    """Return begin and end of the stretches of places within reach over which the company is constant."""
+    apart_s = np.concatenate([one.apart_s for one in neighbours])
+    ends = np.unique(np.concatenate([apart_s + COMPANY_S, apart_s - COMPANY_S]))
+    ends = np.concatenate([[-REACH_S], ends[np.abs(ends) < REACH_S], [REACH_S]])
+    return ends[:-1], ends[1:]
 
-    Parameters
-    ----------
-    line, place_s, load : np.ndarray, shape=(n_rows,)
-        Line, score time at which it comes, and load of every strike; a load of 0 where it did not fire.
-    hit : np.ndarray of int
-        Rows of the strikes.
-    own_s : np.ndarray
-        Score times at which they are written.
 
-    Returns
-    -------
-    apart_s, heavy : list of np.ndarray
-    """
-    furthest_s, apart_s, heavy = REACH_S + 2 * COMPANY_S, [], []
-    for row, written_s in zip(hit, own_s, strict=True):
-        near = np.flatnonzero((line == line[row]) & (np.abs(place_s - written_s) < furthest_s) & (load > 0))
-        near = near[near != row]
-        apart_s.append(place_s[near] - written_s)
-        heavy.append(load[near])
-    return apart_s, heavy
+def _prior(place_s, pin_sd_s):
+    """Return the prior density of places."""
+    ordinary = (1 - MISPLACED_SHARE) * np.exp(-0.5 * (place_s / pin_sd_s) ** 2) / (pin_sd_s * np.sqrt(2 * np.pi))
+    return ordinary + MISPLACED_SHARE / (2 * REACH_S)
+
+
+def _shares(misfit, inside, prior):
+    """Return the posterior share of each stretch; the best fit alone where all shares round to 0."""
+    share = np.exp(-0.5 * (misfit - misfit.min())) * inside * prior
+    if not share.sum() > 0:
+        share = np.isclose(np.arange(len(share)), np.argmin(misfit)).astype(float)
+    return share / share.sum()

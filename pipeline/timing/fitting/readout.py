@@ -4,134 +4,152 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing import strikes
-from pipeline.timing.fitting import speed_curve, uncertainty
-from pipeline.timing.fitting.step import Work
-from pipeline.timing.fitting.uncertainty import Possible
-from pipeline.timing.model import design, normal_equations
+from pipeline.timing.fitting import hit_weights, parts, priors
+from pipeline.timing.fitting.prepare import usable_pace
+from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.result import Fit
+from pipeline.timing.fitting.speed_curve import speed_curve
+from pipeline.timing.fitting.state import State
+from pipeline.timing.fitting.uncertainty import Posterior
+from pipeline.timing.model import design, straight_lines
 
-MUTE_S = 0.5 * design.EFFECT_SD_S  # error from which company and readiness are not told unless they are plain
-PLAIN = 3.0  # standard errors: of a dozen strikers one lies two out by chance
-
-
-def read(work: Work, best: Possible, possible: list[Possible]) -> dict:
-    """Return the fields of `Fit` (but score, strikes and scales): the likeliest solution, with errors over all."""
-    now, solved = best.scales, best.solved
-    estimate, _ = work.pin_estimates(solved, best.covariance)
-    variance = uncertainty.variance(possible, estimate, lambda one: work.pin_estimates(one.solved, one.covariance))
-    variance = variance + work.answer_variance
-    rest_s = solved.data.late_s - solved.fitted_s(work.layout)
-    scatter_s = np.sqrt(normal_equations.hit_variance(solved.data, now))
-    freak = (np.abs(rest_s) > strikes.FREAK_S) & (np.abs(rest_s) > 10 * scatter_s)
-    estimate, variance, rest_s = _doubted(work, solved, estimate, variance, rest_s, freak)
-    hits, start_s, pace = _hits(work, solved, estimate, rest_s, freak)
-    grid, load_by_striker, load_mean_se = speed_curve.curve(work, best, possible, ~freak, pace)
-    return {
-        "hits": hits,
-        "line_pace": pace,
-        "line_start_s": start_s,
-        "grid": grid,
-        "load_by_striker": load_by_striker,
-        "load_mean_se": load_mean_se,
-        "pins": _pins(work, now, estimate, variance),
-        "recovery_beats": work.recovery,
-        "recovery_log_se": float(_border_se(best, possible, "recovery")[0]),
-        "ready_s": work.ready_s,
-        "scatter_s": now.jitter_s * work.scatter,
-        **_strikers(work, best, possible),
-    }
+LARGE_SE_S = 0.5 * priors.EFFECT_SD_S  # error above which an effect is told only if it is plain: the rest is prior
+PLAIN_Z = 3.0  # standard errors: of a dozen strikers one lies two out by chance
+LESS_WEIGHT = 0.999  # of its full weight, below which a strike was found to lie out (1 but for rounding)
 
 
-def _doubted(work, solved, estimate, variance, rest_s, freak):
-    """Give a single outlying strike of a pin half to the pin and half to chance, with an error that holds both.
+def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
+    """Return the likeliest solution, with errors over all that are possible."""
+    solved = posterior.likeliest
+    residuals = parts.residuals(prepared, solved)
+    freak = hit_weights.is_freak(residuals.rest_s, residuals.scatter_s, strikes.FREAK_S)
+    pin_s, pin_variance = posterior.mean_and_variance(lambda one: parts.pin_estimates(prepared, one))
+    pin_variance = pin_variance + state.company_variance
+    half_s = _half_of_lone_outliers(prepared, state, residuals.rest_s, freak)
+    pin_s, pin_variance = _with_half(prepared, solved, half_s, pin_s, pin_variance)
+    hits, start_s, pace = _hits(prepared, state, solved, pin_s, residuals.rest_s - half_s, freak)
+    curve = speed_curve(prepared, state, posterior, ~freak, pace)
+    delay, delay_se = _delays(prepared, posterior)
+    strikers = prepared.strikers
+    company, company_se = _told(*_effect(prepared, posterior, "company", strikers.companions))
+    readiness, readiness_se = _told(*_effect(prepared, posterior, "readiness", strikers.readied))
+    drag, drag_se = _effect(prepared, posterior, "drag", strikers.loading)
+    return Fit(
+        score=prepared.score,
+        strikes=prepared.strikes,
+        hits=hits,
+        line_pace=pace,
+        line_start_s=start_s,
+        grid=curve.grid,
+        delay=delay,
+        delay_se=delay_se,
+        company=company,
+        company_se=company_se,
+        readiness=readiness,
+        readiness_se=readiness_se,
+        drag=drag,
+        drag_se=drag_se,
+        load_by_striker=curve.load_by_striker,
+        load_mean_se=curve.load_mean_se,
+        pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
+        recovery_beats=state.recovery_beats,
+        recovery_log_se=float(_of_border(posterior, "recovery")[1][0]),
+        ready_s=state.ready_s,
+        scatter_s=solved.scales.jitter_s * state.scatter,
+        scales=solved.scales,
+    )
 
-    One strike far out may be a misplaced pin or a slip of the striker; the fit has taken it for a slip. Where no
-    second strike decides, neither is known.
+
+def _half_of_lone_outliers(prepared, state, rest_s, freak):
+    """Return half of what is left of each outlying strike that is the only one of its pin; 0 for the others.
+
+    It may come of a misplaced pin or of a slip of the striker. The fit takes it for a slip; no second strike decides.
     """
-    lone = (work.pin_count[work.pin] == 1) & (work.pin_kind[work.pin] > 0) & ~freak
-    lone &= (work.weight > 0) & (work.weight < 0.999 * work.full_weight)
-    half_s = np.where(lone, rest_s / 2, 0.0)
-    pin = work.pin[lone]
-    half_at_pin_s = half_s[lone] / solved.data.pace[lone]
-    estimate, variance = estimate.copy(), variance.copy()
-    estimate[pin] += half_at_pin_s
-    variance[pin] += half_at_pin_s**2
-    return estimate, variance, rest_s - half_s
+    hits, pins = prepared.hits, prepared.pins
+    lone = (pins.n_played[hits.pin] == 1) & pins.has_place[hits.pin] & ~freak
+    lone &= (state.weight > 0) & (state.weight < LESS_WEIGHT * hits.full_weight)
+    return np.where(lone, rest_s / 2, 0.0)
 
 
-def _border_se(best, possible, name, basis=None):
-    """Return the errors of the border's unknowns `name`, or of the combinations `basis` (n, m) of them."""
-    place = best.solved.border.places[name]
+def _with_half(prepared, solved, half_s, pin_s, pin_variance):
+    """Give that half to the pin, with a variance that holds both."""
+    lone = half_s != 0
+    pin, at_pin_s = prepared.hits.pin[lone], half_s[lone] / solved.data.relative_pace[lone]
+    pin_s, pin_variance = pin_s.copy(), pin_variance.copy()
+    pin_s[pin] += at_pin_s
+    pin_variance[pin] += at_pin_s**2
+    return pin_s, pin_variance
+
+
+def _of_border(posterior, name, basis=None):
+    """Return estimates and errors of the border's unknowns `name`, or of the combinations `basis` (n, m) of them."""
+    place = posterior.likeliest.border.places[name]
     basis = np.eye(place.stop - place.start) if basis is None else basis
-
-    def estimate_of(one):
-        own = basis @ one.solved.solution.beta_covariance[place, place] @ basis.T
-        return basis @ one.solved.solution.beta[place], np.maximum(np.diag(own), 0)
-
-    return np.sqrt(uncertainty.variance(possible, estimate_of(best)[0], estimate_of))
+    estimate, variance = posterior.mean_and_variance(lambda one: one.in_border(place, basis))
+    return estimate, np.sqrt(variance)
 
 
-def _strikers(work, best, possible):
-    told = {}
-    basis = design.contrasts(len(work.heard))
-    # A single striker has nothing to be late against.
-    several = work.heard if len(work.heard) > 1 else work.heard[:0]
-    delay_se = _border_se(best, possible, "delay", basis)
-    told["delay"] = _spread(work, several, (basis @ best.solved.beta("delay"))[: len(several)])
-    told["delay_se"] = _spread(work, several, delay_se[: len(several)])
-    for name, which in (("company", work.companions), ("readiness", work.readied), ("drag", work.loading)):
-        told[name] = _spread(work, which, best.solved.beta(name))
-        told[name + "_se"] = _spread(work, which, _border_se(best, possible, name))
-    for name in ("company", "readiness"):
-        # Where the strikes say next to nothing, what is left is the prior: 0, and as wide as that is.
-        mute = (told[name + "_se"] > MUTE_S) & (np.abs(told[name]) < PLAIN * told[name + "_se"])
-        told[name], told[name + "_se"] = (np.where(mute, np.nan, told[one]) for one in (name, name + "_se"))
-    return told
+def _delays(prepared, posterior):
+    """Return the delays and their errors; a single striker has nothing to be late against."""
+    heard = prepared.strikers.heard
+    values = _of_border(posterior, "delay", design.contrasts(len(heard)))
+    told = heard if len(heard) > 1 else heard[:0]
+    return tuple(_spread(prepared, told, one[: len(told)]) for one in values)
 
 
-def _spread(work, which, values):
-    out = np.full(work.n_strikers, np.nan)
+def _effect(prepared, posterior, name, which):
+    """Return an effect of each striker and its error, NaN but for the strikers `which`."""
+    return tuple(_spread(prepared, which, one) for one in _of_border(posterior, name))
+
+
+def _told(effect, se):
+    """Return effect and error, NaN where the strikes say next to nothing: what is left is the prior, 0 and as wide."""
+    mute = (se > LARGE_SE_S) & (np.abs(effect) < PLAIN_Z * se)
+    return np.where(mute, np.nan, effect), np.where(mute, np.nan, se)
+
+
+def _spread(prepared, which, values):
+    out = np.full(prepared.strikers.n, np.nan)
     out[which] = values
     return out
 
 
-def _hits(work, solved, estimate, rest_s, freak):
+def _hits(prepared, state, solved, pin_s, rest_s, freak):
     """Return the parts of every hit's lateness against the straight line of its line, and those lines."""
-    line, along = work.line, work.along_s
-    n_lines = work.strikes.n_lines
-    both = np.tile(np.arange(n_lines), 2)
-    ends = np.repeat([0.0, 1.0], n_lines)
-    at = design.projected(work.hit_s, line, along, both, ends, ~freak)
-    straight_s, pace = at[:n_lines], at[n_lines:] - at[:n_lines]
-    late_s = work.hit_s - design.projected(work.hit_s, line, along, line, along, ~freak)
-    load_s = design.stripped(work.load_s(solved), line, along, ~freak)
-    striker_s = work.striker_s(solved)
-    pin_s = estimate[work.pin] * solved.data.pace
+    hits, use = prepared.hits, ~freak
+    line, along_s = hits.line, hits.along_s
+    lines = np.arange(prepared.strikes.n_lines)
+    start_s, pace = straight_lines.start_and_slope(hits.hit_s, line, along_s, lines, use)
+    late_s = straight_lines.detrended(hits.hit_s, line, along_s, use)
+    load_s = straight_lines.detrended(parts.load_s(prepared, solved), line, along_s, use)
+    striker_s = parts.striker_s(prepared, state, solved)
+    of_pin_s = pin_s[hits.pin] * solved.data.relative_pace
     shaft_s = np.zeros(len(late_s))
-    hits = work.hits.assign(
+    frame = prepared.frame.assign(
         along_late_s=late_s,
-        motion_s=late_s - load_s - shaft_s - striker_s - pin_s - rest_s,
+        motion_s=late_s - load_s - shaft_s - striker_s - of_pin_s - rest_s,
         load_s=load_s,
         shaft_s=shaft_s,
         striker_s=striker_s,
-        pin_s=pin_s,
+        pin_s=of_pin_s,
         rest_s=rest_s,
-        company=work.company,
-        gap_s=work.gap_s,
+        company=state.company,
+        gap_s=hits.gap_s,
         freak=freak,
-        weight=work.weight,
+        weight=state.weight,
     )
-    pace = np.where(pace > 0.05, pace, work.pace)
-    return hits, work.strikes.begun_s + straight_s, pace
+    return frame, prepared.strikes.begun_s + start_s, usable_pace(pace, prepared.lines.pace)
 
 
-def _pins(work, now, estimate, variance):
+def _pins(prepared, state, scales, pin_s, pin_variance):
+    known_se = np.sqrt(np.maximum(np.nan_to_num(pin_variance), 0))
     return pd.DataFrame(
         {
-            "pin": work.pin_ids,
-            "offset_s": estimate,
-            "offset_se": np.where(np.isnan(variance), now.pin_sd_s, np.sqrt(np.maximum(np.nan_to_num(variance), 0))),
-            "n_played": work.pin_count,
-            "q_value": work.pin_q,
-            "misplaced": work.loose,
+            "pin": prepared.pins.ids,
+            "offset_s": pin_s,
+            "offset_se": np.where(np.isnan(pin_variance), scales.pin_sd_s, known_se),
+            "n_played": prepared.pins.n_played,
+            "q_value": state.pin_q,
+            "misplaced": state.flagged,
         }
     )

@@ -1,141 +1,165 @@
 """Read the machine's place and speed at the half beats off a solved fit, with their errors."""
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from pipeline.timing.fitting import uncertainty
-from pipeline.timing.fitting.step import BENT, RECOVERY, START, Work
-from pipeline.timing.fitting.uncertainty import Possible
-from pipeline.timing.model import design
+from pipeline.timing.fitting import border, parts
+from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.state import State
+from pipeline.timing.fitting.uncertainty import Posterior
+from pipeline.timing.model import linear_load, straight_lines
+from pipeline.timing.model.linear_load import RECOVERY, REMAINDER, START
 from pipeline.timing.score import GRID_BEAT
 
 
-def curve(
-    work: Work, best: Possible, possible: list[Possible], use, pace
-) -> tuple[pd.DataFrame, np.ndarray, Callable[[np.ndarray], float]]:
+@dataclass(frozen=True, eq=False)
+class SpeedCurve:
+    """The fields `grid`, `load_by_striker` and `load_mean_se` of `Fit`."""
+
+    grid: pd.DataFrame
+    load_by_striker: np.ndarray
+    load_mean_se: Callable[[np.ndarray], float]
+
+
+@dataclass(frozen=True, eq=False)
+class Terms:
+    """The terms of place and speed at half beats that are linear in the border's unknowns, and what lies beside them.
+
+    Parameters
+    ----------
+    place, rate : np.ndarray, shape=(n, n_border)
+        Per unit of each unknown: lateness (s); seconds more per nominal beat.
+    place_beside_s, rate_beside : np.ndarray, shape=(n,)
+        The load's remainder: s; s per beat.
+    """
+
+    place: np.ndarray
+    rate: np.ndarray
+    place_beside_s: np.ndarray
+    rate_beside: np.ndarray
+
+
+def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pace) -> SpeedCurve:
     """Return the speed curve, each striker's load in it, and how well means of the load are known.
 
     Parameters
     ----------
-    best, possible
-        The likeliest solution, and all that the errors are told over.
     use : np.ndarray of bool, shape=(n_hits,)
         Hits that make the straight line of each line (no freak ones).
     pace : np.ndarray, shape=(n_lines,)
         Seconds per nominal second on those straight lines.
-
-    Returns
-    -------
-    curve : pd.DataFrame
-        `Fit.grid`.
-    load_by_striker : np.ndarray, shape=(n, n_strikers)
-        Part of the relative speed, less its mean on each line.
-    load_mean_se : callable
-        `Fit.load_mean_se`.
     """
-    frame, state = _places(work, use)
+    solved, beat_per_s = posterior.likeliest, prepared.score.beat_per_s
+    x, beta = solved.solution.x, solved.solution.beta
+    frame, unknown = _half_beats(prepared, state, use)
     line, u_beat = frame["line"].to_numpy(), frame["u_beat"].to_numpy()
-    solved = best.solved
-    at, rate, bent_s, bent_rate = _columns(work, solved, line, u_beat)
-    x, beta, places = solved.solution.x, solved.solution.beta, solved.border.places
-    of_load = np.r_[places["drag"], places["recovery"]]
-    machine_beat_s, straight_beat_s = work.beat_s[line], pace[line] / work.score.beat_per_s
-    beat_s = machine_beat_s + x[state + 1] + rate @ beta + bent_rate
-    time_se = np.sqrt(uncertainty.variance(possible, x[state] + at @ beta, lambda one: _place_of(one, state, at)))
-    rate_se = np.sqrt(
-        uncertainty.variance(possible, x[state + 1] + rate @ beta, lambda one: _rate_of(work, one, state, rate))
-    )
-    load_s = rate[:, of_load] @ beta[of_load] + bent_rate - _load_slope(work, solved, line, use)
-    by_load = _against_mean(rate[:, of_load], line) / straight_beat_s[:, None]
-    frame = frame.assign(
-        time_s=(work.strikes.begun_s + work.start_s)[line] + machine_beat_s * u_beat + x[state] + at @ beta + bent_s,
-        time_se=time_se,
-        pace=beat_s * work.score.beat_per_s,
+    terms = _terms(prepared, solved, line, u_beat)
+    machine_beat_s, straight_beat_s = prepared.lines.beat_s[line], pace[line] / beat_per_s
+    beat_s = machine_beat_s + x[unknown + 1] + terms.rate @ beta + terms.rate_beside
+    start_s = prepared.strikes.begun_s + prepared.lines.start_s
+    time_s = start_s[line] + machine_beat_s * u_beat + x[unknown] + terms.place @ beta + terms.place_beside_s
+    _, time_variance = posterior.mean_and_variance(lambda one: one.in_band(unknown, terms.place))
+    _, rate_variance = posterior.mean_and_variance(lambda one: _mean_rate(prepared, one, unknown, terms.rate))
+    load_rate = _load_rate(prepared, solved, terms, line, use)
+    load = np.r_[solved.border.places["drag"], solved.border.places["recovery"]]
+    by_load = _against_mean(terms.rate[:, load], line) / straight_beat_s[:, None]
+    grid = frame.assign(
+        time_s=time_s,
+        time_se=np.sqrt(time_variance),
+        pace=beat_s * beat_per_s,
         speed=straight_beat_s / beat_s - 1,
-        speed_se=rate_se / straight_beat_s,
-        motion=(straight_beat_s - beat_s + load_s) / straight_beat_s,
-        load=-load_s / straight_beat_s,
-        load_se=_load_se(best, possible, by_load, of_load),
+        speed_se=np.sqrt(rate_variance) / straight_beat_s,
+        motion=(straight_beat_s - beat_s + load_rate) / straight_beat_s,
+        load=-load_rate / straight_beat_s,
+        load_se=_load_se(posterior, load, by_load),
         shaft=0.0,
     )
-    by_striker = np.zeros((len(frame), work.n_strikers))
-    of_drag = rate[:, places["drag"]] * beta[places["drag"]] / straight_beat_s[:, None]
-    by_striker[:, work.loading] = -_against_mean(of_drag, line)
-    return frame, by_striker, lambda share: float(_load_se(best, possible, share[None] @ by_load, of_load)[0])
+    by_striker = _load_by_striker(prepared, solved, terms, line, straight_beat_s)
+    return SpeedCurve(grid, by_striker, lambda share: float(_load_se(posterior, load, share[None] @ by_load)[0]))
 
 
-def _places(work, use):
+def _half_beats(prepared, state, use):
     """Return the half beats between the first and the last hit of every track, and the unknowns of the motion there.
 
-    The half beats: `take, line, track, playthrough, segment, place, u_beat` (unrolled). Hits that inform nothing do not
-    make a track any longer.
+    The half beats: `take, line, track, playthrough, segment, place, u_beat` (unrolled). Hits of weight 0 do not make a
+    track any longer.
     """
-    tracks = work.hits.groupby("track").first()
-    ends = work.hits[use & (work.weight > 0)].groupby("track")["knot"].agg(["min", "max"])
-    knot = work.score.grid_knot[work.layout.grid]
-    low, high = ends.reindex(work.layout.grid_track).to_numpy().T
+    score, layout = prepared.score, prepared.layout
+    tracks = prepared.frame.groupby("track").first()
+    ends = prepared.frame[use & (state.weight > 0)].groupby("track")["knot"].agg(["min", "max"])
+    knot = score.grid_knot[layout.grid]
+    low, high = ends.reindex(layout.grid_track).to_numpy().T
     inside = (knot >= low) & (knot <= high)
-    grid_track, grid = work.layout.grid_track[inside], work.layout.grid[inside]
-    track = tracks.loc[grid_track]
-    turned_beat = (track["along_s"] - track["score_s"]).to_numpy() * work.score.beat_per_s
+    grid = layout.grid[inside]
+    track = tracks.loc[layout.grid_track[inside]]
+    turned_beat = (track["along_s"] - track["score_s"]).to_numpy() * score.beat_per_s
     frame = track[["take", "line", "playthrough", "segment"]].reset_index()
-    frame = frame.assign(place=grid, u_beat=work.score.knot_u_beat[work.score.grid_knot[grid]] + turned_beat)
-    return frame, work.layout.grid_state[inside]
+    frame = frame.assign(place=grid, u_beat=score.knot_u_beat[score.grid_knot[grid]] + turned_beat)
+    return frame, layout.grid_state[inside]
 
 
-def _columns(work, solved, line, u_beat):
-    """Return what one unit of each of the border's unknowns adds to the time, and to the rate per beat, at places.
-
-    And what lies beside the linear. The rate of the load is its mean over the half beat around the place: at a strike
-    it has a step.
-    """
+def _terms(prepared, solved, line, u_beat):
+    """Return the terms at places; the rate of the load is its mean over the half beat around: a strike makes a step."""
     places, row = solved.border.places, np.arange(len(line))
-    at, rate = np.zeros((len(line), len(solved.solution.beta))), np.zeros((len(line), len(solved.solution.beta)))
-    lines = np.unique(work.line)
-    middle = np.array([work.u_beat[work.line == one].mean() for one in lines])
+    place, rate = (np.zeros((len(line), len(solved.solution.beta))) for _ in range(2))
+    lines, middle = border.line_places(prepared.hits)
     order = np.searchsorted(lines, line)
-    at[row, places["slope"].start + order] = u_beat - middle[order]
+    place[row, places["slope"].start + order] = u_beat - middle[order]
     rate[row, places["slope"].start + order] = 1
-    here, ahead, behind = (_load_at(work, line, u_beat + side * GRID_BEAT / 2) for side in (0, 1, -1))
-    for out, load_s in ((at, here), (rate, (ahead - behind) / GRID_BEAT)):
+    here, ahead, behind = (_load_at(prepared, solved, line, u_beat + side * GRID_BEAT / 2) for side in (0, 1, -1))
+    for out, load_s in ((place, here), (rate, (ahead - behind) / GRID_BEAT)):
         out[row, places["start"].start + order] = load_s[:, START]
-        out[:, places["drag"]], out[:, places["recovery"]] = load_s[:, work.loading], load_s[:, [RECOVERY]]
-    return at, rate, here[:, BENT], (ahead - behind)[:, BENT] / GRID_BEAT
+        out[:, places["drag"]] = load_s[:, prepared.strikers.loading]
+        out[:, places["recovery"]] = load_s[:, [RECOVERY]]
+    return Terms(place, rate, here[:, REMAINDER], (ahead - behind)[:, REMAINDER] / GRID_BEAT)
 
 
-def _load_at(work, line, u_beat):
-    """Return the columns of `Work.load_at` at any place, stripped as those of the hits are (but for the start)."""
-    load_s = work.load_at(line, u_beat)
-    straight = design.projected(work.load, work.line, work.u_beat, line, u_beat)
+def _load_at(prepared, solved, line, u_beat):
+    """Return the columns of the load at any place, detrended as those of the hits are (but for the start)."""
+    hits, load = prepared.hits, solved.load
+    load_s = linear_load.columns_at(prepared.strikes, load.law, line, u_beat, prepared.lines.last_u_beat)
+    straight = straight_lines.trend_at(load.columns, hits.line, hits.u_beat, line, u_beat)
     straight[:, START] = 0.0
     return load_s - straight
 
 
-def _load_slope(work, solved, line, use):
-    """Return the slope per beat of the load's lateness over the hits in `use`, at places on `line`."""
-    lines = np.unique(line)
-    ends = np.repeat([0.0, 1.0], len(lines))
-    straight = design.projected(work.load_s(solved), work.line, work.u_beat, np.tile(lines, 2), ends, use)
-    return (straight[len(lines) :] - straight[: len(lines)])[np.searchsorted(lines, line)]
-
-
-def _place_of(one, state, at):
-    """Return the place that one solution says, beside the line, and its variance."""
-    return one.solved.solution.x[state] + at @ one.solved.solution.beta, one.covariance.variance(state, at)
-
-
-def _rate_of(work, one, state, rate):
-    """Return the mean rate over a half beat that one solution says, and its variance.
+def _mean_rate(prepared, solved, unknown, rate):
+    """Return the mean rate over a half beat by one solution, and its variance.
 
     The mean is known better than the rate at the middle: less the variance of a Wiener path of intensity 2σ²/ℓ about
     its mean over ±h, which is that intensity × h/6.
     """
-    within = 2 * one.scales.speed_sd**2 / one.scales.speed_beats * (GRID_BEAT / 2) / 6 * np.mean(work.beat_s) ** 2
-    variance = one.covariance.variance(state + 1, rate)
-    middle = one.solved.solution.x[state + 1] + rate @ one.solved.solution.beta
+    scales, beat_s = solved.scales, np.mean(prepared.lines.beat_s)
+    within = 2 * scales.speed_sd**2 / scales.speed_beats * (GRID_BEAT / 2) / 6 * beat_s**2
+    middle, variance = solved.in_band(unknown + 1, rate)
     return middle, np.maximum(variance - within, variance / 2)
+
+
+def _load_rate(prepared, solved, terms, line, use):
+    """Return what the load adds to the seconds per beat, against the straight line of the hits in `use`."""
+    hits, places, beta = prepared.hits, solved.border.places, solved.solution.beta
+    load = np.r_[places["drag"], places["recovery"]]
+    lines = np.unique(line)
+    late_s = parts.load_s(prepared, solved)
+    _, slope = straight_lines.start_and_slope(late_s, hits.line, hits.u_beat, lines, use)
+    return terms.rate[:, load] @ beta[load] + terms.rate_beside - slope[np.searchsorted(lines, line)]
+
+
+def _load_by_striker(prepared, solved, terms, line, straight_beat_s):
+    """Return the part of the relative speed by each striker's load, less its mean on each line."""
+    drag = solved.border.places["drag"]
+    by_striker = np.zeros((len(line), prepared.strikers.n))
+    rate = terms.rate[:, drag] * solved.solution.beta[drag] / straight_beat_s[:, None]
+    by_striker[:, prepared.strikers.loading] = -_against_mean(rate, line)
+    return by_striker
+
+
+def _load_se(posterior, load, by_load):
+    """Return the error of what drags and recovery (border's unknowns `load`) together make of the speed."""
+    return np.sqrt(posterior.mean_and_variance(lambda one: one.in_border(load, by_load))[1])
 
 
 def _against_mean(values, line):
@@ -144,14 +168,3 @@ def _against_mean(values, line):
     for one in np.unique(line):
         against[line == one] -= against[line == one].mean(axis=0)
     return against
-
-
-def _load_se(best, possible, by_load, of_load):
-    """Return the error of what drags and recovery together make of the speed; `by_load` is what a unit of each does."""
-
-    def estimate_of(one):
-        covariance = one.solved.solution.beta_covariance[np.ix_(of_load, of_load)]
-        own = np.einsum("im,mk,ik->i", by_load, covariance, by_load, optimize=True)
-        return by_load @ one.solved.solution.beta[of_load], np.maximum(own, 0.0)
-
-    return np.sqrt(uncertainty.variance(possible, estimate_of(best)[0], estimate_of))

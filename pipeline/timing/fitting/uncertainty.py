@@ -1,4 +1,4 @@
-"""Carry the doubt about the scales into every error.
+"""Hold what the strikes leave possible, and answer every question for an estimate and its variance.
 
 How much pins, scatter and speed vary is found from the same strikes as all else. Where these are few, an error told as
 if those scales were known is too small. So the equations are solved again with scales around the likeliest ones, and a
@@ -9,72 +9,82 @@ variance is the mean over them of
 The scales lie on the axes of the likelihood's curvature, to both sides as far out as the likelihood has fallen alike: a
 cubature of the third degree (Arasaratnam & Haykin 2009, IEEE Trans. Automat. Contr. 54, 1254), its sides stretched each
 by itself as Rue, Martino & Chopin do (2009, J. R. Stat. Soc. B 71, 319, sec. 6.5); both from memory. The mean is over
-what the restricted likelihood and the weak priors of `scales` leave possible.
+what the restricted likelihood and the weak priors of `variance_components` leave possible.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing.fitting.step import Work
+from pipeline.timing.fitting import misplaced_pins
+from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.solve import likelihood, solve, solve_again
+from pipeline.timing.fitting.state import State
 from pipeline.timing.model.normal_equations import Scales
-from pipeline.timing.model.solution import Covariance, Solved
+from pipeline.timing.model.solution import Solved
 
-AGAIN = 4  # solutions at most until the calls of misplaced pins stand
-ENOUGH = 2500  # hits from which the scales are known so well that the doubt adds next to nothing to any error
+MOST_SOLUTIONS = 4  # until no flag is withdrawn any more
+ENOUGH_HITS = 2500  # from which the scales are known so well that their doubt adds next to nothing to any error
 
 
 @dataclass(frozen=True, eq=False)
-class Possible:
-    """One solution, with scales that are possible.
+class Posterior:
+    """The solutions that are possible.
 
     Parameters
     ----------
-    share : float
-        Of all that is possible.
+    likeliest : Solved
+        With the likeliest scales.
+    possible : list of (float, Solved)
+        Shares, which sum to 1, and solutions with scales around the likeliest ones.
     """
 
-    share: float
-    scales: Scales
-    solved: Solved
-    covariance: Covariance
+    likeliest: Solved
+    possible: list[tuple[float, Solved]]
+
+    def mean_and_variance(
+        self, estimate_of: Callable[[Solved], tuple[np.ndarray, np.ndarray]]
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Return estimates and their variances over all scales that are possible.
+
+        Parameters
+        ----------
+        estimate_of : callable
+            From a solution to estimates and their variances by it, both of shape (n,).
+
+        Returns
+        -------
+        estimate, variance : np.ndarray, shape=(n,)
+            The estimate is that of the likeliest scales; the variance is the mean square about it.
+        """
+        mean, _ = estimate_of(self.likeliest)
+        variance = np.zeros(np.shape(mean))
+        for share, solved in self.possible:
+            estimate, own = estimate_of(solved)
+            variance = variance + share * (own + (estimate - mean) ** 2)
+        return mean, variance
 
 
-def likeliest(work: Work, found: Scales) -> Possible:
-    """Return the solution with the likeliest scales, all calls of misplaced pins that do not stand taken back."""
-    for _ in range(AGAIN):
-        solved = work.solve(found)
-        covariance = Covariance(solved, work.layout)
-        if not work.take_back(found, *work.pin_estimates(solved, covariance)):
+def settle(prepared: Prepared, state: State, scales: Scales) -> tuple[State, Solved]:
+    """Return state and solution with the likeliest scales, without the flags that are not significant."""
+    for _ in range(MOST_SOLUTIONS):
+        solved, before = solve(prepared, state, scales), state
+        state = misplaced_pins.withdraw(prepared, state, solved)
+        if (state.flagged == before.flagged).all():
             break
-    return Possible(1.0, found, solved, covariance)
+    return state, solved
 
 
-def around(work: Work, best: Possible) -> list[Possible]:
-    """Return the solutions around the likeliest one, their shares summing to 1; that one itself when hits are many."""
-    if len(work.hits) > ENOUGH:
-        return [best]
+def posterior(prepared: Prepared, state: State, likeliest: Solved) -> Posterior:
+    """Return the solutions around the likeliest one; that one alone when hits are many."""
+    if len(prepared.hits.line) > ENOUGH_HITS:
+        return Posterior(likeliest, [(1.0, likeliest)])
     possible = []
-    for share, scales in work.scales_around(best.scales):
+    for share, scales in likelihood(prepared, state, likeliest).around(likeliest.scales):
         try:
-            solved = work.solve_alike(scales)
+            possible.append((share, solve_again(prepared, state, likeliest, scales)))
         except np.linalg.LinAlgError:
             continue
-        possible.append(Possible(share, scales, solved, Covariance(solved, work.layout)))
-    total = sum(one.share for one in possible)
-    return [Possible(one.share / total, one.scales, one.solved, one.covariance) for one in possible] or [best]
-
-
-def variance(possible: list[Possible], likeliest_estimate, estimate_of) -> np.ndarray:
-    """Return the variance of estimates about the likeliest ones.
-
-    Parameters
-    ----------
-    estimate_of : callable
-        From a Possible to the estimates and their variances there, each of shape (n,).
-    """
-    total = np.zeros(np.shape(likeliest_estimate))
-    for one in possible:
-        estimate, own = estimate_of(one)
-        total = total + one.share * (own + (estimate - likeliest_estimate) ** 2)
-    return total
+    total = sum(share for share, _ in possible)
+    return Posterior(likeliest, [(share / total, solved) for share, solved in possible] or [(1.0, likeliest)])

@@ -1,1 +1,1 @@
-"""The mathematics of the timing model: its parts, its normal equations, and what solves them."""
+"""The mathematics of the timing model: motion, load and layout, the normal equations, what solves them, their scales."""

@@ -40,10 +40,10 @@ class Data:
         Hit less the preliminary line.
     hit_se, weight, scatter : np.ndarray, shape=(n_hits,)
         Error of the time; weight (all above 0); scatter of the striker over the common one.
-    pace : np.ndarray, shape=(n_hits,)
+    relative_pace : np.ndarray, shape=(n_hits,)
         Pace at the hit over the mean of all takes: a pin out of place costs more time where the machine is slower.
-    loose : np.ndarray of bool, shape=(n_pins,)
-        Pins called misplaced: nothing holds them.
+    flagged : np.ndarray of bool, shape=(n_pins,)
+        Pins flagged as misplaced: they have no prior.
     beat_s : float
         Seconds per nominal beat, mean of the lines.
     """
@@ -52,8 +52,8 @@ class Data:
     hit_se: np.ndarray
     weight: np.ndarray
     scatter: np.ndarray
-    pace: np.ndarray
-    loose: np.ndarray
+    relative_pace: np.ndarray
+    flagged: np.ndarray
     beat_s: float
 
 
@@ -65,36 +65,10 @@ def hit_variance(data: Data, scales: Scales) -> np.ndarray:
 def system(layout: Layout, border: Border, data: Data, scales: Scales) -> bordered_solver.System:
     """Return the normal equations."""
     certain = data.weight / hit_variance(data, scales)
-    on_pin = layout.pin >= 0
-    rate_sd = scales.speed_sd * data.beat_s
-    step, _ = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
-    ends = [layout.step_from, layout.step_from + 1, layout.step_to, layout.step_to + 1]
-    loose = data.loose & (layout.pin_place >= 0)
-    held = layout.pin_place[(layout.pin_place >= 0) & ~loose]
-    n_first, n_held = len(layout.first), len(held)
-    rows = [ends[i] for i, _ in _LOWER]
-    columns = [ends[j] for _, j in _LOWER]
-    values = [step[:, i, j] for i, j in _LOWER]
-    for row, column, value in (
-        (layout.first, layout.first, np.full(n_first, START_PRECISION)),
-        (layout.first + 1, layout.first + 1, np.full(n_first, rate_sd**-2.0)),
-        (held, held, np.full(n_held, scales.pin_sd_s**-2.0)),
-        (layout.state, layout.state, certain),
-        (layout.pin[on_pin], layout.pin[on_pin], (certain * data.pace**2)[on_pin]),
-        (layout.pin[on_pin], layout.state[on_pin], (certain * data.pace)[on_pin]),
-    ):
-        rows.append(np.maximum(row, column))
-        columns.append(np.minimum(row, column))
-        values.append(value)
-    row, column, value = np.concatenate(rows), np.concatenate(columns), np.concatenate(values)
-    cells = (layout.width + 1) * layout.n
-    # LAPACK wants the band in Fortran's order: the offset from the diagonal runs fastest.
-    band = np.bincount(column * (layout.width + 1) + row - column, value, cells)
-    band = band.reshape(layout.n, layout.width + 1).T
-    seen = _seen(layout, data.pace)
+    seen = _seen(layout, data.relative_pace)
     weighted = border.matrix * certain[:, None]
     return bordered_solver.System(
-        band=band,
+        band=_band(layout, data, scales, certain),
         border=seen.T @ weighted,
         corner=border.matrix.T @ weighted + np.diag(border.precision),
         band_right=seen.T @ (certain * data.late_s),
@@ -102,21 +76,31 @@ def system(layout: Layout, border: Border, data: Data, scales: Scales) -> border
     )
 
 
-def minus_two_log_likelihood(layout, border, data, scales) -> float:
-    """Return −2 × the log of the restricted likelihood, up to a constant (Patterson & Thompson 1971).
-
-    With flat priors of starts, slopes, delays and loose pins the integral over all unknowns is the restricted
-    likelihood: Σ log variance − log|prior precision| + log|normal matrix| + weighted sum of squares.
-    """
-    solved = bordered_solver.solve(system(layout, border, data, scales))
-    variance = hit_variance(data, scales)
+def _band(layout, data, scales, certain):
+    """Return the lower band: the priors of motion and pins, and what the hits (of precision `certain`) add."""
+    on_pin = layout.pin >= 0
     rate_sd = scales.speed_sd * data.beat_s
-    _, log_step = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
-    held = int(((layout.pin_place >= 0) & ~data.loose).sum())
-    prior = log_step.sum() - 2 * len(layout.first) * np.log(rate_sd) - 2 * held * np.log(scales.pin_sd_s)
-    prior += float(np.log(border.precision[border.precision > 0]).sum())
-    squares = float((data.weight / variance) @ data.late_s**2) - solved.fit
-    return float(np.log(variance).sum() - prior + solved.log_determinant + squares)
+    step, _ = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
+    ends = [layout.step_from, layout.step_from + 1, layout.step_to, layout.step_to + 1]
+    held = layout.pin_place[_held(layout, data)]
+    entries = [(ends[i], ends[j], step[:, i, j]) for i, j in _LOWER] + [
+        (layout.first, layout.first, np.full(len(layout.first), START_PRECISION)),
+        (layout.first + 1, layout.first + 1, np.full(len(layout.first), rate_sd**-2.0)),
+        (held, held, np.full(len(held), scales.pin_sd_s**-2.0)),
+        (layout.state, layout.state, certain),
+        (layout.pin[on_pin], layout.pin[on_pin], (certain * data.relative_pace**2)[on_pin]),
+        (layout.pin[on_pin], layout.state[on_pin], (certain * data.relative_pace)[on_pin]),
+    ]
+    one, other, value = (np.concatenate(each) for each in zip(*entries, strict=True))
+    row, column = np.maximum(one, other), np.minimum(one, other)
+    # LAPACK wants the band in Fortran's order: the offset from the diagonal runs fastest.
+    band = np.bincount(column * (layout.width + 1) + row - column, value, (layout.width + 1) * layout.n)
+    return band.reshape(layout.n, layout.width + 1).T
+
+
+def _held(layout, data):
+    """Return which pins lie in the band and have a prior."""
+    return (layout.pin_place >= 0) & ~data.flagged
 
 
 def _seen(layout, pace):
@@ -127,3 +111,20 @@ def _seen(layout, pace):
     unknown = np.concatenate([layout.state, layout.pin[on_pin]])
     value = np.concatenate([np.ones(n_hits), pace[on_pin]])
     return sparse.csr_array((value, (hit, unknown)), shape=(n_hits, layout.n))
+
+
+def minus_two_log_likelihood(layout, border, data, scales) -> float:
+    """Return −2 × the log of the restricted likelihood, up to a constant (Patterson & Thompson 1971).
+
+    With flat priors of starts, slopes, delays and flagged pins the integral over all unknowns is the restricted
+    likelihood: Σ log variance − log|prior precision| + log|normal matrix| + weighted sum of squares.
+    """
+    solved = bordered_solver.solve(system(layout, border, data, scales))
+    variance = hit_variance(data, scales)
+    rate_sd = scales.speed_sd * data.beat_s
+    _, log_step = motion.precision(layout.step_beat, rate_sd, scales.speed_beats)
+    n_held = int(_held(layout, data).sum())
+    prior = log_step.sum() - 2 * len(layout.first) * np.log(rate_sd) - 2 * n_held * np.log(scales.pin_sd_s)
+    prior += float(np.log(border.precision[border.precision > 0]).sum())
+    squares = float((data.weight / variance) @ data.late_s**2) - solved.fit
+    return float(np.log(variance).sum() - prior + solved.log_determinant + squares)

@@ -1,9 +1,9 @@
 """Find the scales of the model by restricted maximum likelihood.
 
-Weak priors on their logarithms keep a short or poor recording from running off (and make its answer wide, not wild);
-with some hundreds of hits they weigh nothing. The prior of the pins' scatter is flat in its variance where there are
-pins enough: what is likeliest by itself is too small as often as not, and draws all pins to 0 with errors too small
-(Morris & Tang 2011, Stat. Sci. 26, 271, adjustment for density maximisation; from memory).
+Weak priors on their logarithms keep the scales of a short or poor recording from running off to a bound; with some
+hundreds of hits they weigh nothing. The prior of the pins' scatter is flat in its variance where there are pins enough:
+the likeliest value by itself is often too small, and shrinks all pins to 0 with errors too small (Morris & Tang 2011,
+Stat. Sci. 26, 271, adjustment for density maximisation; from memory).
 """
 
 import numpy as np
@@ -12,14 +12,20 @@ from scipy import optimize
 from pipeline.timing.model import normal_equations
 from pipeline.timing.model.normal_equations import Scales
 
+# Weak priors: centres, standard deviations of the logarithms, and what is no machine or no recording any more.
 USUAL = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.002, pin_sd_s=0.001)
 USUAL_LOG_SD = np.array([1.5, 1.0, 1.0, 1.5])
 RANGE = np.log([[1e-5, 0.5], [0.3, 200], [2e-5, 0.2], [1e-5, 0.05]])
 
-
-FEWEST_PINS = 8  # struck more than once, from which on the prior of their variance is flat
-STEP = 0.1  # of the logarithms, for the curvature of the likelihood
-FURTHEST = 4.0  # logarithm by which a scale is taken to be wrong at most
+FLAT_PRIOR_PINS = 8  # struck more than once, from which on the prior of their variance is flat
+SEARCH = {"maxiter": 40, "ftol": 1e-7, "gtol": 0.05, "eps": 1e-4}  # L-BFGS-B; a cost of .05 is no difference
+NO_SOLUTION = 1e12  # cost of scales whose equations cannot be solved: above all others
+CURVATURE_STEP = 0.1  # of the logarithms: there the cost rises by some 1, well above the rounding of its sums
+FLATTEST = 1e-2  # curvature of the cost below which an axis counts as flat: an sd of 10 in the logarithm
+MOST_REACH = 4.0  # logarithm by which a scale is taken to be wrong at most: a factor of 55
+REACH_STEPS = 2  # secant steps of one distance; each leaves a tenth of the error or less
+REACH_FACTOR = (0.4, 2.0)  # by which one of them changes the distance
+LEAST_RISE = 1e-3  # of the rise that is looked for: keeps the first step finite
 
 
 class Likelihood:
@@ -29,54 +35,61 @@ class Likelihood:
     ----------
     border_of : callable
         From Scales to the Border, whose priors depend on them.
+    layout : Layout
+    data : Data
     tied : bool
-        Every pin struck but once: its place and the scatter of its strike cannot be told apart, so each is given half
-        of the variance.
+        Next to every pin is struck but once: its place and the scatter of its strike cannot be told apart, so each is
+        given half of the variance.
     n_told : int
         Pins whose place and scatter can be told apart.
     """
 
     def __init__(self, layout, border_of, data, tied: bool, n_told: int):
         self.layout, self.border_of, self.data = layout, border_of, data
-        self.tied, self.flat = tied, n_told >= FEWEST_PINS
+        self.tied, self.flat = tied, n_told >= FLAT_PRIOR_PINS
 
     def scales(self, logs) -> Scales:
+        """Return the scales of given logarithms, shape=(4,), kept within RANGE and tied where they are."""
         logs = np.clip(np.array(logs, dtype=float), RANGE[:, 0], RANGE[:, 1])
         if self.tied:
             logs[3] = logs[2]
         return Scales.of_logs(logs)
 
     def cost(self, logs) -> float:
-        """Return −2 × its logarithm, up to a constant."""
+        """Return −2 × the logarithm of likelihood × priors, up to a constant, at logarithms of shape=(4,)."""
         scales = self.scales(logs)
         away = (scales.logs() - USUAL.logs()) / USUAL_LOG_SD
         try:
             fit = normal_equations.minus_two_log_likelihood(self.layout, self.border_of(scales), self.data, scales)
         except np.linalg.LinAlgError:
-            return 1e12
+            return NO_SOLUTION
         # A density flat in σ² is one of σ² in the logarithm of σ.
         return fit + float(away @ away) - 2 * self.flat * np.log(scales.pin_sd_s**2)
 
-    def greatest(self, start: Scales, rounds: int = 40) -> Scales:
+    def greatest(self, start: Scales) -> Scales:
         """Return the scales of greatest likelihood."""
         found = optimize.minimize(
             self.cost,
             np.clip(start.logs(), RANGE[:, 0], RANGE[:, 1]),
             method="L-BFGS-B",
             bounds=RANGE,
-            options={"maxiter": rounds, "ftol": 1e-7, "gtol": 0.05, "eps": 1e-4},
+            options=SEARCH,
         )
         return self.scales(found.x)
 
     def around(self, best: Scales) -> list[tuple[float, Scales]]:
-        """Return shares and scales around the `best`: two on every axis of the curvature, at equal likelihood."""
+        """Return shares (their sum is 1) and scales around the `best`: two on every axis of the curvature.
+
+        All lie where the cost has risen by the number of axes: a cubature of the third degree, each side stretched by
+        itself (sources in `fitting.uncertainty`).
+        """
         middle = best.logs()
         n_free = len(middle) - self.tied
         size, axes = np.linalg.eigh(self._curvature(middle, n_free))
         length = np.zeros((n_free, 2))
         for axis in range(n_free):
             # cost = z² on the axis: a standard deviation is where it has risen by 1.
-            usual = min(1 / np.sqrt(max(size[axis], 1e-2)), FURTHEST / np.sqrt(n_free))
+            usual = min(1 / np.sqrt(max(size[axis], FLATTEST)), MOST_REACH / np.sqrt(n_free))
             for side in (0, 1):
                 length[axis, side] = self._reach(middle, (1 - 2 * side) * axes[:, axis], usual * np.sqrt(n_free))
         share = length / length.sum(axis=1, keepdims=True) / n_free
@@ -90,7 +103,7 @@ class Likelihood:
 
     def _curvature(self, middle, n_free):
         """Return half of the second derivatives of the cost."""
-        steps = STEP * np.eye(len(middle))[:n_free]
+        steps = CURVATURE_STEP * np.eye(len(middle))[:n_free]
         here = self.cost(middle)
         more, less = (np.array([self.cost(middle + side * step) for step in steps]) for side in (1, -1))
         second = np.diag(more + less - 2 * here)
@@ -98,15 +111,15 @@ class Likelihood:
             for j in range(i):
                 both = self.cost(middle + steps[i] + steps[j])
                 second[i, j] = second[j, i] = both - more[i] - more[j] + here
-        return second / (2 * STEP**2)
+        return second / (2 * CURVATURE_STEP**2)
 
     def _reach(self, middle, axis, usual):
         """Return how far along an axis the cost rises by as much as there are axes, from the `usual` distance."""
         here, rise = self.cost(middle), len(axis)
         far = usual
-        for _ in range(2):
+        for _ in range(REACH_STEPS):
             logs = middle.copy()
             logs[: len(axis)] += far * axis
-            risen = max(self.cost(logs) - here, 1e-3 * rise)
-            far = float(np.clip(far * np.clip(np.sqrt(rise / risen), 0.4, 2.0), 0.0, FURTHEST))
+            risen = max(self.cost(logs) - here, LEAST_RISE * rise)
+            far = float(np.clip(far * np.clip(np.sqrt(rise / risen), *REACH_FACTOR), 0.0, MOST_REACH))
         return far

@@ -1,0 +1,68 @@
+"""Hold what one fit of a group says."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.timing.model.normal_equations import Scales
+from pipeline.timing.score import Score
+from pipeline.timing.strikes import Strikes
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """What one fit of a group says.
+
+    Parameters
+    ----------
+    score, strikes
+        What was fitted.
+    hits : pd.DataFrame
+        The played notes, in the order of the strikes, with `along_late_s` (against the line's own straight line), its
+        parts `motion_s, load_s, shaft_s, striker_s, pin_s, rest_s`, `company, gap_s, freak` and `weight`.
+    line_pace, line_start_s : np.ndarray, shape=(n_lines,)
+        The straight line of each line: hit_s = start + pace × along_s.
+    grid : pd.DataFrame
+        Half beats of every track: `take, line, track, playthrough, segment, place` (in the score's grid)`, u_beat,
+        time_s, time_se, pace` (seconds per nominal second)`, speed` (relative to the line's mean)`, speed_se, motion,
+        load, load_se, shaft`.
+    delay, delay_se, company, company_se, readiness, readiness_se, drag, drag_se : np.ndarray, shape=(n_strikers,)
+        NaN where it cannot be told.
+    load_by_striker : np.ndarray, shape=(n_grid_rows, n_strikers)
+        Part of the relative speed by each striker's load, at the rows of `grid`.
+    load_mean_se : callable
+        From a share of each row of `grid`, (n_grid_rows,), to the standard error of the load's mean over them.
+    pins : pd.DataFrame
+        `pin, offset_s, offset_se, n_played, q_value, misplaced`.
+    recovery_beats, recovery_log_se : float
+        τ and the standard error of its logarithm.
+    ready_s : float
+        ρ.
+    scatter_s : np.ndarray, shape=(n_strikers,)
+    scales : Scales
+    """
+
+    score: Score
+    strikes: Strikes
+    hits: pd.DataFrame
+    line_pace: np.ndarray
+    line_start_s: np.ndarray
+    grid: pd.DataFrame
+    delay: np.ndarray
+    delay_se: np.ndarray
+    company: np.ndarray
+    company_se: np.ndarray
+    readiness: np.ndarray
+    readiness_se: np.ndarray
+    drag: np.ndarray
+    drag_se: np.ndarray
+    load_by_striker: np.ndarray
+    load_mean_se: Callable[[np.ndarray], float]
+    pins: pd.DataFrame
+    recovery_beats: float
+    recovery_log_se: float
+    ready_s: float
+    scatter_s: np.ndarray
+    scales: Scales
