@@ -193,6 +193,27 @@ def altered(takes, victim, status, by_s):
     return [replace(takes[0], aligned=pa.Table.from_pandas(frame, takes[0].aligned.schema)), *takes[1:]]
 
 
+def test_a_doubtful_match_of_a_misplaced_pin_in_company_counts_nothing():
+    chance = np.random.default_rng([42, 1])
+    notes = timing_machine.make_notes(chance, 5, bars=16, density=(1.2, 2.4), sections="ABAC")
+    truth = timing_machine.make_truth(chance, notes, 5, misplaced=0.0)
+    truth.company_s[:] = 0.009
+    far = np.flatnonzero(chance.random(len(notes)) < 0.06)
+    truth.pin_s[far] = 0.012
+    takes = timing_machine.make_takes(chance, notes, truth, 3)
+    fitted = []
+    for status in ("undecided", "played"):
+        frame = takes[0].aligned.to_pandas()
+        victims = frame["pin_id"].isin(far) & (frame["status"] == "played")
+        frame.loc[victims, ["status", "confidence"]] = status, 0.3
+        first = replace(takes[0], aligned=pa.Table.from_pandas(frame, takes[0].aligned.schema))
+        fitted.append(timing.fit_of(timing_machine.make_machine(5), notes, [first, *takes[1:]]))
+    without, doubtful = (fit.pins.set_index("pin") for fit in fitted)
+    assert doubtful.loc[far, "misplaced"].sum() >= 0.5 * len(far)
+    known = without.index.intersection(far)
+    np.testing.assert_allclose(doubtful.loc[known, "offset_s"], without.loc[known, "offset_s"], atol=2e-4)
+
+
 @pytest.mark.parametrize(
     ("kind", "where"),
     [

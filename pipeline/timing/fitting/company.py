@@ -71,13 +71,14 @@ def _flagged_pins(prepared, state, residuals, solved, heavy) -> dict[int, pin_co
     every = _every_strike(prepared, state, heavy)
     row_of_hit, found = np.flatnonzero(prepared.strikes.rows["played"].to_numpy()), {}
     for pin in pins:
-        hit = np.flatnonzero((hits.pin == pin) & (state.weight > 0))
-        if len(hit) == 0:
+        hit = np.flatnonzero(hits.pin == pin)
+        weight = state.weight[hit]
+        if not (weight > 0).any():
             continue
         own_s = effect_s[prepared.pins.striker[pin]]
         of_pin = pin_company.PinStrikes(
             late_s=residuals.partial_s[hit] + own_s * state.company[hit],
-            variance=residuals.scatter_s[hit] ** 2 / state.weight[hit],
+            variance=np.divide(residuals.scatter_s[hit] ** 2, weight, np.full(len(hit), np.inf), where=weight > 0),
             relative_pace=state.relative_pace[hit],
             neighbours=pin_company.neighbours_of(every, row_of_hit[hit], hits.along_s[hit]),
         )

@@ -45,7 +45,7 @@ class PinStrikes:
     Parameters
     ----------
     late_s, variance : np.ndarray, shape=(n_strikes,)
-        Lateness less everything but pin and company; variance of the scatter, s².
+        Lateness less everything but pin and company; variance of the scatter, s² (infinite: the strike does not count).
     relative_pace : np.ndarray, shape=(n_strikes,)
         Pace over the mean of all.
     neighbours : list of Neighbours
