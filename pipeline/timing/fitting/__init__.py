@@ -10,4 +10,8 @@ settle              withdraw flags that are not significant without the prior ->
 posterior           solve again with scales around the likeliest -> Posterior.mean_and_variance
 readout             parts of each hit, speed curve, strikers, pins, all with their errors -> Fit
 ==================  =================================================================================
+
+A constant marked "free: x" is chosen and hardly matters: when it is half or double, estimates move by no more than x of
+their standard errors, root mean square (0: less than 0.0005). `python -m tests.benchmarks.timing_constants 11 1` shows
+it, and what changes with each of the others.
 """

@@ -10,7 +10,7 @@ from pipeline.timing.fitting.state import State
 from pipeline.timing.model import design
 from pipeline.timing.model.linear_load import RECOVERY, START, LinearLoad
 
-LARGEST_EXPONENT = 700.0  # e^−700 is still a number; an infinite gap makes 0 × ∞
+LARGEST_EXPONENT = 700.0  # derived: e^−700 is still a number, and an infinite gap would make 0 × ∞
 
 
 @dataclass(frozen=True, eq=False)

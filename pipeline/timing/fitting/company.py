@@ -11,8 +11,10 @@ from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model.solution import Solved
 
-MEAN_DRAG_Z = 2.0  # standard errors that the mean drag must lie above 0 before strikers are told to differ in load
-SURE_EFFECT_Z = 3.0  # standard errors of a striker's effect from which the company of its misplaced pins is weighed
+# Standard errors that the mean drag must lie above 0 before strikers are told to differ in load; free: 0.
+MEAN_DRAG_Z = 2.0
+# Standard errors of a striker's effect from which the company of its misplaced pins is weighed; free: 0.
+SURE_EFFECT_Z = 3.0
 
 
 def find_company(prepared: Prepared, state: State, residuals: Residuals, solved: Solved) -> State:

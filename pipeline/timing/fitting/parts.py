@@ -10,8 +10,9 @@ from pipeline.timing.model import normal_equations
 from pipeline.timing.model.linear_load import RECOVERY, REMAINDER
 from pipeline.timing.model.solution import Solved
 
-PACE_BEAT = 0.5  # to both sides, over which the pace at a hit is the mean: one beat in all
-PACE_RANGE = (0.5, 2.0)  # over the mean of all lines; what lies outside is no pace that a machine plays at
+PACE_BEAT = 0.5  # to both sides, over which the pace at a hit is the mean: one beat in all; free: 0.001
+# Of the pace over the mean of all lines: no machine plays at what lies outside. Twice as wide is free: 0.
+PACE_RANGE = (0.5, 2.0)
 
 
 @dataclass(frozen=True, eq=False)

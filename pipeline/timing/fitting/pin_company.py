@@ -12,9 +12,9 @@ from scipy import special
 
 from pipeline.timing.strikes import COMPANY_S
 
-REACH_S = 0.06  # how far from where it is written a pin is looked for
-SCATTER_DF = 4.0  # degrees of freedom of the scatter where places are weighed: one slip must not decide
-MISPLACED_SHARE = 1 / 30  # of all pins, with a place anywhere within the reach
+REACH_S = 0.06  # how far from where it is written a pin is looked for; free: 0.004
+SCATTER_DF = 4.0  # degrees of freedom of the scatter where places are weighed: one slip must not decide; free: 0
+MISPLACED_SHARE = 1 / 30  # of all pins, with a place anywhere within the reach; free: 0.004
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,19 +9,21 @@ from pipeline.timing.model import design, straight_lines
 from pipeline.timing.score import Score
 from pipeline.timing.strikes import Strikes
 
-SCALE_HITS = 5000  # hits from which the scales are found; the rest tells them no better
-SCALE_TRACKS = 6  # tracks that these hits are of, at most
-SCALE_KNOTS = 16  # by which the stretch of the score that they are of is made longer
-FEWEST_REPEATS = 10  # strikes beyond the first of their pin, from which on place and scatter can be told apart
-LEAST_PACE = 0.05  # seconds per nominal second: a line that seems twenty times too fast has no slope of its own
-EVEN_ROW = 0.01  # spread of the steps between notes, over their mean, below which they come in an even row
-COMPANY_SPREAD = 0.2  # spread of company (mean strikes) below which its effect cannot be told from the delay
-FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay
-EFFECT_PINS = 4.0  # pins (each as far as it weighs) below which an effect cannot be told from their places
+SCALE_HITS = 5000  # that the scales are found from: their likelihood costs most of the time; free: 0.04
+SCALE_TRACKS = 6  # tracks that these hits are of, at most: whole ones tell pins from scatter; free: 0.05
+SCALE_KNOTS = 16  # by which the stretch of the score that they are of is made longer; free: 0
+FEWEST_REPEATS = 10  # strikes beyond the first of their pin, from which on place and scatter can be told apart; free: 0
+LEAST_PACE = 0.05  # seconds per nominal second: a line twenty times too fast is one chord, or no song; free: 0
+EVEN_ROW = 0.01  # spread of the steps between notes, over their mean, below which they come in an even row; free: 0
+COMPANY_SPREAD = 0.2  # spread of company (mean strikes) below which its effect cannot be told from the delay; free: 0
+FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be told from the delay; free: 0.005
+# Pins (each as far as it weighs) below which an effect cannot be told from their places. Half is free: 0.008; with
+# twice as many, a true company of some songs is not told and goes into delay and pins (errors of delays 1.65 as large).
+EFFECT_PINS = 4.0
 
 
 def prepare(score: Score, strikes: Strikes) -> Prepared:
-    """Prepare the fit of the strikes of a group."""
+    """Return what the fit of the strikes of a group keeps fixed (at least one note was played)."""
     frame = strikes.rows[strikes.rows["played"]].reset_index(drop=True)
     share = 1 / frame["shared"].to_numpy()
     weight = hit_weights.never_all_zero(struck.first_weights(strikes), frame["track"].to_numpy(), share)
@@ -34,7 +36,14 @@ def prepare(score: Score, strikes: Strikes) -> Prepared:
 
 
 def usable_pace(pace, otherwise):
-    """Return the pace of each line, or `otherwise` where it is none that a machine plays at."""
+    """Return the pace of each line, or `otherwise` where it is below LEAST_PACE.
+
+    Parameters
+    ----------
+    pace : np.ndarray, shape=(n_lines,)
+        Seconds per nominal second.
+    otherwise : float or np.ndarray, shape=(n_lines,)
+    """
     return np.where(pace > LEAST_PACE, pace, otherwise)
 
 

@@ -1,16 +1,21 @@
-"""The load of the strikes: each takes energy from what turns, and the speed it costs comes back over the recovery time.
+"""The load of the strikes: each takes energy from the turning parts, and the speed it costs comes back over τ.
 
-A strike of striker s takes the energy E_s, so that ω² falls by 2 E_s / I: the slower the machine turns, the more speed
-one strike costs. What drives and brakes it lets ω² come back over τ. With the drag d_s = E_s / (I ω_g²), the share of
-the mean speed ω_g of the line that a strike takes, and the start s_g, what the line begins slower with,
+A strike of striker s takes the energy E_s, so that ω² falls by 2 E_s / I: a strike costs a slow machine more speed than
+a fast one. The torque of drive and brake lets ω² come back over the recovery τ. With
+
+- the drag d_s = E_s / (I ω_g²), the share of the line's mean speed ω_g that one strike takes,
+- the start s_g, the share by which the line begins slower,
+
+the speed and the lateness are
 
     ω² = ω_g² (1 − 2 S),     S(u) = Σ d_s e^(−(u−u')/τ) + s_g e^(−(u−u_0)/τ) + S₂(u) − c,
+    lateness(u) = ∫ ((1 − 2 S)^(−1/2) − 1) du / ω_g,
 
-and what comes at u is late by ∫ ((1 − 2 S)^(−1/2) − 1) du / ω_g, with c such that the mean of that is 0: ω_g is the
-mean under load. To the first order it is the sum of (d_s τ/ω)(1 − e^(−(u−u')/τ)) over the strikes before.
+where c makes the mean of the integrand 0 (ω_g is the mean speed under load). To the first order the lateness is the sum
+of (d_s τ/ω)(1 − e^(−(u−u')/τ)) over the strikes before.
 
-The law: I dω/dt = torque − R ω, τ = I ω/R beats, and ½ I ω² falls by E at a strike. With y = −S, dy/du = (y² / 2 − y)/τ
-+ constant between strikes; S₂ is what y² / 2 makes of the first order, to the second.
+Derivation: I dω/dt = torque − R ω with τ = I ω/R in beats, and ½ I ω² falls by E at a strike (standard mechanics). With
+y = −S this is dy/du = (y²/2 − y)/τ + constant between strikes; S₂ is the second-order part that y²/2 adds.
 """
 
 from dataclasses import dataclass
@@ -46,17 +51,17 @@ class Law:
     first_u_beat: np.ndarray
 
     def line_recovery_beats(self) -> np.ndarray:
-        """Return τ of each line: the recovery takes its time, whatever the tempo."""
+        """Return τ of each line in nominal beats, shape=(n_lines,): it is the same in seconds at every tempo."""
         return self.recovery_beats * np.mean(self.beat_s) / self.beat_s
 
     def line_share(self) -> np.ndarray:
-        """Return what the drags are multiplied with on each line: the same energy is a larger share of a slow speed."""
+        """Return the factor of the drags on each line, shape=(n_lines,): the same energy is more of a slow speed."""
         return (self.beat_s / np.mean(self.beat_s)) ** 2
 
 
 @dataclass(frozen=True, eq=False)
 class Lateness:
-    """What the load makes of the lateness at places.
+    """The lateness by load at places.
 
     Parameters
     ----------
@@ -73,21 +78,21 @@ class Lateness:
     by_start_s: np.ndarray
 
     def remainder_s(self, law: Law, line) -> np.ndarray:
-        """Return what the lateness is beside the sum of its answers to drags and starts."""
+        """Return the lateness less its terms in drags and starts, shape=(n,); `line` is the line of each place."""
         return self.whole_s - self.by_drag_s @ law.drag - self.by_start_s * law.start[line]
 
 
 def lateness(strikes: Strikes, law: Law, line, u_beat, until_u_beat) -> Lateness:
-    """Return the lateness by load at places, and how it answers to drags and starts.
+    """Return the lateness by load at places, and its change per unit of drags and starts.
 
     Parameters
     ----------
     line : np.ndarray of int, shape=(n,)
         Line of each place.
     u_beat : np.ndarray, shape=(n,)
-        The places; a strike at the very place has not acted yet.
+        The places, nominal beats; a strike at the very place has not acted yet.
     until_u_beat : np.ndarray, shape=(n_lines,)
-        Where each line ends: the mean is that from its first strike to there.
+        Where each line ends: the mean is taken from its first strike to there.
     """
     whole_s, by_start_s = np.zeros(len(u_beat)), np.zeros(len(u_beat))
     by_drag_s = np.zeros((len(u_beat), len(law.drag)))
@@ -100,7 +105,7 @@ def lateness(strikes: Strikes, law: Law, line, u_beat, until_u_beat) -> Lateness
 
 
 def whole(strikes: Strikes, law: Law, line, u_beat, until_u_beat) -> np.ndarray:
-    """Return `Lateness.whole_s` alone."""
+    """Return `Lateness.whole_s` alone, shape=(n,); parameters as in `lateness`."""
     whole_s = np.zeros(len(u_beat))
     for number, on, rows in _lines(strikes, line):
         slowed = _slowed(law, number, rows, u_beat[on], until_u_beat[number], together=True)

@@ -42,11 +42,12 @@ class LineLoad:
 
 @dataclass(frozen=True, eq=False)
 class SlowedLine:
-    """One line in short stretches, each looked at in three points.
+    """One line in short stretches, each integrated by three points.
 
     Parameters
     ----------
     edges : np.ndarray, shape=(n + 1,)
+        Ends of the stretches, nominal beats.
     begin : float
         From where lateness counts, nominal beats.
     left : np.ndarray, shape=(n, k)
@@ -54,7 +55,7 @@ class SlowedLine:
     gone : np.ndarray, shape=(n, 3)
         What is left of it at the three points, over that at the left end.
     width : np.ndarray, shape=(n, 3)
-        Width that each point stands for.
+        Weight of each point in the integral, nominal beats.
     slow : np.ndarray, shape=(n, 3)
         S at the points.
     inside : np.ndarray of bool, shape=(n,)
