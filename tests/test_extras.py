@@ -10,7 +10,8 @@ import pyarrow as pa
 import pytest
 
 from pipeline import tables
-from pipeline.timing import extras, tables_of
+from pipeline.timing import tables_of
+from pipeline.timing.data import extras
 from tests import timing_machine
 
 PLACING_S = 0.0001

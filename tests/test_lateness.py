@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from pipeline import timing
-from pipeline.timing import lateness
+from pipeline.timing.tables import lateness
 from tests import timing_machine
 from tests.benchmarks import timing_felt
 

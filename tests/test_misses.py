@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipeline.timing import misses, strikes
+from pipeline.timing.data import strikes
+from pipeline.timing.tables import misses
 
 N_MACHINES, MOST_WRONG, LEAST_RIGHT = 40, 5, 32
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.timing import rates
+from pipeline.timing.tables import rates
 
 N_MACHINES = 40
 

@@ -14,12 +14,13 @@ from scipy import integrate, linalg, optimize
 from statsmodels.stats.multitest import multipletests
 from statsmodels.tsa.statespace.kalman_filter import KalmanFilter
 
-from pipeline.timing import misses, score, strikes
+from pipeline.timing.data import score, strikes
 from pipeline.timing.fitting import misplaced_pins
 from pipeline.timing.model import bordered_solver, design, load, load_integral, motion, normal_equations, straight_lines
 from pipeline.timing.model.normal_equations import Data, Scales
 from pipeline.timing.model.solution import Solved
-from pipeline.timing.steady import allan_deviation
+from pipeline.timing.tables import misses
+from pipeline.timing.tables.allan_deviation import allan_deviation
 from tests import timing_machine
 
 SCALES = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.0015, pin_sd_s=0.001)

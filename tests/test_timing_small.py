@@ -15,9 +15,9 @@ import pytest
 import scipy.stats
 
 from pipeline import timing
-from pipeline.timing import passages
 from pipeline.timing.fitting import pin_company, uncertainty
 from pipeline.timing.model import variance_components
+from pipeline.timing.tables import passages
 from tests import timing_machine
 from tests.benchmarks import timing_small
 from tests.test_timing import make_broken, run, sums

@@ -9,12 +9,12 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
-from pipeline.timing.click import clicks_of
+from pipeline.timing.data.score import score_of
+from pipeline.timing.data.strikes import strikes_of
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit, fit
-from pipeline.timing.score import score_of
-from pipeline.timing.strikes import strikes_of
-from pipeline.timing.takes import Take
+from pipeline.timing.tables import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
+from pipeline.timing.tables.click import clicks_of
 
 __all__ = ["Take", "fit_of", "tables_of"]
 

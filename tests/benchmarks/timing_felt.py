@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.timing import lateness
+from pipeline.timing.tables import lateness
 from tests import timing_machine
 
 BAR_S = 4 * timing_machine.BEAT_S

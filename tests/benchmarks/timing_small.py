@@ -19,8 +19,8 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import timing
-from pipeline.timing import lateness
-from pipeline.timing.strikes import strikes_of
+from pipeline.timing.data.strikes import strikes_of
+from pipeline.timing.tables import lateness
 from tests import timing_machine
 
 AGAIN = 24  # further takes that the expectations of felt spread and mean lateness are made from

@@ -8,6 +8,8 @@ For take r and line g (a segment of it), at the score time u in nominal beats,
 (Gauss-Newton: load, recovery, company, ρ), is solved at once; then pins are flagged and hits weighed (`step`).
 """
 
+from pipeline.timing.data.score import Score
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.fitting import readout
 from pipeline.timing.fitting.prepare import prepare
 from pipeline.timing.fitting.result import Fit
@@ -16,8 +18,6 @@ from pipeline.timing.fitting.state import first_state
 from pipeline.timing.fitting.step import step
 from pipeline.timing.fitting.uncertainty import posterior, settle
 from pipeline.timing.model.variance_components import USUAL
-from pipeline.timing.score import Score
-from pipeline.timing.strikes import Strikes
 
 __all__ = ["Fit", "fit"]
 

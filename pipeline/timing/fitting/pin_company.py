@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from pipeline.timing.strikes import COMPANY_S
+from pipeline.timing.data.strikes import COMPANY_S
 
 REACH_S = 0.06  # how far from where it is written a pin is looked for; free: 0.004
 SCATTER_DF = 4.0  # degrees of freedom of the scatter where places are weighed: one slip must not decide; free: 0

@@ -2,12 +2,12 @@
 
 import numpy as np
 
-from pipeline.timing import strikes as struck
+from pipeline.timing.data import strikes as struck
+from pipeline.timing.data.score import Score
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.fitting import hit_weights, priors
 from pipeline.timing.fitting.prepared import Hits, Lines, Pins, Prepared, Strikers
 from pipeline.timing.model import design, straight_lines
-from pipeline.timing.score import Score
-from pipeline.timing.strikes import Strikes
 
 SCALE_HITS = 5000  # that the scales are found from: their likelihood costs most of the time; free: 0.04
 SCALE_TRACKS = 6  # tracks that these hits are of, at most: whole ones tell pins from scatter; free: 0.05

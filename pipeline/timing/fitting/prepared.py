@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 
+from pipeline.timing.data.score import Score
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.model import design
-from pipeline.timing.score import Score
-from pipeline.timing.strikes import Strikes
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import strikes
+from pipeline.timing.data import strikes
 from pipeline.timing.fitting import hit_weights, parts, priors
 from pipeline.timing.fitting.prepare import usable_pace
 from pipeline.timing.fitting.prepared import Prepared

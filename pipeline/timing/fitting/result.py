@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.timing.data.score import Score
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.model.normal_equations import Scales
-from pipeline.timing.score import Score
-from pipeline.timing.strikes import Strikes
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,13 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.timing.data.score import GRID_BEAT
 from pipeline.timing.fitting import border, parts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
 from pipeline.timing.model import linear_load, straight_lines
 from pipeline.timing.model.linear_load import RECOVERY, REMAINDER, START
-from pipeline.timing.score import GRID_BEAT
 
 
 @dataclass(frozen=True, eq=False)

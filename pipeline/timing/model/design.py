@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing.score import Score
+from pipeline.timing.data.score import Score
 
 
 @dataclass(frozen=True, eq=False)

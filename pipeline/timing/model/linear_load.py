@@ -4,8 +4,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.model import load, straight_lines
-from pipeline.timing.strikes import Strikes
 
 START, RECOVERY, REMAINDER = -3, -2, -1  # columns behind those of the drags
 # Of log τ, for the central difference: its error goes with the square of the step, rounding with its inverse.

@@ -22,8 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.model.load_integral import LineLoad, SlowedLine, integrate
-from pipeline.timing.strikes import Strikes
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline.timing import strikes
+from pipeline.timing.data import strikes
 from pipeline.timing.fitting.fit import Fit
 
 FEWEST = 3  # misses below which no pattern is looked for

@@ -5,8 +5,8 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys, shafts
-from pipeline.timing.lateness import PARTS
+from pipeline.timing.tables import group_keys, shafts
+from pipeline.timing.tables.lateness import PARTS
 
 LOOKED_FOR = tuple(part for part in PARTS if part != "shaft" or shafts.LOOKED_FOR)
 RULERS = {"felt": "felt_", "song": ""}
@@ -34,4 +34,4 @@ def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
         return tables.empty("budget")
     names = ("ruler", "part", "sd_s", "share", "sd_without_s")
     columns = {name: [row[place] for row in found] for place, name in enumerate(names)}
-    return tables.build("budget", keys.of_group(group, len(found)) | columns)
+    return tables.build("budget", group_keys.of_group(group, len(found)) | columns)

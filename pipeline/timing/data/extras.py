@@ -8,7 +8,7 @@ weaker than the strike. What comes at one pin alone belongs to that pin, not to 
 import numpy as np
 import pandas as pd
 
-from pipeline.timing import rates
+from pipeline.timing.tables import rates
 
 REACH_S = 0.15  # gap to the strike up to which a sound of it is looked for
 STEADY_S = 0.0003  # spread of a gap by placing alone: hits in the tail of another are placed to 0.1-0.3 ms

@@ -4,9 +4,9 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import flywheel, settings, tables
-from pipeline.timing import keys, misses
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.pins import turn_per_s
+from pipeline.timing.tables import group_keys, misses
+from pipeline.timing.tables.pins import turn_per_s
 
 NOTICED_S = 0.001  # delay by readiness below which a gap is a good one
 
@@ -15,7 +15,7 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
     """Return the table 'strikers': every striker of the machine; what cannot be told is null."""
     names, rows = fitted.strikes.striker_names, fitted.strikes.rows
     places = np.arange(len(names))
-    columns = keys.of_group(group, len(names)) | {"striker": list(names)}
+    columns = group_keys.of_group(group, len(names)) | {"striker": list(names)}
     for name in ("delay", "company", "readiness"):
         columns |= {f"{name}_s": getattr(fitted, name), f"{name}_se": getattr(fitted, f"{name}_se")}
     columns |= {"drag": fitted.drag, "drag_se": fitted.drag_se, "energy_j": _energy_j(machine, fitted)}

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.takes import Take
 
 FEWEST = 8  # clicks below which there is no ruler
 EVEN = 0.02  # of the interval: a click that strays less from a straight row is a metronome's

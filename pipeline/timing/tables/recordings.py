@@ -5,11 +5,11 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys, lateness
-from pipeline.timing.click import Click
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.steady import allan_deviation
-from pipeline.timing.takes import Take
+from pipeline.timing.tables import group_keys, lateness
+from pipeline.timing.tables.allan_deviation import allan_deviation
+from pipeline.timing.tables.click import Click
 
 BARS = (1, 2, 4, 8)
 # Far from the click: people who tap come some 20 to 80 ms early (Aschersleben 2002, Brain Cogn. 48, 66; from memory).
@@ -39,9 +39,9 @@ def recordings(
             row["health"] += _far_from_the_click(row)
             number += 1
         found.append(row)
-    names = [name for name in tables.CONTRACTS["recordings"].schema.names if name not in keys.of_group(group, 0)]
+    names = [name for name in tables.CONTRACTS["recordings"].schema.names if name not in group_keys.of_group(group, 0)]
     columns = {name: [row.get(name) for row in found] for name in names}
-    return tables.build("recordings", keys.of_group(group, len(found)) | columns)
+    return tables.build("recordings", group_keys.of_group(group, len(found)) | columns)
 
 
 def _health(take):

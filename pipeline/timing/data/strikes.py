@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline import settings
-from pipeline.timing import extras
-from pipeline.timing.score import Score
-from pipeline.timing.takes import Take
+from pipeline.timing.data import extras
+from pipeline.timing.data.score import Score
+from pipeline.timing.data.takes import Take
 
 FIRES = ("played", "unheard", "undecided")  # what takes energy from the machine
 COMPANY_S = 0.015  # strikes nearer than this load each other

@@ -5,8 +5,8 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys, rates
 from pipeline.timing.fitting.fit import Fit
+from pipeline.timing.tables import group_keys, rates
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
@@ -15,7 +15,7 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
     every = pd.Index(sorted(set(rows.loc[rows["played"] | (rows["status"] == "missed"), "pin"])), name="pin")
     known = fitted.pins.set_index("pin").reindex(every)
     first = fitted.score.notes.groupby("pin_id").first().loc[every]
-    columns = keys.of_group(group, len(every))
+    columns = group_keys.of_group(group, len(every))
     columns |= {
         "pin_id": every.to_numpy(),
         "offset_s": known["offset_s"].fillna(0.0).to_numpy(),

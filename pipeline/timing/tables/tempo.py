@@ -4,9 +4,9 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.takes import Take
+from pipeline.timing.tables import group_keys
 
 
 def tempo(group: settings.Group, takes: list[Take], fitted: Fit) -> pa.Table:
@@ -18,7 +18,7 @@ def tempo(group: settings.Group, takes: list[Take], fitted: Fit) -> pa.Table:
     grid = fitted.grid
     place = grid["place"].to_numpy()
     tempo_bpm = fitted.score.grid_bpm[place] / grid["pace"].to_numpy()
-    columns = keys.of_group(group, len(grid), day=False)
+    columns = group_keys.of_group(group, len(grid), day=False)
     columns |= {
         "recording": np.array([take.recording.recording for take in takes], dtype=object)[grid["take"]],
         "score_beat": fitted.score.grid_score_beat[place],

@@ -6,9 +6,9 @@ import pyarrow as pa
 from scipy import special
 
 from pipeline import settings, tables
-from pipeline.timing import keys
+from pipeline.timing.data.score import GRID_BEAT
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.score import GRID_BEAT
+from pipeline.timing.tables import group_keys
 
 COSTLY = 3  # strikers named per passage
 WORTHLESS = 0.5  # standard error of a share from which it tells nothing
@@ -46,7 +46,7 @@ def passages(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table
     drift = frame["late_range_s"].fillna(-1.0)
     frame["rank"] = drift.rank(ascending=False, method="first").astype(int)
     columns = {name: frame[name].tolist() for name in frame.columns}
-    return tables.build("passages", keys.of_group(group, len(frame)) | columns)
+    return tables.build("passages", group_keys.of_group(group, len(frame)) | columns)
 
 
 def _passage_of(fitted):

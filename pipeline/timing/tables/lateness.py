@@ -23,10 +23,10 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing import keys
-from pipeline.timing.click import Click
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.takes import Take
+from pipeline.timing.tables import group_keys
+from pipeline.timing.tables.click import Click
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")
 # Friberg & Sundberg 1995, J. Acoust. Soc. Am. 98(5): one displaced tone in an even row is noticed from the larger of
@@ -215,7 +215,7 @@ def carried(at_s, of_chord_s, found: Pulls) -> np.ndarray:
 
 def lateness(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
     """Return the table 'lateness'."""
-    columns = keys.of_group(group, len(late), day=False)
+    columns = group_keys.of_group(group, len(late), day=False)
     names = np.array(fitted.strikes.striker_names, dtype=object)
     columns |= {
         "pin_id": late["pin"].to_numpy(),
