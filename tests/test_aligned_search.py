@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
-from pipeline.aligned import refusal
+from pipeline.aligned import recognise
 from pipeline.aligned.finding import find
 from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
 from pipeline.settings import Channel, Rig
@@ -235,6 +235,6 @@ def test_the_song_weighed_as_a_decoy_is_weighed_as_the_song(n_own):
     is_heard, mixed = weighing.heard(names, hits, rig)
     onsets = gathering.gather(make_notes(score_s, striker), names, is_heard)
     evidence = weighing.weigh(hits, names, rig, ("strike",))
-    t = Tracker(0.012, 0.1, 1.0, 0.3, evidence.rate_hz, 0.03, beam=refusal.DECOY_BEAM)
+    t = Tracker(0.012, 0.1, 1.0, 0.3, evidence.rate_hz, 0.03, beam=recognise.DECOY_BEAM)
     *_, total = find(onsets, ~mixed[onsets.member_striker], evidence, t)
-    assert refusal.explained(onsets, ~mixed, evidence, t, len(evidence)) == pytest.approx(total, abs=1e-9)
+    assert recognise.explained(onsets, ~mixed, evidence, t, len(evidence)) == pytest.approx(total, abs=1e-9)

@@ -8,7 +8,8 @@ import pytest
 import soundfile
 
 from pipeline import hits, tables
-from pipeline.hits import known, leak, place, rise
+from pipeline.hits.search import mean_sound
+from pipeline.hits.signal import flux, leakage, onset
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 
 RATE_HZ = 48000
@@ -265,16 +266,16 @@ def test_band_powers_add_up_to_the_mean_square():
     # Parseval's theorem: white noise of variance 1 has power 1; the bands leave out what lies below 94 Hz and above
     # 16 kHz.
     samples = np.random.default_rng(4).normal(size=RATE_HZ).astype(np.float32)
-    cut = rise.frames(RATE_HZ)
+    cut = flux.frames(RATE_HZ)
     covered = (cut.edges[-1] - cut.edges[0]) / (cut.size / 2)
-    assert rise.band_power(samples, cut)[10:-10].sum(axis=1).mean() == pytest.approx(covered, rel=0.03)
+    assert flux.band_power(samples, cut)[10:-10].sum(axis=1).mean() == pytest.approx(covered, rel=0.03)
 
 
 def test_the_running_maximum_is_the_definition():
     values = np.random.default_rng(5).normal(size=200)
     for reach in (1, 3, 6, 60):
         plain = [values[max(0, k - reach) : k + reach + 1].max() for k in range(200)]
-        assert np.array_equal(rise.running_maximum(values, reach), plain)
+        assert np.array_equal(flux.running_maximum(values, reach), plain)
 
 
 def test_the_predictor_finds_the_model_that_made_the_noise():
@@ -284,7 +285,7 @@ def test_the_predictor_finds_the_model_that_made_the_noise():
     series = np.zeros(20_000)
     for k in range(2, 20_000):
         series[k] = 1.2 * series[k - 1] - 0.6 * series[k - 2] + noise[k]
-    taps = place.predictor(series[None])[0]
+    taps = onset.predictor(series[None])[0]
     assert taps[:3] == pytest.approx([1, -1.2, 0.6], abs=0.03) and np.abs(taps[3:]).max() < 0.04
 
 
@@ -302,7 +303,7 @@ def test_placing_a_known_pulse_keeps_to_the_bound_and_near_it():
     slope = np.square(2 * np.pi * np.fft.rfftfreq(4800, 1 / RATE_HZ) * np.abs(spectrum))
     bound_s = 1 / np.sqrt(2 * slope.sum() / (4800 * sd**2))
     near = np.round(at).astype(int) + rng.integers(-60, 60, 100)
-    error_s = (place.place(samples.astype(np.float32), near, RATE_HZ).at - at) / RATE_HZ
+    error_s = (onset.place(samples.astype(np.float32), near, RATE_HZ).at - at) / RATE_HZ
     assert error_s.std() > bound_s
     assert np.median(np.abs(error_s)) < 1e-4
 
@@ -315,14 +316,14 @@ def test_a_whisper_that_is_over_before_the_strike_does_not_place_it():
         samples[start - 250 :][:60] += rng.normal(size=60) * 5e-3
         after = np.arange(2400) / RATE_HZ
         samples[start:][:2400] += 0.3 * np.exp(-after / 0.01) * np.sin(2 * np.pi * 2100 * after)
-    error = place.place(samples.astype(np.float32), at - 100, RATE_HZ).at - at
+    error = onset.place(samples.astype(np.float32), at - 100, RATE_HZ).at - at
     assert np.abs(error).max() <= 0.0001 * RATE_HZ
 
 
 def test_the_highest_beside_a_candidate_is_the_definition():
     rng = np.random.default_rng(10)
     at, owner, height = rng.uniform(0, 1000, 200), rng.integers(0, 3, 200), rng.random(200)
-    heights = leak.beside(at, owner, height, 4, 5.0)
+    heights = leakage.beside(at, owner, height, 4, 5.0)
     for one in range(200):
         plain = [max([0.0, *height[(owner == k) & (np.abs(at - at[one]) < 5.0)]]) for k in range(4)]
         plain[owner[one]] = height[one]
@@ -337,7 +338,7 @@ def test_what_is_silent_where_it_was_placed_is_not_above_what_leaks_in_later():
     )
     owner = np.repeat([0, 1, 1], (40, 40, 20))
     late = np.concatenate([loud, 0.1 * loud, np.ones(20)])
-    above_db, late_db = leak.above_leakage_db(risen, risen, late, np.array([1e-4, 1e-4]), owner, np.ones(100))
+    above_db, late_db = leakage.above_leakage_db(risen, risen, late, np.array([1e-4, 1e-4]), owner, np.ones(100))
     assert (late_db[40:80] < 0).all() and (late_db[80:] > 0).all() and (above_db[40:80] < 0).all()
 
 
@@ -350,7 +351,7 @@ def test_leakage_is_told_from_strikes_at_the_same_moment():
     found_by_0 = np.column_stack([loud, np.where(both, loud, leaked)])
     risen = np.concatenate([found_by_0, found_by_0])
     owner = np.repeat([0, 1], 60)
-    above_db, _ = leak.above_leakage_db(
+    above_db, _ = leakage.above_leakage_db(
         risen, risen, risen[np.arange(120), owner], np.array([1e-4, 1e-4]), owner, np.ones(120)
     )
     assert (above_db[:60] >= 0).all()
@@ -386,7 +387,7 @@ def test_the_noise_between_strikes_is_told_though_strikes_ring():
     # White noise of variance v has the power v in every bin when the window's squares add up to 1 (Parseval).
     samples = make_strikes(np.arange(0.2, 9.8, 0.5), 10.0, peak=0.5)
     samples = samples + np.random.default_rng(24).normal(size=len(samples)) * 0.01
-    power = known.noise_power(samples.astype(np.float32), RATE_HZ)
+    power = mean_sound.noise_power(samples.astype(np.float32), RATE_HZ)
     away = np.abs(np.linspace(0, RATE_HZ / 2, len(power)) - 2100) > 1500
     off_db = np.abs(10 * np.log10(power[away] / 0.01**2))
     assert np.median(off_db) < 0.5 and off_db.max() < 1.5

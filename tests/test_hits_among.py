@@ -5,7 +5,9 @@ import warnings
 import numpy as np
 import pytest
 
-from pipeline.hits import again, among, candidate, judge, weights
+from pipeline.hits import candidates
+from pipeline.hits.classify import classifier, surroundings, weights
+from pipeline.hits.search import second_pass
 from tests.benchmarks import hits_drums, hits_scenes
 
 with warnings.catch_warnings():
@@ -17,22 +19,24 @@ RATE_HZ = 48_000
 
 def make_candidates(seed: int, n: int = 300) -> np.ndarray:
     """Return candidates of one channel, some ten a second, in the order of time."""
-    rng, rows = np.random.default_rng(seed), np.zeros(n, candidate.DTYPE)
+    rng, rows = np.random.default_rng(seed), np.zeros(n, candidates.DTYPE)
     rows["at"] = np.sort(rng.uniform(0, n / 10 * RATE_HZ, n))
     rows["peak"], rows["noise"] = 10 ** rng.uniform(-2, 0, n), 10 ** rng.uniform(-4, -2, n)
     rows["rise"], rows["gain"] = rng.exponential(3, rows["rise"].shape), rng.exponential(50, n)
     return rows
 
 
-def make_seen(n: int) -> again.Seen:
+def make_seen(n: int) -> second_pass.Seen:
     """Return what a second look says of a channel without neighbours whose sounds are not known."""
     zero = np.zeros(n)
-    return again.Seen(zero + np.inf, zero, zero, zero > 0, zero, zero, zero, np.zeros((n, 3)), zero + np.inf, zero)
+    return second_pass.Seen(
+        zero + np.inf, zero, zero, zero > 0, zero, zero, zero, np.zeros((n, 3)), zero + np.inf, zero
+    )
 
 
 def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
     rows, first = make_candidates(1), np.random.default_rng(2).uniform(size=300)
-    told = among.features(rows, first, RATE_HZ)
+    told = surroundings.features(rows, first, RATE_HZ)
     at_s, peak_db = rows["at"] / RATE_HZ, 20 * np.log10(rows["peak"])
     for k in range(300):
         for column, side in ((0, -1), (6, 1)):
@@ -40,49 +44,53 @@ def test_the_nearest_likely_ones_are_found_as_a_plain_search_finds_them():
                 j
                 for j in range(300)
                 if side * (j - k) > 0
-                and among.NEAREST_S < abs(at_s[j] - at_s[k]) < among.FARTHEST_S
-                and first[j] > max(among.LIKELY, among.AS_LIKELY * first[k])
+                and surroundings.NEAREST_S < abs(at_s[j] - at_s[k]) < surroundings.FARTHEST_S
+                and first[j] > max(surroundings.LIKELY, surroundings.AS_LIKELY * first[k])
             ]
-            apart_s, passed_db = among.FARTHEST_S, 0.0
+            apart_s, passed_db = surroundings.FARTHEST_S, 0.0
             if near:
                 nearest = min(near, key=lambda j: abs(at_s[j] - at_s[k]))
                 apart_s, passed_db = abs(at_s[nearest] - at_s[k]), peak_db[k] - peak_db[nearest]
             assert told[k, column] == pytest.approx(np.log(apart_s))
             assert told[k, column + 1] == pytest.approx(passed_db, abs=1e-4)
-        within = [first[np.abs(at_s - at_s[k]) <= reach_s].sum() - first[k] for reach_s in among.AROUND_S]
+        within = [first[np.abs(at_s - at_s[k]) <= reach_s].sum() - first[k] for reach_s in surroundings.AROUND_S]
         assert told[k, 12:14] == pytest.approx(np.array(within), abs=1e-9)
 
 
 def test_the_order_of_candidates_and_of_channels_does_not_matter():
     rows = np.concatenate([make_candidates(3), make_candidates(4)])
     rows["channel"][300:] = 1
-    alone = [judge.second(rows[part], np.True_, make_seen(300), RATE_HZ) for part in (slice(300), slice(300, 600))]
+    alone = [classifier.second(rows[part], np.True_, make_seen(300), RATE_HZ) for part in (slice(300), slice(300, 600))]
     order = np.random.default_rng(5).permutation(600)
     together = np.zeros(600)
-    together[order] = judge.second(rows[order], np.True_, make_seen(600), RATE_HZ)
+    together[order] = classifier.second(rows[order], np.True_, make_seen(600), RATE_HZ)
     assert together == pytest.approx(np.concatenate(alone), abs=1e-9)
 
 
 @pytest.mark.parametrize("n", [1, 2, 5])
 def test_few_candidates_are_judged_too(n):
-    probability = judge.second(make_candidates(6, n), np.True_, make_seen(n), RATE_HZ)
+    probability = classifier.second(make_candidates(6, n), np.True_, make_seen(n), RATE_HZ)
     assert probability.shape == (n,) and np.all((probability >= 0) & (probability <= 1))
 
 
 def test_all_numbers_of_the_nets_are_used():
     rows, seen = make_candidates(7), make_seen(300)
-    of_rise, of_sound, of_search = judge.features(rows), judge.sound_features(seen), judge.found_features(seen)
-    of_neighbours, of_peaks = judge.neighbour_features(seen, np.ones(300)), judge.peak_features(seen)
+    of_rise, of_sound, of_search = (
+        classifier.features(rows),
+        classifier.sound_features(seen),
+        classifier.found_features(seen),
+    )
+    of_neighbours, of_peaks = classifier.neighbour_features(seen, np.ones(300)), classifier.peak_features(seen)
     told = {
         "FIRST_OWN": [of_rise],
         "KNOWN": [of_rise, of_sound],
         "FOUND": [of_search],
-        "UNFOUND": [judge.log_odds(np.ones(300))],
+        "UNFOUND": [classifier.log_odds(np.ones(300))],
         "ABOVE": [of_neighbours, of_peaks],
         "ABOVE_KNOWN": [of_neighbours, of_peaks, of_sound],
         "ABOVE_FOUND": [of_neighbours, of_search],
         "FIRST_MANY": [of_rise],
-        "MANY": [judge.among_many(rows, RATE_HZ)],
+        "MANY": [classifier.among_many(rows, RATE_HZ)],
     }
     for name, columns in told.items():
         lines = getattr(weights, name).strip().splitlines()

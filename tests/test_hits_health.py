@@ -10,7 +10,8 @@ import pytest
 import soundfile
 
 from pipeline import hits
-from pipeline.hits import clicks, gain, health, rise
+from pipeline.hits.health import click, faults, gain_step
+from pipeline.hits.signal import flux
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 from tests.benchmarks import hits_health, hits_takes
 
@@ -262,10 +263,10 @@ def test_level_noise_that_steps_on_one_microphone_alone_is_its_gain():
     here_db, there_db = (rng.normal(size=40) * 0.1 - 70 for _ in range(2))
     here_db[21:] -= 6.0
     struck_s, level_db, all_s = np.array([9.0, 31.0]), np.array([-12.0, -17.0]), np.arange(1.0, 39.0, 4)
-    found = gain.step(here_db, [there_db], struck_s, level_db, all_s)
+    found = gain_step.step(here_db, [there_db], struck_s, level_db, all_s)
     assert found.step_db == pytest.approx(-6, abs=0.3) and found.time_s == pytest.approx(21, abs=1)
     there_db[21:] -= 6.0
-    assert gain.step(here_db, [there_db], struck_s, level_db, all_s) is None
+    assert gain_step.step(here_db, [there_db], struck_s, level_db, all_s) is None
 
 
 def test_a_limiter_that_makes_all_strikes_equally_high_is_no_clipping(tmp_path):
@@ -283,8 +284,8 @@ def test_low_drums_that_die_between_strikes_are_no_rumble(tmp_path):
 def test_a_metronome_is_known_when_strikes_hide_half_of_it_and_a_machine_is_none():
     rng = np.random.default_rng(15)
     at = np.arange(100) * 14104.3
-    assert clicks.is_metronome(at[rng.random(100) < 0.5])
-    assert not clicks.is_metronome(at + rng.normal(size=100) * 0.002 * RATE_HZ)
+    assert click.is_metronome(at[rng.random(100) < 0.5])
+    assert not click.is_metronome(at + rng.normal(size=100) * 0.002 * RATE_HZ)
 
 
 def test_strikes_on_a_swinging_grid_are_refused_and_played_ones_are_not(tmp_path):
@@ -325,15 +326,15 @@ def test_a_striker_that_rests_is_no_dead_microphone(tmp_path):
 def test_a_long_take_that_grows_louder_and_louder_is_not_clipped():
     # Later the tops of the downward half waves all lie below what is looked at.
     rate_hz, time_s, rng = 8000, np.arange(40_000) / 8000, np.random.default_rng(6)
-    watch = health.Watch((Channel(1, ("oak",)),), rate_hz, 50.0)
+    watch = faults.Watch((Channel(1, ("oak",)),), rate_hz, 50.0)
     for block in range(120):
         height = 10 ** ((block / 2 - 60 + rng.normal(size=10)) / 20)
         wave = np.sin(2 * np.pi * 200 * time_s) * np.exp(-((time_s % 0.5) / 0.05)) * np.repeat(height, 4000)
         samples = np.where(wave > 0, wave, wave if block < 20 else 0.1 * wave).astype(np.float32)
-        frames = rise.frames(rate_hz)
-        watch.see(block * len(samples), 0, [samples], [rise.band_power(samples, frames)], frames.hop)
+        frames = flux.frames(rate_hz)
+        watch.see(block * len(samples), 0, [samples], [flux.band_power(samples, frames)], frames.hop)
     hits_found = np.zeros(0, [("channel", "f8"), ("at", "f8"), ("level_db", "f8"), ("bands", "f4", (12,))])
-    assert not any(said.startswith("clipped") for said in health.faults(watch, hits_found, (4_800_000,)))
+    assert not any(said.startswith("clipped") for said in faults.faults(watch, hits_found, (4_800_000,)))
 
 
 def test_a_click_that_follows_a_tempo_map_is_no_fault(tmp_path):

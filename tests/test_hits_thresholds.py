@@ -10,7 +10,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from pipeline.hits import ground, health, rise
+from pipeline.hits.health import background, faults
+from pipeline.hits.signal import flux
 from pipeline.settings import Channel
 from pipeline.tables import N_BANDS
 
@@ -43,22 +44,22 @@ def put(*parts):
 def watch_of(*samples, hears=(("oak",), ("slate",), ("cup",)), mains_hz=50.0, first=0):
     """Return what is seen of channels, block by block, as `listen` shows them."""
     channels = tuple(Channel(k, what) for k, what in enumerate(hears[: len(samples)], 1))
-    watch, frames = health.Watch(channels, RATE_HZ, mains_hz), rise.frames(RATE_HZ)
+    watch, frames = faults.Watch(channels, RATE_HZ, mains_hz), flux.frames(RATE_HZ)
     for begin in range(0, len(samples[0]), BLOCK):
         block = [np.float32(one[begin : begin + BLOCK]) for one in samples]
-        watch.see(first + begin, 0, block, [rise.band_power(one, frames) for one in block], frames.hop)
+        watch.see(first + begin, 0, block, [flux.band_power(one, frames) for one in block], frames.hop)
     return watch
 
 
 def said(watch, hits=None, lengths=()):
-    return health.faults(watch, make_hits([]) if hits is None else hits, lengths)
+    return faults.faults(watch, make_hits([]) if hits is None else hits, lengths)
 
 
 def names(watch, hits=None, lengths=()):
     return [sentence.split(":")[0] for sentence in said(watch, hits, lengths)]
 
 
-LOW = ground.Low(
+LOW = background.Low(
     hum=0.0,
     rumble=0.0,
     quietest=1e-6,
@@ -392,7 +393,7 @@ def test_strikes_of_one_strength_are_equally_high_without_being_cut_off(powers_d
 
 
 def test_tops_are_thinned_so_that_memory_does_not_grow():
-    watch, frames = health.Watch((Channel(1, ("oak",)),), RATE_HZ, None), rise.frames(RATE_HZ)
+    watch, frames = faults.Watch((Channel(1, ("oak",)),), RATE_HZ, None), flux.frames(RATE_HZ)
     struck = np.float32(make_struck(15, 0.3))
     for number in range(150):
         block = struck[number * 1000 :][:4000]
@@ -439,7 +440,7 @@ def test_levels_are_followed_from_the_first_sample_seen():
     floor_db = watch.floor(0)
     assert len(floor_db) in (11, 12) and floor_db[4] == pytest.approx(floor_db[9] + 20, abs=1.0)
     assert watch.floor(0) is floor_db
-    assert len(health.Watch((Channel(1, ("oak",)),), RATE_HZ, None).upper(0)) == 0
+    assert len(faults.Watch((Channel(1, ("oak",)),), RATE_HZ, None).upper(0)) == 0
 
 
 def test_the_levels_of_blocks_are_joined_piece_by_piece():
@@ -464,13 +465,13 @@ def test_a_limiter_is_told_of_a_microphone_and_not_of_a_turn_mark():
 
 # --- thin ------------------------------------------------------------------------------------------------------------
 
-BINS = np.diff(rise.frames(48_000).edges)
+BINS = np.diff(flux.frames(48_000).edges)
 
 
 def thin(density_db, strikes_db=None, n_hits=20, levels_db=-12.0, hears=(("oak",), ("slate",))):
     """Return what is said of microphones whose noise, and the loud strikes in it, have these levels in the bands."""
     channels = tuple(Channel(k, what) for k, what in enumerate(hears, 1))
-    watch = health.Watch(channels, 48_000, None)
+    watch = faults.Watch(channels, 48_000, None)
     watch.peak[:], watch.start = 0.5, 0
     hits = []
     for number, its_db in enumerate(density_db):
@@ -478,7 +479,7 @@ def thin(density_db, strikes_db=None, n_hits=20, levels_db=-12.0, hears=(("oak",
         if strikes_db is not None:
             bands = 10 ** (np.asarray(strikes_db) / 10)
             hits.append(make_hits(np.linspace(1, 19, n_hits), number, levels_db, bands))
-    return health.faults(watch, put(*hits) if hits else make_hits([]), ())
+    return faults.faults(watch, put(*hits) if hits else make_hits([]), ())
 
 
 WHITE = np.full(N_BANDS, -110.0)
@@ -606,4 +607,4 @@ def test_a_click_is_not_looped_back_where_it_is_exact_or_more_silent_than_a_cabl
 
 
 def test_a_short_recording_has_no_silence_to_tell_of():
-    assert health.Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0
+    assert faults.Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.hits.wording import KINDS, Finding, numbers, sentences
+from pipeline.hits.health.wording import KINDS, Finding, numbers, sentences
 from pipeline.settings import Channel
 from tests.benchmarks.hits_health import channels_of
 

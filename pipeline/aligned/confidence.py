@@ -14,9 +14,9 @@ import numpy as np
 from pipeline.aligned.compiled import compiled
 from pipeline.aligned.evidence import WRONG_NAME, Evidence
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.refine import fit
 from pipeline.aligned.search import Paths, Tracker
-from pipeline.aligned.take import Take
 
 TEMPER = 2.5
 DECIDED = 0.6  # probability of its place below which a stretch is undecided

@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.aligned import refusal
+from pipeline.aligned import recognise
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.playthroughs import Take, unroll
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
-from pipeline.aligned.take import Take, unroll
 
 CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a search needs no second try
 # Other beginnings: tempo as a ratio to what is expected, wander, jitter in seconds.
@@ -60,7 +60,7 @@ def find_best(
 def _clean(found, onsets: Onsets, evidence: Evidence) -> bool:
     take = unroll(found[0], found[1], onsets)
     used = len(np.unique(take.hit[take.hit >= 0]))
-    return used >= CLEAN * len(evidence) and refusal.silent_share(take, onsets) <= 1 - CLEAN
+    return used >= CLEAN * len(evidence) and recognise.silent_share(take, onsets) <= 1 - CLEAN
 
 
 def in_fewest_rounds(

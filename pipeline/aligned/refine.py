@@ -13,7 +13,7 @@ import numpy as np
 from pipeline.aligned.compiled import compiled
 from pipeline.aligned.evidence import WRONG_NAME, Evidence
 from pipeline.aligned.onsets import Onsets
-from pipeline.aligned.take import Take
+from pipeline.aligned.playthroughs import Take
 
 ROUNDS = 3
 NEIGHBOURS = 7  # onsets on each side of a local line

@@ -6,7 +6,7 @@ import pyarrow as pa
 from pipeline import tables
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
-from pipeline.aligned.take import Take
+from pipeline.aligned.playthroughs import Take
 from pipeline.settings import Recording
 
 HARDLY_HEARD = 0.5  # probability of a hit

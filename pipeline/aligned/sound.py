@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.aligned.evidence import FORBIDDEN, Evidence
 from pipeline.aligned.onsets import Onsets
-from pipeline.aligned.take import Take
+from pipeline.aligned.playthroughs import Take
 
 FEWEST = 5  # sure hits of a striker to know its sound by
 SHRINK = 0.2  # share of the diagonal in the covariance

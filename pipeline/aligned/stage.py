@@ -6,15 +6,15 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import confidence, readings, refusal, rows, sound, stretches, swapped
+from pipeline.aligned import clocks, confidence, recognise, rows, sound, stretches, swapped
 from pipeline.aligned import evidence as weighing
 from pipeline.aligned import onsets as gathering
 from pipeline.aligned import refine as refining
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.finding import find, find_best
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.playthroughs import Take, unroll, with_ends
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
-from pipeline.aligned.take import Take, unroll, with_ends
 from pipeline.settings import Channel, Machine, Recording, Rig
 
 FEWEST_HITS = 5
@@ -97,11 +97,11 @@ def _match(notes: pa.Table, hits: pa.Table, recording: Recording, rig: Rig | Non
     expected = expected._replace(from_top=is_clock)
     paths, last, total, expected = find_best(onsets, own, seen, expected)
     take = unroll(paths, last, onsets, around_s)
-    said["score"] = refusal.score(take, paths, onsets, own, seen, expected, total)
+    said["score"] = recognise.score(take, paths, onsets, own, seen, expected, total)
     said["n_playthroughs"] = take.n_playthroughs
     explained = float(total - evidence.stray.sum())
     if said["score"] < 0:
-        refused = said | {"refused": refusal.sentence(take, evidence)}
+        refused = said | {"refused": recognise.sentence(take, evidence)}
         return _Match(tables.empty("aligned"), refused, strikers, onsets, evidence, take, explained)
     take, sure, doubt = judge(take, paths, onsets, own, evidence, seen, expected)
     if (learnt := sound.listen(take, sure, onsets, evidence)) is not None:
@@ -234,21 +234,21 @@ def _expectation(notes, hits, onsets, own, evidence, rig, around_s) -> tuple[Evi
         expected = Tracker(0.007, 0.04, 1.0, 0.15, evidence.rate_hz, P_MISS, turnaround_s=around_s)
         expected = expected._replace(beam=45.0, hits_ahead=8, onsets_ahead=6, jump_ahead=5)
     turn, score_s = tables.numbers(notes["barrel_turn"]), tables.numbers(notes["score_s"])
-    mark_s = readings.marks_s(hits, "index")
-    angle = readings.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
+    mark_s = clocks.marks_s(hits, "index")
+    angle = clocks.turn_at(mark_s, evidence.hit_s) if np.ptp(turn) >= 1 and len(mark_s) < len(evidence) else None
     if angle is not None:
         # The marks carry the slow changes of tempo; what is left to follow happens within a turn. They count turns in
         # seconds of the usual turn, and say the tempo unless the barrel has several marks or another gearing than told.
         usual_s = float(np.median(np.diff(mark_s)))
         ratio = usual_s * np.ptp(turn) / np.ptp(score_s)
         seen = replace(evidence, hit_s=np.maximum.accumulate(angle * usual_s))
-        if 1 / readings.MARK_RATIO < ratio < readings.MARK_RATIO:
+        if 1 / clocks.MARK_RATIO < ratio < clocks.MARK_RATIO:
             expected = expected._replace(tempo=float(ratio), tempo_sd=0.12)
         return seen, expected
-    beat_s = readings.click_beat_s(hits, rig)
+    beat_s = clocks.click_beat_s(hits, rig)
     span_beat = np.ptp(tables.numbers(notes["score_beat"]))
     ratio = beat_s * span_beat / np.ptp(score_s) if beat_s is not None and np.ptp(score_s) > 0 else 0.0
-    if 1 / readings.CLICK_RATIO < ratio < readings.CLICK_RATIO:
+    if 1 / clocks.CLICK_RATIO < ratio < clocks.CLICK_RATIO:
         return evidence, expected._replace(tempo=ratio, tempo_sd=0.12)
     return evidence, expected
 
@@ -275,5 +275,5 @@ def _click_offset_s(table: pa.Table, hits: pa.Table, rig: Rig | None) -> float |
     played = np.array(table["status"].to_pylist(), object) == "played"
     score_beat = tables.numbers(table["score_beat"])[played]
     hit_s = tables.numbers(table["hit_s"])[played]
-    per_beat = readings.clicks_per_beat(rig)
-    return readings.click_offset_s(readings.marks_s(hits, "click"), per_beat, score_beat, hit_s)
+    per_beat = clocks.clicks_per_beat(rig)
+    return clocks.click_offset_s(clocks.marks_s(hits, "click"), per_beat, score_beat, hit_s)

@@ -6,8 +6,8 @@ import numpy as np
 
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search import RESTART
-from pipeline.aligned.take import Take
 
 NEIGHBOURS = 12  # steps on each side that say what pace is usual
 LEAST_STALL_S = 0.25

@@ -15,7 +15,7 @@ from pipeline import tables
 from pipeline.aligned import refine
 from pipeline.aligned.evidence import Evidence
 from pipeline.aligned.onsets import Onsets
-from pipeline.aligned.take import Take
+from pipeline.aligned.playthroughs import Take
 from pipeline.settings import Rig
 
 NEAREST_S, WIDEST_S = 0.008, 0.03  # from a note's due time within which a hit answers it

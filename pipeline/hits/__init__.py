@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.hits import listen, lists
+from pipeline.hits import from_audio, hit_lists
 from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 
 __all__ = ["find"]
@@ -52,11 +52,11 @@ def find(
     said = {"refused": "", "health": [], "duration_s": 0.0, "rate_hz": 0, "n_channels": 0}
     try:
         if is_list(recording.file):
-            listed = lists.read_list(recording, rig, machine)
-            table = lists.table_of(listed)
+            listed = hit_lists.read_list(recording, rig, machine)
+            table = hit_lists.table_of(listed)
             said |= {"duration_s": float(listed["hit_s"][-1]), "n_channels": len(set(listed["channel"]) - {0})}
             return table, said
-        table, heard = listen.listen(recording, rig, detection, delays_s)
+        table, heard = from_audio.listen(recording, rig, detection, delays_s)
         return table, said | heard
     except InputError as error:
         return tables.empty("hits"), said | {"refused": error.faults[0]}

@@ -4,7 +4,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.hits import listen, lists
+from pipeline.hits import from_audio, hit_lists
 from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 
 
@@ -14,13 +14,13 @@ def look(
     """Return why `find` will refuse a recording, as far as headers and lists tell, and what else may be a slip."""
     try:
         if is_list(recording.file):
-            rows = lists.rows_of(Path(recording.file), machine)
-            lists.heard(recording, rig, rows)
+            rows = hit_lists.rows_of(Path(recording.file), machine)
+            hit_lists.heard(recording, rig, rows)
             return (), tuple(
                 f"its {count} hits on channel {channel} are left out: rig '{rig.name}' does not name that channel"
-                for channel, count in sorted(lists.not_named(rig, rows).items())
+                for channel, count in sorted(hit_lists.not_named(rig, rows).items())
             )
-        sound, _ = listen.opened(recording, rig)
+        sound, _ = from_audio.opened(recording, rig)
         return _idle_faults(detection.idle_file, sound.rate_hz) if detection.idle_file else (), ()
     except InputError as error:
         return error.faults, ()
@@ -31,7 +31,7 @@ def look(
 @lru_cache
 def _idle_faults(file: str, rate_hz: int) -> tuple[str, ...]:
     try:
-        listen.idle(file, rate_hz)
+        from_audio.idle(file, rate_hz)
     except InputError as error:
         return error.faults
     return ()

@@ -1,14 +1,10 @@
-"""Fit the numbers of `pipeline.hits.judge`, write `pipeline/hits/weights.py`. Run: python -m tests.benchmarks.hits_fit
+"""Fit the numbers of `pipeline.hits.classify.classifier` and write `pipeline/hits/classify/weights.py`.
 
 Scenes are made of every second sound (`hits_scenes.TUNING_SOUNDS`) and of three drum kits (`hits_drums`); the others,
 with other seeds, only say how well the numbers carry over.
 """
 
 import os
-
-os.environ.setdefault("OMP_NUM_THREADS", "1")
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 import sys
 import tempfile
 from dataclasses import dataclass, replace
@@ -20,10 +16,16 @@ import soundfile
 from scipy.optimize import minimize
 
 from pipeline import audio
-from pipeline.hits import again, align, decide, faint, judge, listen, net, rebound, weights
-from pipeline.hits.store import Store
+from pipeline.hits import from_audio
+from pipeline.hits.classify import classifier, net, selection, weights
+from pipeline.hits.search import faint_strikes, rebounds, second_pass
+from pipeline.hits.signal import template
+from pipeline.hits.signal.spool import Store
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 AS_SAID, OWN_AS_SAID = ((0.0, 1.0),) * 3, ((0.0, 1.0, 0.0),) * 3
 EVERY = Detection(sensitivity=0.99)  # at first sight nearly all is kept
@@ -55,7 +57,7 @@ class Measured:
     """Candidates of a scene, what a second look says, which hit each is (-1: none), whether it leaked in."""
 
     candidates: np.ndarray
-    seen: again.Seen
+    seen: second_pass.Seen
     hit: np.ndarray
     leaked: np.ndarray
     n_hits: int
@@ -188,15 +190,15 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
     """Return the candidates of a scene."""
     hears = ("everything",) if mixed else tuple(f"striker {k}" for k in range(scene.samples.shape[1]))
     channels = tuple(Channel(k, (what,)) for k, what in enumerate(hears, 1))
-    stores = Store(align.shape(scene.rate_hz)), Store(rebound.shape(scene.rate_hz))
+    stores = Store(template.shape(scene.rate_hz)), Store(rebounds.shape(scene.rate_hz))
     with tempfile.TemporaryDirectory() as folder, stores[0], stores[1]:
         path = Path(folder) / "take.wav"
         soundfile.write(path, scene.samples, scene.rate_hz, subtype="FLOAT")
-        heard = listen.candidates_of(audio.look(path), channels, EVERY, *stores)
+        heard = from_audio.candidates_of(audio.look(path), channels, EVERY, *stores)
         number = heard.candidates["channel"]
-        first = judge.first(heard.candidates, mixed)
+        first = classifier.first(heard.candidates, mixed)
         is_mixed = np.full(len(channels), mixed)
-        seen, _ = again.look(heard, first, decide.sharing(channels), is_mixed, scene.rate_hz)
+        seen, _ = second_pass.look(heard, first, selection.sharing(channels), is_mixed, scene.rate_hz)
     apart_s = np.abs(heard.candidates["at"][:, None] / scene.rate_hz - scene.hit_s)
     struck = apart_s.min(axis=1) < NEAR_S
     apart_s[number[:, None] != scene.channel - 1] = np.inf
@@ -253,7 +255,11 @@ def fit(name: str, features: list[np.ndarray], true: list[np.ndarray], units: in
 
 def fit_first(name: str, parts: list[Measured]) -> None:
     """Fit what is told at first sight."""
-    fit(name, [judge.features(part.candidates)[~part.leaked] for part in parts], [p.right[~p.leaked] for p in parts])
+    fit(
+        name,
+        [classifier.features(part.candidates)[~part.leaked] for part in parts],
+        [p.right[~p.leaked] for p in parts],
+    )
 
 
 def fit_known(parts: list[Measured]) -> None:
@@ -261,8 +267,8 @@ def fit_known(parts: list[Measured]) -> None:
     features, right = [], []
     for part in parts:
         searched = part.seen.sought[:, 0] != 0
-        mine = part.seen.known & ~part.leaked & ~searched & (judge.first(part.candidates, np.False_) > 0.02)
-        both = np.column_stack([judge.features(part.candidates), judge.sound_features(part.seen)])
+        mine = part.seen.known & ~part.leaked & ~searched & (classifier.first(part.candidates, np.False_) > 0.02)
+        both = np.column_stack([classifier.features(part.candidates), classifier.sound_features(part.seen)])
         features.append(both[mine])
         right.append(part.right[mine])
     fit("KNOWN", features, right)
@@ -271,11 +277,11 @@ def fit_known(parts: list[Measured]) -> None:
 def fit_found(parts: list[Measured]) -> None:
     """Fit what the filter matched to the known sound tells."""
     found = [(part.seen.sought[:, 0] > 0) & ~part.leaked for part in parts]
-    features = [judge.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
+    features = [classifier.found_features(part.seen)[mine] for part, mine in zip(parts, found, strict=True)]
     fit("FOUND", features, [part.right[mine] for part, mine in zip(parts, found, strict=True)])
     unfound = [(part.seen.sought[:, 0] < 0) & ~part.leaked for part in parts]
-    before = [judge.known(part.candidates, part.seen) for part in parts]
-    features = [judge.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
+    before = [classifier.known(part.candidates, part.seen) for part in parts]
+    features = [classifier.log_odds(one[mine]) for one, mine in zip(before, unfound, strict=True)]
     fit("UNFOUND", features, [part.right[mine] for part, mine in zip(parts, unfound, strict=True)])
 
 
@@ -284,17 +290,19 @@ def fit_neighbours(name: str, parts: list[Measured], units: int = 0) -> None:
     features, right = [], []
     for part in parts:
         known, found = part.seen.known & (name != "ABOVE"), part.seen.sought[:, 0] > 0
-        struck = judge.first(part.candidates, np.False_)
+        struck = classifier.first(part.candidates, np.False_)
         if name != "ABOVE":
-            struck = judge.struck(part.candidates, part.seen)
+            struck = classifier.struck(part.candidates, part.seen)
         # What the filter finds where nothing struck is often the ring of what leaked in before.
         mine = (part.right | part.leaked | found) & (struck > 0.1)
         mine &= {"ABOVE": ~found, "ABOVE_KNOWN": known & ~found, "ABOVE_FOUND": found}[name]
         if name == "ABOVE_FOUND":
             mine &= np.isfinite(part.seen.above_db)
-        columns = [judge.neighbour_features(part.seen, struck)]
-        columns += [judge.found_features(part.seen) if name == "ABOVE_FOUND" else judge.peak_features(part.seen)]
-        columns += [judge.sound_features(part.seen)] if name == "ABOVE_KNOWN" else []
+        columns = [classifier.neighbour_features(part.seen, struck)]
+        columns += [
+            classifier.found_features(part.seen) if name == "ABOVE_FOUND" else classifier.peak_features(part.seen)
+        ]
+        columns += [classifier.sound_features(part.seen)] if name == "ABOVE_KNOWN" else []
         features.append(np.column_stack(columns)[mine])
         right.append(part.right[mine])
     fit(name, features, right, units)
@@ -306,11 +314,11 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
     setattr(weights, name, OWN_AS_SAID if of_own else AS_SAID)
     seen, right, kinds = [], [], []
     for part in parts:
-        struck = judge.struck(part.candidates, part.seen)
-        chance = judge.second(part.candidates, np.False_, part.seen, part.rate_hz) if of_own else struck
+        struck = classifier.struck(part.candidates, part.seen)
+        chance = classifier.second(part.candidates, np.False_, part.seen, part.rate_hz) if of_own else struck
         kept = standing_apart(part, chance)
-        leaking = [np.full(len(kept), judge.leaking(np.column_stack([struck, chance])))] if of_own else []
-        seen.append(np.column_stack([judge.log_odds(chance[kept]), *leaking]))
+        leaking = [np.full(len(kept), classifier.leaking(np.column_stack([struck, chance])))] if of_own else []
+        seen.append(np.column_stack([classifier.log_odds(chance[kept]), *leaking]))
         right.append(part.right[kept])
         kinds.append(np.sign(part.seen.sought[kept, 0]))
     seen, right, kinds = (np.concatenate(column) for column in (seen, right, kinds))
@@ -324,7 +332,7 @@ def fit_apart(name: str, parts: list[Measured]) -> None:
 def standing_apart(part: Measured, chance: np.ndarray) -> np.ndarray:
     """Return which candidates have no likelier one beside them, of those that are likely at all."""
     kept = np.flatnonzero(chance >= LEAST)
-    return kept[decide.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
+    return kept[selection.apart(part.candidates[kept], chance[kept], APART_S * part.rate_hz)]
 
 
 def settled(features: np.ndarray, true: np.ndarray) -> np.ndarray:
@@ -345,7 +353,7 @@ def tried(name: str, parts: list[Measured], mixed: bool) -> None:
     """Print F of the candidates whose probability is at least .5, and how often each tenth is right."""
     counts, said, right = np.zeros(3, int), [], []
     for part in parts:
-        chance = judge.second(part.candidates, mixed, part.seen, part.rate_hz)
+        chance = classifier.second(part.candidates, mixed, part.seen, part.rate_hz)
         kept = standing_apart(part, chance)
         said, right = np.append(said, chance[kept]), np.append(right, part.right[kept])
         kept = kept[chance[kept] >= 0.5]
@@ -361,7 +369,7 @@ def fit_own() -> None:
     """Fit microphones on one striker on one half of the sounds, and try on the other half."""
     tuning, other = hits_scenes.TUNING_SOUNDS, hits_scenes.TEST_SOUNDS
     # As if nothing were searched, for what the search finds was not seen at first sight.
-    with patch.object(faint, "FAINT_DB", -np.inf):
+    with patch.object(faint_strikes, "FAINT_DB", -np.inf):
         fit_first("FIRST_OWN", [measured(scene) for scene in plain_scenes(tuning, 1000)])
         # What a second look says hangs on the first, so the scenes are measured again.
         fit_known([measured(scene) for scene in plain_scenes(tuning, 1000)])
@@ -417,15 +425,15 @@ def fit_second_of_many(parts: list[Measured]) -> None:
     """Fit the net that is told what stands around a candidate, held to how often what stands apart is right."""
     told, right = [], []
     for part in parts:
-        shown = judge.first(part.candidates, np.True_) >= WORTH
-        told.append(judge.among_many(part.candidates[shown], part.rate_hz))
+        shown = classifier.first(part.candidates, np.True_) >= WORTH
+        told.append(classifier.among_many(part.candidates[shown], part.rate_hz))
         right.append(part.right[shown])
     made = fit("MANY", told, right, MANY_UNITS)
     odds, right = [], []
     for part in parts:
-        chance = judge.second(part.candidates, np.True_, part.seen, part.rate_hz)
+        chance = classifier.second(part.candidates, np.True_, part.seen, part.rate_hz)
         kept = standing_apart(part, chance)
-        odds.append(judge.log_odds(chance[kept]))
+        odds.append(classifier.log_odds(chance[kept]))
         right.append(part.right[kept])
     apart = fitted(np.concatenate(odds), np.concatenate(right))
     slope = float(apart.weight[0] / apart.sd[0])

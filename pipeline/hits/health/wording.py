@@ -6,7 +6,7 @@ from itertools import groupby
 
 import numpy as np
 
-from pipeline.hits import ground
+from pipeline.hits.health import background
 from pipeline.settings import Channel
 
 FEW = 3  # channels of which each is named by what it hears; strikers that are named of one channel
@@ -124,7 +124,7 @@ def _hum(where: str, many: bool, level_db: np.ndarray, above_db: np.ndarray) -> 
 
 def _rumble(where: str, many: bool, level_db: np.ndarray, above_db: np.ndarray) -> str:
     return (
-        f"rumble: {where} {_carries(many)} {_between(level_db)} dB below {ground.RUMBLE_TO_HZ[0]:.0f} Hz, "
+        f"rumble: {where} {_carries(many)} {_between(level_db)} dB below {background.RUMBLE_TO_HZ[0]:.0f} Hz, "
         f"{_beside(above_db)}; put the stand on foam or switch on the preamplifier's low cut"
     )
 

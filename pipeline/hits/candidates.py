@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from pipeline import audio, tables
-from pipeline.hits import place, rise
+from pipeline.hits.signal import flux, onset
 
 BROAD_DB, NARROW_DB = 0.8, 2.5  # of those measures: about ten candidates a second in noise
 SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames within which only the strongest counts
@@ -24,7 +24,7 @@ DTYPE = np.dtype(
         ("peak", "f4"),
         ("noise", "f4"),  # root mean square before
         ("gain", "f4"),  # nats
-        ("rise", "f4", (len(rise.MEASURES),)),  # dB
+        ("rise", "f4", (len(flux.MEASURES),)),  # dB
         ("strongest", "f4"),  # dB
         ("middle", "f4"),  # dB
         ("below", "f4"),  # level against the loudest around, dB
@@ -39,7 +39,7 @@ def of_block(
     power: np.ndarray,
     floor: np.ndarray | None,
     inside: slice,
-    cut: rise.Frames,
+    cut: flux.Frames,
     gap: int,
     chance: Callable[[np.ndarray], np.ndarray],
     least: float,
@@ -72,20 +72,20 @@ def of_block(
     frame : (n_candidates,) int array
         Where they rise.
     """
-    rises = rise.rises(power, rise.floors(power) if floor is None else np.maximum(floor, rise.LEAST_FLOOR), cut)
+    rises = flux.rises(power, flux.floors(power) if floor is None else np.maximum(floor, flux.LEAST_FLOOR), cut)
     frame = _frames(rises.measured, gap)
     frame = frame[(frame * cut.hop >= inside.start) & (frame * cut.hop < min(inside.stop, len(samples)))]
     rows = np.zeros(len(frame), DTYPE)
     rows["rise"] = _best_near(rises.measured, frame)
     rows["strongest"], rows["middle"] = rises.strongest_db[frame], rises.middle_db[frame]
-    loudest = rise.running_maximum(rises.level_db, AROUND_FRAMES)
+    loudest = flux.running_maximum(rises.level_db, AROUND_FRAMES)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
-    rows["peak"], rows["noise"] = place.levels(samples, frame * cut.hop, cut.rate_hz)
+    rows["peak"], rows["noise"] = onset.levels(samples, frame * cut.hop, cut.rate_hz)
     possible = np.zeros(len(frame), bool)
-    for rows["gain"] in (0.0, place.MOST_GAIN):
+    for rows["gain"] in (0.0, onset.MOST_GAIN):
         possible |= chance(rows) >= least
     rows, frame = rows[possible], frame[possible]
-    placed = place.place(samples, frame * cut.hop, cut.rate_hz)
+    placed = onset.place(samples, frame * cut.hop, cut.rate_hz)
     for name in ("at", "spread", "attack", "peak", "noise", "gain"):
         rows[name] = getattr(placed, name)
     rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
@@ -106,13 +106,13 @@ def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
     The broad one looks 8 ms ahead: it rises before the strike, and of a neighbour's leak and the strike that follows
     it makes one.
     """
-    frame = rise.peaks(measured[:, rise.BROAD], BROAD_DB, gap)
-    narrow = rise.peaks(measured[:, rise.NARROW], NARROW_DB, 2 * gap)
+    frame = flux.peaks(measured[:, flux.BROAD], BROAD_DB, gap)
+    narrow = flux.peaks(measured[:, flux.NARROW], NARROW_DB, 2 * gap)
     near = np.searchsorted(frame, narrow + NARROW_APART) > np.searchsorted(frame, narrow - NARROW_APART)
     frame = np.sort(np.concatenate([frame, narrow[~near]]))
-    sharp = rise.peaks(measured[:, rise.SHARP], SHARP_DB, SHARP_GAP)
+    sharp = flux.peaks(measured[:, flux.SHARP], SHARP_DB, SHARP_GAP)
     height = np.zeros(len(measured) + sum(np.abs(SHARP_NEAR)) + 1)
-    height[sharp - SHARP_NEAR[0]] = measured[sharp, rise.SHARP]
+    height[sharp - SHARP_NEAR[0]] = measured[sharp, flux.SHARP]
     near = height[frame[:, None] + np.arange(SHARP_NEAR[1] - SHARP_NEAR[0] + 1)]
     moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
     left = frame[np.abs(moved - frame) >= SHARP_GAP]

@@ -12,8 +12,8 @@ import numpy as np
 
 from pipeline.aligned.evidence import Evidence, perfect
 from pipeline.aligned.onsets import Onsets
+from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search import Paths, Tracker, likeliest_paths
-from pipeline.aligned.take import Take
 
 # nats a hit over strays: right takes reach 4 to 7, noise stays under 0.5, a wrong tune of the same strikers on the same
 # grid of beats comes to 2 (simulated).

@@ -7,7 +7,7 @@ ones before and after tell, with how much strikes beside, and with how loud and 
 
 import numpy as np
 
-from pipeline.hits import rise
+from pipeline.hits.signal import flux
 
 LIKELY, AS_LIKELY = 0.2, 0.7  # probability at first sight of a neighbour that counts, and its share of one's own
 NEAREST_S, FARTHEST_S = 0.004, 0.4  # nearer ones are the same strike, farther ones tell nothing
@@ -41,7 +41,7 @@ def features(candidates: np.ndarray, first: np.ndarray, rate_hz: int) -> np.ndar
     peak_db, noise_db = (20 * np.log10(candidates[name] + 1e-9) for name in ("peak", "noise"))
     gain = np.log(candidates["gain"] + 1.0)
     chance = first.clip(1e-3, 1 - 1e-3)
-    rises = candidates["rise"][:, [rise.SHARP, rise.BROAD]]
+    rises = candidates["rise"][:, [flux.SHARP, flux.BROAD]]
     told = np.column_stack([peak_db, np.log(chance / (1 - chance)), gain, rises])
     beside = [_beside(at_s, first, told, step) for step in (-1, 1)]
     return np.column_stack([*beside, _around(at_s, first), _usual(first, peak_db, noise_db, gain)])

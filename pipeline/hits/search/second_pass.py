@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline.hits import align, leak
+from pipeline.hits.signal import leakage, template
 
 SURE = 0.5  # probability at first sight from which a candidate may help to make a sound
 SURE_ABOVE_DB = 3.0  # above what leaks in, the same; by peaks it must be 0
@@ -55,7 +55,7 @@ class Sounds:
     """The sounds of one channel and the filter that whitens the noise before its strikes."""
 
     taps: np.ndarray
-    sounds: list[align.Sound]
+    sounds: list[template.Sound]
 
 
 def look(
@@ -94,18 +94,18 @@ def look(
     for channel in np.unique(number):
         mine = np.flatnonzero(number == channel)
         sure = mine[surely[mine]]
-        if len(sure) < align.FEWEST:
+        if len(sure) < template.FEWEST:
             continue
         usual_db[mine] = 20 * np.log10(own[mine] / np.median(own[sure]))
-        pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: MANY if mixed[channel] else align.POOL]]
-        taps, sounds = align.sounds(heard.waveforms.read(heard.stored[pool]).astype(np.float32), columns)
+        pool = sure[np.argsort(-candidates["gain"][sure], kind="stable")[: MANY if mixed[channel] else template.POOL]]
+        taps, sounds = template.sounds(heard.waveforms.read(heard.stored[pool]).astype(np.float32), columns)
         if not sounds:
             continue
         found[int(channel)], known[mine] = Sounds(taps, sounds), True
-        for begin in range(0, len(mine), align.AT_ONCE):
-            rows = mine[begin : begin + align.AT_ONCE]
+        for begin in range(0, len(mine), template.AT_ONCE):
+            rows = mine[begin : begin + template.AT_ONCE]
             stored = heard.waveforms.read(heard.stored[rows])
-            alike[rows], height[rows], noise[rows] = align.likeness(stored, taps, sounds, columns)
+            alike[rows], height[rows], noise[rows] = template.likeness(stored, taps, sounds, columns)
     beside_db = np.zeros(n)
     for channel in found:
         mine = np.flatnonzero(number == channel)
@@ -126,7 +126,7 @@ def _over_leakage(heard, first: np.ndarray, shares: np.ndarray) -> tuple[np.ndar
     """Return the same, and with some more milliseconds for a slow body."""
     number, narrow = heard.candidates["channel"], np.flatnonzero(shares)
     over, mine = np.full((2, len(number)), np.inf), shares[number]
-    over[:, mine] = leak.above_leakage_db(
+    over[:, mine] = leakage.above_leakage_db(
         *((both if mine.all() and shares.all() else both[np.ix_(mine, narrow)]) for both in (heard.risen, heard.level)),
         heard.late[mine],
         heard.quiet[narrow],
@@ -143,10 +143,10 @@ def _peak_above_db(heard, first: np.ndarray, shares: np.ndarray, rate_hz: int) -
     its = heard.candidates[mine]
     owner = np.searchsorted(narrow, its["channel"])
     own = np.sqrt(np.maximum(np.square(its["peak"]) - np.square(RANG_TIMES * its["noise"]), 0))
-    heights = leak.beside(its["at"], owner, own, len(narrow), PEAKS_S * rate_hz)
+    heights = leakage.beside(its["at"], owner, own, len(narrow), PEAKS_S * rate_hz)
     noise = [its["noise"][owner == one] for one in range(len(narrow))]
     quiet = QUIET_TIMES * np.array([np.median(one) if len(one) else 0.0 for one in noise]) + 1e-9
-    above_db[mine] = leak.above_leakage_db(heights, heights, own, quiet, owner, first[mine])[0]
+    above_db[mine] = leakage.above_leakage_db(heights, heights, own, quiet, owner, first[mine])[0]
     return above_db
 
 

@@ -9,7 +9,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from pipeline.hits import align, decide, known
+from pipeline.hits.classify import selection
+from pipeline.hits.search import mean_sound
+from pipeline.hits.signal import template
 
 STEPS = 4  # of conjugate gradients
 RING_S = (0.1, 1.0)  # before and after a strike: how long it is seen in the filter's output
@@ -39,12 +41,12 @@ class Filter:
     width: float
 
 
-def filter_of(template: np.ndarray, onset: float, noise: np.ndarray, size: int, columns: align.Shape) -> Filter:
+def filter_of(template: np.ndarray, onset: float, noise: np.ndarray, size: int, columns: template.Shape) -> Filter:
     """Return the filter of a template, without its ring."""
     power = np.square(np.abs(fft.rfft(template)))
     width = np.sqrt((power * np.square(np.linspace(0, np.pi, len(power)))).sum() / (power.sum() + 1e-20))
     turned = np.roll(np.pad(template, (0, size - columns.size)), -columns.at)
-    spectrum = np.conj(fft.rfft(turned)) * known.whitening(noise, size)
+    spectrum = np.conj(fft.rfft(turned)) * mean_sound.whitening(noise, size)
     alike = fft.irfft(np.square(np.abs(fft.rfft(template, 2 * columns.size))))
     alike = (alike / (alike[0] + 1e-20)).astype(np.float32)
     return Filter(spectrum.astype(np.complex64), alike, np.zeros(0), np.zeros(0), 0.0, onset, float(width))
@@ -67,7 +69,7 @@ def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rat
     usual = float(np.median(heights))
     peaks = [its[output[its] > RING_SHARE * usual] for output, its in zip(outputs, peaks, strict=True)]
     own = _own_ring(made, before, after)
-    for ring in [_ring(outputs, peaks, 2 * usual, own), own] if len(heights) >= known.FEWEST else [own]:
+    for ring in [_ring(outputs, peaks, 2 * usual, own), own] if len(heights) >= mean_sound.FEWEST else [own]:
         # What rings louder than it was struck is no ring but other strikes.
         if abs(ring[before] - 1) < WRONG and np.abs(ring - own).max() < MOST_RING:
             envelope = _envelope(ring, before, round(ENVELOPE_S * rate_hz))
@@ -129,7 +131,7 @@ def _ring(outputs: list[np.ndarray], peaks: list[np.ndarray], most: float, ring:
 
 def _peaks_near(output: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
     """Return the highest output near each place inside, but none beside a higher one."""
-    far, apart = round(decide.SAME_S * rate_hz), round(RING_APART_S * rate_hz)
+    far, apart = round(selection.SAME_S * rate_hz), round(RING_APART_S * rate_hz)
     peaks = []
     for place_ in np.round(at[(at > 0) & (at < len(output))]).astype(int):
         low = max(0, place_ - far)
@@ -219,7 +221,7 @@ def strikes(output: np.ndarray, made: Filter, begin: int, earlier: list, placing
             continue
         top = _likeliest(rest.left, top, placings, rate_hz)
         height = float(rest.left[top])
-        fine = top + float(align.vertex(rest.left[None, top - 1 : top + 2], np.array([1]))[0])
+        fine = top + float(template.vertex(rest.left[None, top - 1 : top + 2], np.array([1]))[0])
         found.append((fine - rest.before, height, rest.ringing(top)))
         rest.close(top, wide)
         rest.take_out(top - rest.before, height)
@@ -231,7 +233,7 @@ def _likeliest(output: np.ndarray, top: int, placings: np.ndarray, rate_hz: int)
 
     A tone fits nearly as well some periods away.
     """
-    far = round(align.FAR_S * rate_hz)
+    far = round(template.FAR_S * rate_hz)
     lags = np.arange(-far, far + 1)
     near = placings[np.abs(placings[:, 0] - top) < far]
     part = output[top - far - 1 : top + far + 2]
@@ -239,7 +241,7 @@ def _likeliest(output: np.ndarray, top: int, placings: np.ndarray, rate_hz: int)
     if not len(near) or not peak.any():
         return top
     power = np.square(part[1:-1])
-    likelihood = power / 2 / (1 + align.DIFFERENT * np.square(output[top]))
-    scale = np.hypot(align.PRIOR_S * rate_hz, near[:, 1:])
-    prior = align.prior(top + lags - near[:, :1], scale)
+    likelihood = power / 2 / (1 + template.DIFFERENT * np.square(output[top]))
+    scale = np.hypot(template.PRIOR_S * rate_hz, near[:, 1:])
+    prior = template.prior(top + lags - near[:, :1], scale)
     return top - far + int(np.where(peak, likelihood + prior.max(axis=0), -np.inf).argmax())

@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from pipeline.hits import ground
+from pipeline.hits.health import background
 
 FEWEST, FEWEST_SIDE = 8, 2  # strikes from which anything is told; before and after a step
 PIECE_S = 1.0
@@ -47,8 +47,8 @@ class Step:
 
 def floor_db(upper_db: np.ndarray) -> np.ndarray:
     """Return what lies under the strikes of a channel, a level each PIECE_S, of its `ground.upper_db`."""
-    size = round(PIECE_S / ground.PIECE_S)
-    return np.quantile(ground.pieces(upper_db, size).astype(float), FLOOR_QUANTILE, axis=1)
+    size = round(PIECE_S / background.PIECE_S)
+    return np.quantile(background.pieces(upper_db, size).astype(float), FLOOR_QUANTILE, axis=1)
 
 
 def step(
@@ -193,7 +193,7 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray, hit_s: np.ndarray, hit_d
     at = _still(level_db, all_s)
     if len(hit_s) < FEWEST or len(at) < LEAST_STILL or np.median(level_db[at]) < ROUNDED_DB:
         return None
-    window = (at * ground.PIECE_S / WINDOW_S).astype(int)
+    window = (at * background.PIECE_S / WINDOW_S).astype(int)
     begin = np.flatnonzero(np.diff(window, prepend=-1))
     size = np.diff(begin, append=len(at))
     if len(begin) < LEAST_WINDOWS:
@@ -217,7 +217,7 @@ def pumping_db(upper_db: np.ndarray, all_s: np.ndarray, hit_s: np.ndarray, hit_d
 
 def _heights(level_db: np.ndarray, at_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the times of the strikes, and how loud each is in a channel."""
-    piece = (at_s / ground.PIECE_S).astype(int)
+    piece = (at_s / background.PIECE_S).astype(int)
     inside = (piece >= 0) & (piece + STRIKE < len(level_db))
     piece = piece[inside]
     return at_s[inside], np.max([level_db[piece + k] for k in range(STRIKE)], axis=0)
@@ -228,9 +228,9 @@ def _still(level_db: np.ndarray, at_s: np.ndarray) -> np.ndarray:
 
     The quietest moment itself is left out, too, for noise alone has one.
     """
-    start_s = np.arange(len(level_db)) * ground.PIECE_S
+    start_s = np.arange(len(level_db)) * background.PIECE_S
     gap = np.searchsorted(at_s, start_s - AWAY_S[0], "right")
-    at = np.flatnonzero(gap == np.searchsorted(at_s, start_s + ground.PIECE_S + AWAY_S[1], "left"))
+    at = np.flatnonzero(gap == np.searchsorted(at_s, start_s + background.PIECE_S + AWAY_S[1], "left"))
     if len(at) < LEAST_STILL:
         return at[:0]
     begin = np.flatnonzero(np.diff(gap[at], prepend=-1))
@@ -251,9 +251,9 @@ def _held(n: int, hit_s: np.ndarray, hit_db: np.ndarray, release_s: float, reach
     share = np.clip(1 + (hit_db - np.quantile(hit_db, LOUDEST)) / reach_db, 1e-9, 1)
     # Of several strikes that which is left the most of counts: the highest of parallel lines, in logarithms.
     line = np.full(n, -np.inf)
-    piece = np.clip((hit_s / ground.PIECE_S).astype(int), 0, n - 1)
+    piece = np.clip((hit_s / background.PIECE_S).astype(int), 0, n - 1)
     np.maximum.at(line, piece, np.log(share) + hit_s / release_s)
-    middle_s = (np.arange(n) + 0.5) * ground.PIECE_S
+    middle_s = (np.arange(n) + 0.5) * background.PIECE_S
     return np.exp(np.minimum(np.maximum.accumulate(line) - middle_s / release_s, 0))
 
 

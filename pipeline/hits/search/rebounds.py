@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from pipeline.hits import align
+from pipeline.hits.signal import template
 
 SOONEST_S, LATEST_S = 0.006, 0.085
 WEAKER_DB = 6.0  # a roll is played evenly; what bounces has lost most of its energy
@@ -54,10 +54,10 @@ class Beside:
     alike: np.ndarray
 
 
-def shape(rate_hz: int) -> align.Shape:
+def shape(rate_hz: int) -> template.Shape:
     """Return the columns of a stored tail."""
     before, n = round(BEFORE_S * rate_hz), round((BEFORE_S + AFTER_S) * rate_hz)
-    return align.Shape(n, before, fft.next_fast_len(n + before, real=True), rate_hz)
+    return template.Shape(n, before, fft.next_fast_len(n + before, real=True), rate_hz)
 
 
 def search(at: np.ndarray, first: np.ndarray, until: np.ndarray, stored: Callable, rate_hz: int):
@@ -118,18 +118,18 @@ def rebounds(hit_s: np.ndarray, level_db: np.ndarray) -> np.ndarray:
     return found
 
 
-def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: align.Shape) -> np.ndarray:
+def _white(tails: np.ndarray, lag: np.ndarray, taps: np.ndarray, columns: template.Shape) -> np.ndarray:
     """Return the tails, each with its strike moved to the column of the placing, whitened."""
     spectra = fft.rfft(tails.astype(np.float32), columns.size)
-    spectra *= align.turns(lag, columns.size)
+    spectra *= template.turns(lag, columns.size)
     spectra *= fft.rfft(taps.astype(np.float32), columns.size)
     white = fft.irfft(spectra, columns.size)[:, : columns.n]
     white[:, : len(taps)] = 0.0
     return white
 
 
-def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
-    taps = align.noise_taps(tails, columns)
+def _mean(tails: np.ndarray, lag: np.ndarray, columns: template.Shape) -> Mean:
+    taps = template.noise_taps(tails, columns)
     white = _white(tails, lag, taps, columns)
     mean, beside = _mean_of(white, white, taps, columns)
     for _ in range(ROUNDS - 1):
@@ -138,7 +138,7 @@ def _mean(tails: np.ndarray, lag: np.ndarray, columns: align.Shape) -> Mean:
     return mean
 
 
-def _mean_of(free: np.ndarray, white: np.ndarray, taps: np.ndarray, columns: align.Shape) -> tuple[Mean, Beside]:
+def _mean_of(free: np.ndarray, white: np.ndarray, taps: np.ndarray, columns: template.Shape) -> tuple[Mean, Beside]:
     """Return the mean of the tails `free` of what was found, and the tails `white` beside it."""
     low, high = _attack(columns)
     tail = _middle(free / _height(white, columns)[:, None])
@@ -154,22 +154,22 @@ def _middle(rows: np.ndarray) -> np.ndarray:
     return (rows[(len(rows) - 1) // 2] + rows[len(rows) // 2]) / 2
 
 
-def _smooth(spread: np.ndarray, columns: align.Shape) -> np.ndarray:
+def _smooth(spread: np.ndarray, columns: template.Shape) -> np.ndarray:
     wide = round(SMOOTH_S * columns.rate_hz)
     total = np.cumsum(np.pad(np.square(spread), (wide + 1, wide), mode="edge"), dtype=np.float64)
     return (np.sqrt((total[2 * wide + 1 :] - total[: -2 * wide - 1]) / (2 * wide + 1)) + 1e-12).astype(np.float32)
 
 
-def _attack(columns: align.Shape) -> tuple[int, int]:
+def _attack(columns: template.Shape) -> tuple[int, int]:
     return columns.at - round(ATTACK_S[0] * columns.rate_hz), columns.at + round(ATTACK_S[1] * columns.rate_hz)
 
 
-def _height(white: np.ndarray, columns: align.Shape) -> np.ndarray:
+def _height(white: np.ndarray, columns: template.Shape) -> np.ndarray:
     low, high = _attack(columns)
     return np.sqrt(np.square(white[:, low:high]).sum(axis=1)) + 1e-12
 
 
-def _beside(white: np.ndarray, mean: Mean, columns: align.Shape) -> Beside:
+def _beside(white: np.ndarray, mean: Mean, columns: template.Shape) -> Beside:
     """Take the mean out of each tail: by three neighbouring samples of it, as strikes differ in colour."""
     low, high = _attack(columns)
     shifted = np.stack([np.roll(mean.tail, step) for step in (-1, 0, 1)])
@@ -178,7 +178,7 @@ def _beside(white: np.ndarray, mean: Mean, columns: align.Shape) -> Beside:
     return Beside(height, left, *_copies(left, height[:, None], mean, columns))
 
 
-def _copies(left: np.ndarray, height: np.ndarray, mean: Mean, columns: align.Shape) -> tuple[np.ndarray, np.ndarray]:
+def _copies(left: np.ndarray, height: np.ndarray, mean: Mean, columns: template.Shape) -> tuple[np.ndarray, np.ndarray]:
     """Return height (over the strike's) and correlation of a copy of the attack at each lag, in what is left."""
     low, high = _attack(columns)
     n = round(SEARCHED_S[1] * columns.rate_hz)
@@ -191,7 +191,7 @@ def _copies(left: np.ndarray, height: np.ndarray, mean: Mean, columns: align.Sha
     return copies, alike
 
 
-def _besides(beside: Beside, until: np.ndarray, mean: Mean, columns: align.Shape):
+def _besides(beside: Beside, until: np.ndarray, mean: Mean, columns: template.Shape):
     """Return strike, lag, height of what is found, what speaks for it, and the tails of all that was found."""
     soonest, n = (round(seconds * columns.rate_hz) for seconds in SEARCHED_S)
     lags, taken, found = np.arange(n), np.zeros_like(beside.left), []
@@ -214,11 +214,11 @@ def _besides(beside: Beside, until: np.ndarray, mean: Mean, columns: align.Shape
     return *(np.concatenate(column) for column in zip(*found, strict=True)), taken
 
 
-def _risen(left: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarray:
+def _risen(left: np.ndarray, lag: np.ndarray, columns: template.Shape) -> np.ndarray:
     """Return the logarithm of the power after over that before, within `RISE_S` of each lag."""
     n = round(RISE_S * columns.rate_hz)
     low, _ = _attack(columns)
     rows = np.arange(len(left))[:, None]
     before = np.square(left[rows, low + lag[:, None] + np.arange(-n, 0)]).mean(axis=1)
     after = np.square(left[rows, columns.at + lag[:, None] + np.arange(n)]).mean(axis=1)
-    return np.log((after + 1e-20) / (before + 0.1 * align.noise_power(left, columns) + 1e-20))
+    return np.log((after + 1e-20) / (before + 0.1 * template.noise_power(left, columns) + 1e-20))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
-from pipeline.hits import place
+from pipeline.hits.signal import onset
 
 BEFORE_S, AFTER_S = 0.009, 0.020  # of a stored waveform around the first placing
 QUIET_S = 0.003  # before the placing: where the noise before a hit ends
@@ -125,7 +125,7 @@ def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
     quiet = waveforms[:, : columns.at - round(QUIET_S * columns.rate_hz)].astype(np.float64)
     quiet = quiet - quiet.mean(axis=1, keepdims=True)
     quiet /= np.sqrt(np.square(quiet).mean(axis=1, keepdims=True)) + 1e-12
-    return np.median(place.predictor(quiet), axis=0)
+    return np.median(onset.predictor(quiet), axis=0)
 
 
 def likeness(waveforms, taps, found: list[Sound], columns: Shape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -238,7 +238,7 @@ def _share(white: np.ndarray, energy: np.ndarray, columns: Shape) -> np.ndarray:
 
 def noise_power(white: np.ndarray, columns: Shape) -> np.ndarray:
     """Return the power of whitened waveforms before their hits, (n,) array."""
-    quiet = white[:, place.ORDER + 1 : columns.at - round(QUIET_S * columns.rate_hz)]
+    quiet = white[:, onset.ORDER + 1 : columns.at - round(QUIET_S * columns.rate_hz)]
     return np.square(quiet).mean(axis=1)
 
 
@@ -287,14 +287,14 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     # The hits were placed one by one already; what begins earlier than they scatter is company, not the striker.
     scatter = 1.4826 * np.median(np.abs(lag))
     reach_s = max(NEAREST_S, SCATTERS * scatter / columns.rate_hz)
-    onset, onset_se = place.onset_of(mean, columns.at, columns.rate_hz, reach_s)
+    begin, begin_se = onset.onset_of(mean, columns.at, columns.rate_hz, reach_s)
     return Sound(
         np.fft.rfft(long / np.sqrt(np.square(long).sum() + 1e-30), columns.size),
         np.fft.rfft(template, columns.size),
         float(np.square(template).sum()),
         float(np.square(slope).sum()),
-        onset - columns.at,
-        onset_se,
+        begin - columns.at,
+        begin_se,
     )
 
 

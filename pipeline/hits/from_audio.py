@@ -9,8 +9,12 @@ import pyarrow as pa
 
 from pipeline import audio, tables
 from pipeline.errors import InputError
-from pipeline.hits import again, align, candidate, decide, faint, health, judge, leak, rebound, rise
-from pipeline.hits.store import Rows, Shelf, Store
+from pipeline.hits import candidates
+from pipeline.hits.classify import classifier, selection
+from pipeline.hits.health import faults
+from pipeline.hits.search import faint_strikes, rebounds, second_pass
+from pipeline.hits.signal import flux, leakage, template
+from pipeline.hits.signal.spool import Rows, Shelf, Store
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 BLOCK_S = 5.0
@@ -33,7 +37,7 @@ class Heard:
     level: np.ndarray  # the same, by the filter of `faint` where that searched
     late: np.ndarray  # how far the own channel rises with some more milliseconds
     quiet: np.ndarray
-    watch: health.Watch
+    watch: faults.Watch
     waveforms: Store
     tails: Store
     tail: np.ndarray  # number of each candidate's tail; -1: none was kept
@@ -45,8 +49,8 @@ def listen(recording: Recording, rig: Rig | None, detection: Detection, delays_s
     """Find the hits of a sound recording; the parameters and results are those of `hits.find`."""
     sound, channels = opened(recording, rig)
     sound = audio.thinned(sound)
-    stores = Store(align.shape(sound.rate_hz)), Store(rebound.shape(sound.rate_hz))
-    with stores[0], stores[1], Shelf(candidate.LAST) as shelf:
+    stores = Store(template.shape(sound.rate_hz)), Store(rebounds.shape(sound.rate_hz))
+    with stores[0], stores[1], Shelf(candidates.LAST) as shelf:
         heard = candidates_of(sound, channels, detection, *stores)
         heard = replace(heard, candidates=shelf.put(heard.candidates))
         hits = _in_time(_placed(heard, shelf, channels, detection, sound.rate_hz), channels, delays_s, sound)
@@ -93,7 +97,7 @@ def opened(recording: Recording, rig: Rig | None) -> tuple[audio.Audio, tuple[Ch
 
 def _channels(recording: Recording, rig: Rig | None, n_channels: int) -> tuple[Channel, ...]:
     if rig is None:
-        return (Channel(1, decide.ALL),)
+        return (Channel(1, selection.ALL),)
     if far := [channel.channel for channel in rig.channels if channel.channel > n_channels]:
         raise InputError(
             f"{recording.file}: expected channel {max(far)} of rig '{rig.name}'; found {n_channels} channels; "
@@ -106,39 +110,39 @@ def candidates_of(
     sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection, waveforms: Store, tails: Store
 ) -> Heard:
     """Go through the recording once; what the decisions need of the sound goes to the stores."""
-    cut = rise.frames(sound.rate_hz)
+    cut = flux.frames(sound.rate_hz)
     gap = max(1, round(detection.minimum_gap_ms / 1000 * sound.rate_hz / cut.hop / 2))
-    found, risen, late = Rows(None, candidate.DTYPE), Rows(len(channels), np.float32), Rows(None, np.float32)
+    found, risen, late = Rows(None, candidates.DTYPE), Rows(len(channels), np.float32), Rows(None, np.float32)
     tail, quiet = Rows(None, np.int32), []
-    watch, step = health.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
+    watch, step = faults.Watch(channels, sound.whole.rate_hz, detection.mains_hz), sound.step
     idle = _idle_floors(detection, channels, cut, step)
     length, before, after = (round(seconds * sound.rate_hz / cut.hop) * cut.hop for seconds in (BLOCK_S, *CONTEXT_S))
     for first, begin, samples in sound.whole.blocks(length * step, before * step, after * step):
-        whole = [rise.without_offset(samples[:, channel.channel - 1]) for channel in channels]
+        whole = [flux.without_offset(samples[:, channel.channel - 1]) for channel in channels]
         heard = [audio.thin(one, step) for one in whole]
-        power = [rise.band_power(one, cut) for one in heard]
-        peaks = np.stack([leak.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)])
-        quiet.append([leak.quiet(its) for its in peaks])
+        power = [flux.band_power(one, cut) for one in heard]
+        peaks = np.stack([leakage.peaks(one, cut.hop, len(its)) for one, its in zip(heard, power, strict=True)])
+        quiet.append([leakage.quiet(its) for its in peaks])
         # What follows belongs to the next block. A wave that is cut off has its corners in all the samples only.
         watch.see(first, begin, [one[: begin + length * step] for one in whole], power, cut.hop * step)
         first, begin = first // step, begin // step
         inside = begin + length
         for number, one in enumerate(heard):
-            chance = partial(judge.first, mixed=decide.is_mixed(channels[number]))
+            chance = partial(classifier.first, mixed=selection.is_mixed(channels[number]))
             # What will never count is dropped at once: in noise that is most of it.
-            rows, frame = candidate.of_block(
-                one, power[number], idle.get(number), slice(begin, inside), cut, gap, chance, decide.worth(detection)
+            rows, frame = candidates.of_block(
+                one, power[number], idle.get(number), slice(begin, inside), cut, gap, chance, selection.worth(detection)
             )
             rows["channel"] = number
-            inner = candidate.between_ends(rows["at"] + first, sound)
+            inner = candidates.between_ends(rows["at"] + first, sound)
             rows, frame = rows[inner], frame[inner]
             start = np.round(rows["at"] / cut.hop).astype(np.int64)
-            arriving = leak.arriving(peaks, frame, "other").T
-            arriving[:, number] = leak.arriving(peaks[number], start, "own")
+            arriving = leakage.arriving(peaks, frame, "other").T
+            arriving[:, number] = leakage.arriving(peaks[number], start, "own")
             risen.add(arriving)
-            late.add(leak.arriving(peaks[number], start, "late"))
+            late.add(leakage.arriving(peaks[number], start, "late"))
             waveforms.write(one, rows["at"])
-            strikes = (chance(rows) > faint.LIKELY) & (decide.only_striker(channels[number]) is not None)
+            strikes = (chance(rows) > faint_strikes.LIKELY) & (selection.only_striker(channels[number]) is not None)
             kept = np.full(len(rows), -1)
             kept[strikes] = tails.write(one, rows["at"][strikes])
             tail.add(kept)
@@ -146,12 +150,12 @@ def candidates_of(
             found.add(rows)
     columns = [rows.all() for rows in (found, risen, late, tail)]
     n = len(columns[0])
-    stored, sought = np.arange(n), np.zeros((n, faint.N_TOLD), np.float32)
+    stored, sought = np.arange(n), np.zeros((n, faint_strikes.N_TOLD), np.float32)
     heard = Heard(
         *columns[:2], *columns[1:3], np.median(quiet, axis=0), watch, waveforms, tails, columns[3], stored, sought
     )
-    mixed = np.array([decide.is_mixed(channel) for channel in channels])[columns[0]["channel"]]
-    return faint.search(heard, judge.first(columns[0], mixed), sound, channels, (length, before, after))
+    mixed = np.array([selection.is_mixed(channel) for channel in channels])[columns[0]["channel"]]
+    return faint_strikes.search(heard, classifier.first(columns[0], mixed), sound, channels, (length, before, after))
 
 
 def idle(file: str, expected_hz: int) -> np.ndarray:
@@ -169,19 +173,21 @@ def idle(file: str, expected_hz: int) -> np.ndarray:
     return samples
 
 
-def _idle_floors(detection: Detection, channels, cut: rise.Frames, step: int) -> dict[int, np.ndarray]:
+def _idle_floors(detection: Detection, channels, cut: flux.Frames, step: int) -> dict[int, np.ndarray]:
     """Return the noise of each channel from the idle recording; a file with one channel serves all."""
     if not detection.idle_file:
         return {}
     samples = idle(detection.idle_file, cut.rate_hz * step)
     columns = [min(channel.channel, samples.shape[1]) - 1 for channel in channels]
     return {
-        number: rise.band_power(audio.thin(rise.without_offset(samples[:, column]), step), cut).mean(axis=0)
+        number: flux.band_power(audio.thin(flux.without_offset(samples[:, column]), step), cut).mean(axis=0)
         for number, column in enumerate(columns)
     }
 
 
-def _aligned(heard: Heard, candidates: np.ndarray, keep: np.ndarray, sounds: Mapping[int, again.Sounds], rate_hz: int):
+def _aligned(
+    heard: Heard, candidates: np.ndarray, keep: np.ndarray, sounds: Mapping[int, second_pass.Sounds], rate_hz: int
+):
     """Return sample and standard error (samples) of the kept candidates, placed by their own sounds where one fits.
 
     `keep` are their numbers among all.
@@ -192,12 +198,14 @@ def _aligned(heard: Heard, candidates: np.ndarray, keep: np.ndarray, sounds: Map
         # What the known sound found was placed by it.
         mine = np.flatnonzero((candidates["channel"] == number) & (heard.sought[keep, 0] <= 0))
         others = candidates["at"][candidates["channel"] != number]
-        leaking = decide.beside(candidates["at"][mine], others, LEAK_S * rate_hz)
-        for begin in range(0, len(mine), align.AT_ONCE):
-            part = slice(begin, begin + align.AT_ONCE)
+        leaking = selection.beside(candidates["at"][mine], others, LEAK_S * rate_hz)
+        for begin in range(0, len(mine), template.AT_ONCE):
+            part = slice(begin, begin + template.AT_ONCE)
             rows = mine[part]
             stored = heard.waveforms.read(heard.stored[keep[rows]])
-            lag, lag_se = align.moved(stored, candidates["spread"][rows], leaking[part], its.taps, its.sounds, columns)
+            lag, lag_se = template.moved(
+                stored, candidates["spread"][rows], leaking[part], its.taps, its.sounds, columns
+            )
             at[rows] += lag
             fitted[rows] = np.where(np.isnan(lag_se), fitted[rows], lag_se)
     attack = candidates["attack"].astype(float)
@@ -210,14 +218,14 @@ def _rebounds(heard: Heard, candidates: np.ndarray, probability, first, tail, ra
     `first` is where the hits were placed when their tails were kept; `tail` the numbers of those.
     """
     found, chance = [candidates[:0]], [np.zeros(0)]
-    sure = probability > again.SURE
+    sure = probability > second_pass.SURE
     for number in np.unique(candidates["channel"][tail >= 0]):
         mine = np.flatnonzero(sure & (candidates["channel"] == number))
         mine = mine[np.argsort(candidates["at"][mine], kind="stable")]
         until = np.diff(candidates["at"][mine], append=np.inf)
         mine, until = mine[tail[mine] >= 0], until[tail[mine] >= 0]
         which = tail[mine]
-        strike, lag, height, its = rebound.search(
+        strike, lag, height, its = rebounds.search(
             candidates["at"][mine], first[mine], until, lambda rows, which=which: heard.tails.read(which[rows]), rate_hz
         )
         rows = candidates[mine[strike]]
@@ -226,7 +234,7 @@ def _rebounds(heard: Heard, candidates: np.ndarray, probability, first, tail, ra
         rows["bands"] *= np.square(height)[:, None]
         # What strikes elsewhere at that moment may be heard here.
         others = candidates["at"][sure & (candidates["channel"] != number)]
-        alone = ~decide.beside(rows["at"], others, LEAK_S * rate_hz)
+        alone = ~selection.beside(rows["at"], others, LEAK_S * rate_hz)
         found.append(rows[alone])
         chance.append(its[alone])
     return np.concatenate(found), np.concatenate(chance)
@@ -235,19 +243,19 @@ def _rebounds(heard: Heard, candidates: np.ndarray, probability, first, tail, ra
 def _placed(heard: Heard, shelf: Shelf, channels, detection: Detection, rate_hz: int) -> tuple[np.ndarray, ...]:
     """Return the hits of all channels, rebounds too, with their standard error (samples) and probability."""
     gap = detection.minimum_gap_ms / 1000 * rate_hz
-    keep, probability, sounds = decide.kept(heard, channels, detection, rate_hz)
+    keep, probability, sounds = selection.kept(heard, channels, detection, rate_hz)
     candidates = shelf.whole(heard.candidates, keep)
     at, at_se = _aligned(heard, candidates, keep, sounds, rate_hz)
     first, candidates["at"] = candidates["at"].copy(), at
     # Two that were found at a leak and at the strike behind it may have moved to the same place.
-    once = decide.apart(candidates, probability, gap)
+    once = selection.apart(candidates, probability, gap)
     candidates, at_se, probability = candidates[once], at_se[once], probability[once]
     bounced, chance = _rebounds(heard, candidates, probability, first[once], heard.tail[keep][once], rate_hz)
-    likely = chance >= decide.least(detection)
+    likely = chance >= selection.least(detection)
     candidates = np.concatenate([candidates, bounced[likely]])
     at_se = np.append(at_se, np.hypot(bounced["spread"], FLOOR_SE_S * rate_hz)[likely])
     probability = np.append(probability, chance[likely])
-    once = decide.apart(candidates, probability, gap)
+    once = selection.apart(candidates, probability, gap)
     return candidates[once], at_se[once], probability[once]
 
 
@@ -260,17 +268,17 @@ def _in_time(hits: tuple, channels, delays_s: Mapping, sound: audio.Audio) -> tu
     return candidates[order], at_se[order], probability[order], hit_s[order]
 
 
-def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio) -> tuple[pa.Table, list[str]]:
+def _decided(watch: faults.Watch, hits: tuple, channels, sound: audio.Audio) -> tuple[pa.Table, list[str]]:
     """Return the table of hits, which come as from `_in_time`, and the faults of the recording."""
     candidates, at_se, probability, hit_s = hits
     level_db = 20 * np.log10(candidates["peak"] + 1e-10)
     snr_db = level_db - 20 * np.log10(candidates["noise"] + 1e-10)
     first = [channel.hears[0] for channel in channels]
-    kind = np.array([what if what in decide.MARKS else "strike" for what in first], object)[candidates["channel"]]
+    kind = np.array([what if what in selection.MARKS else "strike" for what in first], object)[candidates["channel"]]
     for number in range(len(channels)):
         mine = np.flatnonzero((candidates["channel"] == number) & (kind == "strike"))
-        kind[mine[rebound.rebounds(hit_s[mine], level_db[mine])]] = "rebound"
-    names = [decide.only_striker(channel) for channel in channels]
+        kind[mine[rebounds.rebounds(hit_s[mine], level_db[mine])]] = "rebound"
+    names = [selection.only_striker(channel) for channel in channels]
     with np.errstate(divide="ignore"):
         bands_db = 10 * np.log10(candidates["bands"])
     bands_db[~np.isfinite(bands_db)] = np.nan
@@ -292,7 +300,7 @@ def _decided(watch: health.Watch, hits: tuple, channels, sound: audio.Audio) -> 
     return table, _faults(watch, channels, candidates, level_db, probability, sound)
 
 
-def _faults(watch: health.Watch, channels, candidates, level_db, probability, sound: audio.Audio) -> list[str]:
+def _faults(watch: faults.Watch, channels, candidates, level_db, probability, sound: audio.Audio) -> list[str]:
     sure = probability > 0.5
     columns = [(name, "f8") for name in ("channel", "at", "level_db")]
     hits = np.zeros(sure.sum(), [*columns, ("bands", "f4", (tables.N_BANDS,))])
@@ -301,8 +309,8 @@ def _faults(watch: health.Watch, channels, candidates, level_db, probability, so
     hits["at"] *= sound.step  # the watch counts all samples of the file
     hits["level_db"] = level_db[sure]
     lengths = tuple(sound.whole.track_lengths[channel.channel - 1] for channel in channels)
-    return health.faults(watch, hits, lengths)
+    return faults.faults(watch, hits, lengths)
 
 
 def _striker_delay(channel: Channel, delays_s: Mapping) -> float:
-    return delays_s.get(decide.only_striker(channel) or "", 0.0)
+    return delays_s.get(selection.only_striker(channel) or "", 0.0)

@@ -8,8 +8,9 @@ from collections import Counter
 
 import numpy as np
 
-from pipeline.hits import clicks, gain, ground, rise, tops
-from pipeline.hits.wording import Finding, numbers, sentences
+from pipeline.hits.health import background, click, clipping, gain_step
+from pipeline.hits.health.wording import Finding, numbers, sentences
+from pipeline.hits.signal import flux
 from pipeline.settings import Channel
 
 HUM_TO_NOISE, RUMBLE_TO_NOISE = 1.0, 0.5  # power over that of the other noise, from which it is said
@@ -70,7 +71,7 @@ class Watch:
         self.finest = np.full(n, np.inf)  # least change from sample to sample of a click's channel
         self.shapes = [Counter() for _ in range(n)]  # how often a click's samples came, by their hash
         self.product = np.zeros((n, n))
-        self.bins = np.maximum(np.diff(rise.frames(rate_hz).edges), 1)  # of the spectrum, in each band
+        self.bins = np.maximum(np.diff(flux.frames(rate_hz).edges), 1)  # of the spectrum, in each band
 
     def see(self, first: int, begin: int, heard: list[np.ndarray], power: list[np.ndarray], hop: int) -> None:
         """Look at one block; `heard` and `power` hold its samples and band powers with context, a channel each."""
@@ -80,19 +81,19 @@ class Watch:
             own = samples[begin:]
             ends = float(own.min(initial=0.0)), float(own.max(initial=0.0))
             self.peak[number] = max(self.peak[number], ends[1], -ends[0])
-            self.tops[number] += tops.of_block(own, here, ends, self.peak[number], self.rate_hz)
+            self.tops[number] += clipping.of_block(own, here, ends, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
-                self.tops[number] = tops.thinned(self.tops[number], self.peak[number])
+                self.tops[number] = clipping.thinned(self.tops[number], self.peak[number])
             self._see_silences(number, here, own)
             if self.channels[number].hears == ("click",):
                 step = np.abs(np.diff(own))
                 self.finest[number] = min(self.finest[number], step[step > 0].min(initial=np.inf))
                 self.shapes[number].update(_shapes(own, self.rate_hz))
             frames = its[begin // hop : begin // hop + len(own) // hop]
-            low = ground.low(own, self.rate_hz, self.mains_hz, frames, hop / self.rate_hz)
+            low = background.low(own, self.rate_hz, self.mains_hz, frames, hop / self.rate_hz)
             if low is not None:
                 self.low[number].append(low)
-            level_db, piece_s = ground.upper_db(frames, hop / self.rate_hz)
+            level_db, piece_s = background.upper_db(frames, hop / self.rate_hz)
             self.upper_db[number].append((here, piece_s, level_db))
         # Differences: a common offset or hum makes no two channels alike.
         lag = round(LAG_S * self.rate_hz)
@@ -127,8 +128,8 @@ class Watch:
         at_s, level_db = np.concatenate(at_s), np.concatenate(levels_db)
         if not len(at_s):
             return np.zeros(0)
-        grid_s = np.arange(ground.PIECE_S / 2, at_s[-1] + ground.PIECE_S / 2, ground.PIECE_S)
-        return level_db[np.clip(np.searchsorted(at_s, grid_s - ground.PIECE_S / 2), 0, len(at_s) - 1)]
+        grid_s = np.arange(background.PIECE_S / 2, at_s[-1] + background.PIECE_S / 2, background.PIECE_S)
+        return level_db[np.clip(np.searchsorted(at_s, grid_s - background.PIECE_S / 2), 0, len(at_s) - 1)]
 
     def silence_db(self, number: int) -> float:
         """Return the level of a channel's upper bands where nothing sounds; 0 where nobody can tell.
@@ -143,7 +144,7 @@ class Watch:
     def floor(self, number: int) -> np.ndarray:
         """Return `gain.floor_db` of a channel, worked out once all is seen."""
         if number not in self.floors:
-            self.floors[number] = gain.floor_db(self.upper(number))
+            self.floors[number] = gain_step.floor_db(self.upper(number))
         return self.floors[number]
 
 
@@ -164,7 +165,7 @@ def faults(watch: Watch, hits: np.ndarray, lengths: tuple[int, ...]) -> list[str
         findings += filter(None, [dead, *(check(watch, number, hits) for check in checks)])
     found = sentences(findings) + _same(watch) + _thin(watch, hits) + _lengths(watch, lengths)
     silence_db = [watch.silence_db(number) for number in range(len(watch.channels))]
-    return found + clicks.faults(watch.channels, watch.rate_hz, hits, silence_db)
+    return found + click.faults(watch.channels, watch.rate_hz, hits, silence_db)
 
 
 def _silences(samples: np.ndarray, rate_hz: int) -> list[tuple[int, int]]:
@@ -219,7 +220,7 @@ def _hears_others(watch: Watch, number: int, hits: np.ndarray) -> bool:
     if watch.channels[number].hears in MARKS:
         return False
     level_db = watch.upper(number)
-    piece = ((hits["at"][_struck(watch, hits)] - watch.start) / watch.rate_hz / ground.PIECE_S).astype(int)
+    piece = ((hits["at"][_struck(watch, hits)] - watch.start) / watch.rate_hz / background.PIECE_S).astype(int)
     piece = piece[(piece >= 3) & (piece + 3 < len(level_db))]
     if not len(piece):
         return False
@@ -237,10 +238,10 @@ def _struck(watch: Watch, hits: np.ndarray) -> np.ndarray:
 
 def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     mine = hits[hits["channel"] == number]
-    alike = watch.channels[number].hears in MARKS or clicks.is_metronome(mine["at"]) or _equally_strong(mine)
-    clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
+    alike = watch.channels[number].hears in MARKS or click.is_metronome(mine["at"]) or _equally_strong(mine)
+    clipped = clipping.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
     if clipped is not None and not alike and _pumping(watch, number, hits):  # a limiter makes strikes equally high, too
-        clipped = tops.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
+        clipped = clipping.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
     steady = np.median([low.quietest for low in watch.low[number]] or [0.0])
     if clipped is None or watch.peak[number] ** 2 < CREST * steady:
         return None
@@ -250,7 +251,7 @@ def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
 def _equally_strong(mine: np.ndarray) -> bool:
     """Tell whether strikes are so alike that nothing but their evenness need make them equally high."""
     power_db = 10 * np.log10(mine["bands"].sum(axis=1) + 1e-15)
-    enough = len(mine) >= tops.LEAST_STRIKES
+    enough = len(mine) >= clipping.LEAST_STRIKES
     return bool(enough and np.subtract(*np.quantile(power_db, (0.75, 0.25))) < EQUAL_DB)
 
 
@@ -268,7 +269,7 @@ def _low(watch: Watch, number: int) -> tuple[float, float, float]:
     return hum, rumble, max(quietest - hum - rumble, above, 0.1 * quietest, 1e-12)
 
 
-def _keeps_on(blocks: list[ground.Low]) -> float:
+def _keeps_on(blocks: list[background.Low]) -> float:
     """Return the power that stays the same at the mains' harmonics, as hum does under the strikes; 0 if none does."""
     humming = np.concatenate([block.humming for block in blocks])
     if not len(humming):
@@ -277,7 +278,7 @@ def _keeps_on(blocks: list[ground.Low]) -> float:
     return float(high) if high < low * 10 ** (STEADY_DB / 10) else 0.0
 
 
-def _rumbles_on(blocks: list[ground.Low]) -> float:
+def _rumbles_on(blocks: list[background.Low]) -> float:
     """Return the most that rumble can be: it never stays far below its middle power, as low drums do once they died."""
     least, low, middle = np.quantile(np.concatenate([block.rumbling for block in blocks]), RUMBLE_AMONG)
     return float(middle if middle < low * 10 ** (RUMBLE_DB[0] / 10) else least * 10 ** (RUMBLE_DB[1] / 10))
@@ -313,7 +314,7 @@ def _gain_touched(watch: Watch, number: int, hits: np.ndarray) -> Finding | None
     mine, struck = hits[hits["channel"] == number], hits[_struck(watch, hits)]
     others = [k for k, channel in enumerate(watch.channels) if k != number and channel.hears not in MARKS]
     mine_s, all_s = ((these["at"] - watch.start) / watch.rate_hz for these in (mine, struck))
-    step = gain.step(watch.floor(number), [watch.floor(k) for k in others], mine_s, mine["level_db"], all_s)
+    step = gain_step.step(watch.floor(number), [watch.floor(k) for k in others], mine_s, mine["level_db"], all_s)
     if step is None:
         return None
     return Finding("gain", watch.channels[number], (step.step_db, step.time_s + watch.start / watch.rate_hz))
@@ -324,7 +325,7 @@ def _pumping(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
         return None
     mine, at_s = hits["channel"] == number, (hits["at"] - watch.start) / watch.rate_hz
     all_s = np.sort(at_s[_struck(watch, hits)])
-    turned_db = gain.pumping_db(watch.upper(number), all_s, at_s[mine], hits["level_db"][mine])
+    turned_db = gain_step.pumping_db(watch.upper(number), all_s, at_s[mine], hits["level_db"][mine])
     return None if turned_db is None else Finding("limiter", watch.channels[number], (turned_db,))
 
 
@@ -383,7 +384,7 @@ def _thin(watch: Watch, hits: np.ndarray) -> list[str]:
     ]
 
 
-def _noise(blocks: list[ground.Low]) -> np.ndarray:
+def _noise(blocks: list[background.Low]) -> np.ndarray:
     """Return the power of the bands in the quieter blocks, where the least sounds on."""
     bands = np.array([block.bands for block in blocks])
     total = bands.sum(axis=1)

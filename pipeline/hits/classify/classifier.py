@@ -9,8 +9,8 @@ hears many: what stands around it (`among`). And where there are neighbours: how
 
 import numpy as np
 
-from pipeline.hits import among, net, weights
-from pipeline.hits.again import Seen
+from pipeline.hits.classify import net, surroundings, weights
+from pipeline.hits.search.second_pass import Seen
 
 _AT_ONCE = 8192  # candidates: all features of a long recording would be much
 HALF_ALIKE = 0.5  # where no sound is known, nothing is said by the likeness to one
@@ -136,7 +136,7 @@ def among_many(candidates: np.ndarray, rate_hz: int) -> np.ndarray:
     """Return what is told of the candidates of one microphone that hears many, (n, n_features) array."""
     of_rise, order = features(candidates), np.argsort(candidates["at"], kind="stable")
     chance = net.probability(of_rise[order], weights.FIRST_MANY)
-    told = np.column_stack([of_rise[order], among.features(candidates[order], chance, rate_hz)])
+    told = np.column_stack([of_rise[order], surroundings.features(candidates[order], chance, rate_hz)])
     return told[np.argsort(order)]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
-from pipeline.hits import align, place
+from pipeline.hits.signal import onset, template
 
 FEWEST = 6  # strikes that make a sound
 SEEDS, MOST_ALIKE = 4, 0.6  # loudest strikes that the others are held against, until so many are alike
@@ -44,13 +44,13 @@ def whitening(noise: np.ndarray, size: int) -> np.ndarray:
     return 1 / np.sqrt(np.interp(np.linspace(0, 1, size // 2 + 1), np.linspace(0, 1, len(noise)), noise))
 
 
-def template_of(tails: np.ndarray, noise: np.ndarray, columns: align.Shape):
+def template_of(tails: np.ndarray, noise: np.ndarray, columns: template.Shape):
     """Return the mean sound, whitened, without most of its noise, (columns.size,) array, the onset in samples from its
     column of the placing, and which tails are alike; None where few are."""
     spectra = fft.rfft(tails, columns.size)
     white = spectra * whitening(noise, columns.size).astype(np.float32)
     waves = fft.irfft(white, columns.size)
-    quiet = waves[:, place.ORDER * 4 : columns.at - round(align.QUIET_S * columns.rate_hz)]
+    quiet = waves[:, onset.ORDER * 4 : columns.at - round(template.QUIET_S * columns.rate_hz)]
     over = 1 / np.sqrt(np.square(quiet).mean(axis=1) + 1e-20)
     white *= over[:, None]
     energy = np.square(waves[:, columns.at : columns.at + round(0.02 * columns.rate_hz)]).sum(axis=1)
@@ -68,13 +68,13 @@ def template_of(tails: np.ndarray, noise: np.ndarray, columns: align.Shape):
     return _without_noise(mean, power, columns), _onset(tails, spectra, weight * over, lag, columns), weight > 0
 
 
-def _members(white: np.ndarray, seed: np.ndarray, columns: align.Shape):
+def _members(white: np.ndarray, seed: np.ndarray, columns: template.Shape):
     """Return the weight in the mean of each sound that is like a seed, and its lag; None where they are few."""
     mean, power = seed * _window(columns), 1.0
     for turn in range(ROUNDS):
-        template = _without_noise(mean, power, columns)
-        height, lag = _fit(white, template, columns)
-        member = height * np.sqrt(np.square(template).sum()) > MEMBER_Z
+        sound = _without_noise(mean, power, columns)
+        height, lag = _fit(white, sound, columns)
+        member = height * np.sqrt(np.square(sound).sum()) > MEMBER_Z
         member &= height > MEMBER_SHARE * np.median(height[member]) if member.any() else False
         if member.sum() < FEWEST:
             return None, None
@@ -85,29 +85,29 @@ def _members(white: np.ndarray, seed: np.ndarray, columns: align.Shape):
     return weight, lag
 
 
-def _mean(white: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> tuple[np.ndarray, float]:
+def _mean(white: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: template.Shape) -> tuple[np.ndarray, float]:
     """Return the weighted mean of sounds moved by their lags, and the power of its noise."""
     turned = _turned(white, weight, lag, columns)
     return turned * _window(columns), float(np.square(weight).sum())
 
 
-def _turned(spectra: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> np.ndarray:
+def _turned(spectra: np.ndarray, weight: np.ndarray, lag: np.ndarray, columns: template.Shape) -> np.ndarray:
     its = weight != 0
-    turned = spectra[its] * align.turns(lag[its], columns.size)
+    turned = spectra[its] * template.turns(lag[its], columns.size)
     return fft.irfft((turned * weight[its, None]).sum(axis=0), columns.size)
 
 
-def _onset(tails, spectra, weight: np.ndarray, lag: np.ndarray, columns: align.Shape) -> float:
+def _onset(tails, spectra, weight: np.ndarray, lag: np.ndarray, columns: template.Shape) -> float:
     """Return the onset of the mean sound, found as that of a strike is, in samples from the column of the placing."""
     member = weight > 0
-    taps = align.noise_taps(tails[member], columns)
-    mean = align.whitened(_turned(spectra, weight, lag, columns)[None, : columns.n], taps)[0]
+    taps = template.noise_taps(tails[member], columns)
+    mean = template.whitened(_turned(spectra, weight, lag, columns)[None, : columns.n], taps)[0]
     scatter_s = 1.4826 * np.median(np.abs(lag[member])) / columns.rate_hz
-    reach_s = max(align.NEAREST_S, align.SCATTERS * scatter_s)
-    return place.onset_of(mean, columns.at, columns.rate_hz, reach_s)[0] - columns.at
+    reach_s = max(template.NEAREST_S, template.SCATTERS * scatter_s)
+    return onset.onset_of(mean, columns.at, columns.rate_hz, reach_s)[0] - columns.at
 
 
-def _window(columns: align.Shape) -> np.ndarray:
+def _window(columns: template.Shape) -> np.ndarray:
     begin, edge = columns.at - round(TEMPLATE_S[0] * columns.rate_hz), round(TEMPLATE_S[1] * columns.rate_hz)
     window = np.zeros(columns.size)
     window[begin : columns.n] = 1.0
@@ -115,17 +115,17 @@ def _window(columns: align.Shape) -> np.ndarray:
     return window
 
 
-def _fit(spectra: np.ndarray, template: np.ndarray, columns: align.Shape) -> tuple[np.ndarray, np.ndarray]:
+def _fit(spectra: np.ndarray, sound: np.ndarray, columns: template.Shape) -> tuple[np.ndarray, np.ndarray]:
     """Return height and lag of the template in each sound."""
     far = round(ASTRAY_S * columns.rate_hz)
-    matched = fft.irfft(spectra * np.conj(fft.rfft(template)), columns.size)
+    matched = fft.irfft(spectra * np.conj(fft.rfft(sound)), columns.size)
     matched = np.concatenate([matched[:, -far:], matched[:, : far + 1]], axis=1)
     best = matched[:, 1:-1].argmax(axis=1) + 1
-    height = matched[np.arange(len(best)), best] / (np.square(template).sum() + 1e-20)
-    return height, best - far + align.vertex(matched, best)
+    height = matched[np.arange(len(best)), best] / (np.square(sound).sum() + 1e-20)
+    return height, best - far + template.vertex(matched, best)
 
 
-def _without_noise(mean: np.ndarray, power: float, columns: align.Shape) -> np.ndarray:
+def _without_noise(mean: np.ndarray, power: float, columns: template.Shape) -> np.ndarray:
     """Weaken the cells of a mean, in time and frequency, in which there is little but noise of the given power."""
     size = 2 * round(CELL_S * columns.rate_hz / 2)
     hop, window = size // 2, np.sqrt(np.hanning(size + 1)[:-1])

@@ -9,7 +9,7 @@ import tempfile
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
-from pipeline.hits.align import Shape
+from pipeline.hits.signal.template import Shape
 
 _ROWS_AT_ONCE = 4096
 

@@ -2,7 +2,9 @@
 
 import numpy as np
 
-from pipeline.hits import again, judge, rise
+from pipeline.hits.classify import classifier
+from pipeline.hits.search import second_pass
+from pipeline.hits.signal import flux
 from pipeline.settings import Channel, Detection
 
 ALL = ("everything",)
@@ -33,8 +35,8 @@ def kept(heard, channels, detection: Detection, rate_hz: int):
     """
     number, mixed = heard.candidates["channel"], np.array([is_mixed(channel) for channel in channels])
     shares = sharing(channels)
-    seen, sounds = again.look(heard, judge.first(heard.candidates, mixed[number]), shares, mixed, rate_hz)
-    probability = judge.second(heard.candidates, mixed[number], seen, rate_hz)
+    seen, sounds = second_pass.look(heard, classifier.first(heard.candidates, mixed[number]), shares, mixed, rate_hz)
+    probability = classifier.second(heard.candidates, mixed[number], seen, rate_hz)
     keep = np.flatnonzero(probability >= least(detection))
     keep = keep[apart(heard.candidates[keep], probability[keep], detection.minimum_gap_ms / 1000 * rate_hz)]
     keep = keep[~_faint_marks(heard.candidates[keep], channels)]
@@ -117,7 +119,7 @@ def apart(candidates: np.ndarray, probability: np.ndarray, gap: float) -> np.nda
     order = np.lexsort((candidates["at"], candidates["channel"]))
     at, channel = candidates["at"][order], candidates["channel"][order]
     # Of two that are as likely, the one at the sharper rise.
-    height = np.round(probability[order], 2) + 1e-4 * candidates["rise"][order, rise.SHARP]
+    height = np.round(probability[order], 2) + 1e-4 * candidates["rise"][order, flux.SHARP]
     alive = np.ones(len(order), bool)
     # The highest first: what stands within the gap of it falls.
     for middle in np.argsort(-height, kind="stable"):

@@ -1,0 +1,1 @@
+"""From what was measured of a candidate to its probability, and which candidates are kept."""

@@ -1,0 +1,1 @@
+"""Passes over a recording: second look with known sounds, matched filter, faint strikes, rebounds."""

@@ -1,0 +1,1 @@
+"""Single computations on sound: spectral flux, onset time, templates, leakage between microphones, storage."""
