@@ -578,7 +578,7 @@ def test_a_missing_table_is_one_clear_line_and_leaves_the_old_page(tmp_path):
     report.write(tmp_path / "report", settings)
     before = (tmp_path / "report/index.html").read_bytes()
     tables.path(settings.results, "pins").unlink()
-    with pytest.raises(InputError, match="run the workflow first"):
+    with pytest.raises(InputError, match="expected the table 'pins'; found no file; run "):
         report.write(tmp_path / "report", settings)
     assert (tmp_path / "report/index.html").read_bytes() == before
     assert len(list((tmp_path / "report").iterdir())) == 1
