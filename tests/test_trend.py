@@ -357,6 +357,17 @@ def test_inertia_energy_and_rim_speed_of_set_ups_follow_from_their_pulleys():
     assert made.loc["narrow", "rim_m_per_s"] == pytest.approx(np.pi * 0.6 / 4)
 
 
+def test_a_song_that_begins_late_or_has_one_note_tells_how_far_the_barrel_turns_or_nothing():
+    """From beat 4 to beat 68 it turns from 0.5 to 4.5: 1/16 turn a beat, at 96 beats a minute 1/10 turn a second."""
+    table = make_sags([("narrow", 0.008)])
+    song = pa.table({"score_beat": [4.0, 8.0, 68.0], "barrel_turn": [0.5, 0.75, 4.5]})
+    made = trend.setups(table, {"song": song}, make_settings()).to_pandas().set_index("setup")
+    assert made.loc["narrow", "energy_j"] == pytest.approx(0.5 * 50 * (2 * np.pi / 10) ** 2)
+    for n in (0, 1):
+        made = trend.setups(table, {"song": song.slice(0, n)}, make_settings()).to_pandas()
+        assert made["energy_j"].isna().all() and made["rim_m_per_s"].isna().all()
+
+
 def test_a_set_up_is_judged_at_the_tempo_at_which_it_was_played():
     frame = make_sags([("narrow", 0.008), ("wide", 0.002)]).to_pandas()
     frame["tempo_bpm"] = [96.0, 96.0, 96.0, 48.0, 48.0, 48.0]
