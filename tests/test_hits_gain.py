@@ -344,3 +344,16 @@ def test_a_strike_that_swells_for_some_pieces_is_as_loud_as_its_loudest():
     assert fall(level_db, hit_s, hit_db, slice(0)) == pytest.approx(whole_db, rel=0.02)
     level_db[piece + 4] = -5.0  # what bounces later, however loud, counts as noise only
     assert fall(level_db, hit_s, hit_db, slice(0)) == pytest.approx(whole_db, rel=0.2)
+
+
+@pytest.mark.parametrize(("gap_s", "n_gaps", "told"), [(0.22, 4, True), (0.1, 12, False)])
+def test_between_fast_rolls_twenty_still_moments_are_needed(gap_s, n_gaps, told):
+    # Strikes every 60 ms but for some gaps; moments of a gap too short to see a quietest one in do not count.
+    rng, middle_s = np.random.default_rng(3), (np.arange(700) + 0.5) * 0.02
+    begin_s, hit_s = np.linspace(0.7, 12.8, n_gaps), np.arange(0.1, 13.9, 0.06)
+    hit_s = hit_s[((hit_s <= begin_s[:, None]) | (hit_s >= begin_s[:, None] + gap_s)).all(axis=0)]
+    hit_db = rng.normal(size=len(hit_s)) * 2 - 12
+    since_s = middle_s[:, None] - hit_s
+    turned_db = np.maximum(12 + 0.9 * (hit_db - hit_db.max()), 0)
+    held_db = (turned_db * np.exp(-since_s.clip(0) / 0.3) * (since_s >= 0)).max(axis=1)
+    assert (fall(-70 + rng.normal(size=700) * 0.05 - held_db, hit_s, hit_db) is not None) == told
