@@ -3,11 +3,12 @@
     python -m tests.benchmarks.timing_constants [first_seed] [n_seeds] [NAME ...]
 
 For each constant and factor: how far the estimates move (root mean square over their own standard errors, and the
-largest), the root mean square errors against the truth over those with the constant as it is (pins, delays, drags,
-tempo), how many of the intervals ± 1.96 standard errors hold (and with the constant as it is), and the flags of pins:
-misplaced ones found, others flagged by mistake. Groups of one seed: a song of three takes of five strikers with heavy
-tails, one striker delayed by company and one by short gaps; a single take; a clock test. What matters only where hits
-are many is tried on a song of nine takes (5700 hits).
+largest), how much larger their standard errors become (geometric mean, and the largest change), the root mean square
+errors against the truth over those with the constant as it is (pins, delays, drags, tempo), how many of the intervals
+± 1.96 standard errors hold (and with the constant as it is), and the flags of pins: misplaced ones found, others
+flagged by mistake. Groups of one seed: a song of three takes of five strikers with heavy tails, one striker delayed by
+company and one by short gaps; a single take; a clock test. What matters only where hits are many is tried on a song of
+nine takes (5700 hits).
 """
 
 import importlib
@@ -147,11 +148,13 @@ def compared(name, factor, usual: Outcome, other: Outcome) -> str:
     """Return a line of what changed."""
     known = np.isfinite(usual.estimate) & np.isfinite(other.estimate) & (usual.se > 0)
     moved = np.abs(other.estimate - usual.estimate)[known] / usual.se[known]
+    wider = np.log(other.se[known] / usual.se[known])
     ratios = [f"{kind} {other.error(kind) / usual.error(kind):.2f}" for kind in ("pin", "delay", "drag", "tempo")]
     found, wrong = ([int((one.flagged & on).sum()) for one in (other, usual)] for on in (usual.far, ~usual.far))
     told = int(np.isfinite(other.estimate).sum()) - int(np.isfinite(usual.estimate).sum())
     return (
-        f"{name:36s} × {factor:<3g} moves {np.sqrt(np.mean(moved**2)):5.3f} se, at most {moved.max():6.3f}; errors × "
+        f"{name:36s} × {factor:<3g} moves {np.sqrt(np.mean(moved**2)):5.3f} se, at most {moved.max():6.3f}; se × "
+        f"{np.exp(wider.mean()):.3f}, at most {np.exp(wider[np.argmax(np.abs(wider))]):.3f}; errors × "
         f"{', '.join(ratios)}; hold {100 * other.held():.1f} ({100 * usual.held():.1f}) %; found {found[0]} "
         f"({found[1]}) of {usual.far.sum()}, wrong {wrong[0]} ({wrong[1]}); told {told:+d}"
     )

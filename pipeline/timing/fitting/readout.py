@@ -13,9 +13,10 @@ from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
 from pipeline.timing.model import design, straight_lines
 
-LARGE_SE_S = 0.5 * priors.EFFECT_SD_S  # error above which an effect is told only if it is plain: the rest is prior
-PLAIN_Z = 3.0  # standard errors: of a dozen strikers one lies two out by chance
-LESS_WEIGHT = 0.999  # of its full weight, below which a strike was found to lie out (1 but for rounding)
+# Error above which an effect is told only if it is plain: the rest is prior; free: 0.
+LARGE_SE_S = 0.5 * priors.EFFECT_SD_S
+PLAIN_Z = 3.0  # standard errors: of a dozen strikers one lies two out by chance; free: 0
+LESS_WEIGHT = 0.999  # of its full weight, below which a strike lies out by OUTLYING_Z or more: 1 but for rounding
 
 
 def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:

@@ -11,10 +11,10 @@ from pipeline.timing.fitting.state import State
 from pipeline.timing.model.normal_equations import Scales
 from pipeline.timing.model.solution import Solved
 
-MOST_LOG_CHANGE = 0.5  # of τ and ρ in one round: the model is linear about them no further
-READY_STEP = 0.7  # of the Gauss-Newton step of log ρ: a whole one swings about where only one gap is written
-RECOVERY_RANGE = (0.5, 100.0)  # τ, nominal beats
-READY_RANGE_S = (0.02, 2.0)  # ρ
+MOST_LOG_CHANGE = 0.5  # of τ and ρ in one round: the model is linear about them no further; free: 0
+READY_STEP = 0.7  # of the Gauss-Newton step of log ρ: a whole one swings where only one gap is written; free: 0.002
+RECOVERY_RANGE = (0.5, 100.0)  # τ, nominal beats: ends of what any machine may have; free: 0
+READY_RANGE_S = (0.02, 2.0)  # ρ: ends of what any lever may have; free: 0
 
 
 def step(prepared: Prepared, state: State, scales: Scales) -> tuple[State, Solved]:

@@ -8,7 +8,7 @@ from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.model import load, straight_lines
 
 START, RECOVERY, REMAINDER = -3, -2, -1  # columns behind those of the drags
-# Of log τ, for the central difference: its error goes with the square of the step, rounding with its inverse.
+# Of log τ, for the central difference: its error goes with the square of the step, rounding with its inverse; free: 0.
 LOG_STEP = 0.01
 
 

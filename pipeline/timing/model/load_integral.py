@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 
 LONGEST = 500.0  # exponents summed in one go: e^500 is still a number
-STEP_BEAT = 0.5  # longest stretch integrated in one go
-SLOWEST = 0.35  # S less its mean: the speed is down to .55 of the mean; more is no machine that plays
-MEAN_STEPS = 3  # of Newton's method for the mean: each doubles the right digits
+STEP_BEAT = 0.5  # longest stretch integrated in one go; free: 0.004
+SLOWEST = 0.35  # S less its mean: the speed is down to .55 of the mean; more is no machine that plays; free: 0
+MEAN_STEPS = 3  # of Newton's method for the mean: each doubles the right digits; free: 0
 SAME_BEAT = 1e-9  # places nearer than this are one: rounding of their sums
 # Gauss and Legendre's three points of the unit interval, and their weights (from memory).
 POINTS = 0.5 + np.sqrt(0.15) * np.array([-1.0, 0.0, 1.0])

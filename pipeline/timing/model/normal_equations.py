@@ -8,7 +8,7 @@ from scipy import sparse
 from pipeline.timing.model import bordered_solver, motion
 from pipeline.timing.model.design import Border, Layout
 
-START_PRECISION = 1e-6  # a track starts anywhere: sd 1000 s
+START_PRECISION = 1e-6  # a track starts anywhere: sd 1000 s; free: 0
 # Which entries of a step's 4 × 4 precision of (f, v, f', v') lie at or below the diagonal.
 _LOWER = [(i, j) for i in range(4) for j in range(i + 1)]
 

@@ -10,8 +10,8 @@ from pipeline.timing.model.design import Border, Layout
 from pipeline.timing.model.linear_load import LinearLoad
 from pipeline.timing.model.normal_equations import Data, Scales
 
-LEAST_EFFECT_S2 = 1e-10  # (10 µs)²: an effect below is none; keeps a prior's precision finite
-CAUCHY_STEPS = 20  # of the fixed-point iteration for its scale
+LEAST_EFFECT_S2 = 1e-10  # (10 µs)²: an effect below is none; keeps a prior's precision finite; free: 0
+CAUCHY_STEPS = 20  # of the fixed-point iteration for its scale; free: 0
 
 
 @dataclass(frozen=True, eq=False)
