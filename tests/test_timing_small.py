@@ -5,7 +5,7 @@ over many more of them (tests/benchmarks/timing_small.py: intervals hold 91-98 %
 within ± 2 sqrt(.95 × .05 / n), and numbers of one group err together: the marks leave room for a fifth of n.
 """
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 
 import numpy as np
@@ -15,7 +15,11 @@ import pytest
 import scipy.stats
 
 from pipeline import timing
+from pipeline.timing.data import score, strikes
 from pipeline.timing.fitting import pin_company, uncertainty
+from pipeline.timing.fitting.prepare import prepare
+from pipeline.timing.fitting.state import first_state
+from pipeline.timing.fitting.step import step
 from pipeline.timing.model import variance_components
 from pipeline.timing.tables import passages
 from tests import timing_machine
@@ -162,6 +166,23 @@ def test_an_error_is_wider_than_with_known_scales():
         known = timing.fit_of(timing_machine.make_machine(n), notes, takes)
     assert (fitted.grid["speed_se"] > known.grid["speed_se"]).mean() > 0.9
     np.testing.assert_array_equal(fitted.delay, known.delay)
+
+
+def test_a_step_changes_nothing_in_place_and_is_the_same_again():
+    notes, _, takes, n = make_odd()
+    laid = score.score_of(notes)
+    prepared = prepare(laid, strikes.strikes_of(takes, laid, timing_machine.make_machine(n)))
+    first = first_state(prepared)
+    second, _ = step(prepared, first, variance_components.USUAL)
+    # Arrays that cannot be written to: a step that changed its state would fail.
+    for state in (first, second):
+        for one in fields(state):
+            if isinstance(value := getattr(state, one.name), np.ndarray):
+                value.flags.writeable = False
+    once, again = (step(prepared, second, variance_components.USUAL)[0] for _ in range(2))
+    for one in fields(once):
+        np.testing.assert_array_equal(getattr(once, one.name), getattr(again, one.name))
+    assert not np.array_equal(once.drag, second.drag)
 
 
 def weigh_pin(late_s, sd_s, n_beside):
