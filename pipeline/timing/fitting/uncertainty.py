@@ -24,8 +24,10 @@ from pipeline.timing.fitting.state import State
 from pipeline.timing.model.normal_equations import Scales
 from pipeline.timing.model.solution import Solved
 
-MOST_SOLUTIONS = 4  # until no flag is withdrawn any more
-ENOUGH_HITS = 2500  # from which the scales are known so well that their doubt adds next to nothing to any error
+MOST_SOLUTIONS = 4  # until no flag is withdrawn any more; free: 0
+# From which the scales are known well enough: with 2300 hits (four takes of a song) their doubt widens errors by 0.1 %,
+# that of τ by 0.9 %.
+ENOUGH_HITS = 2500
 
 
 @dataclass(frozen=True, eq=False)
