@@ -12,20 +12,24 @@ from scipy import optimize
 from pipeline.timing.model import normal_equations
 from pipeline.timing.model.normal_equations import Scales
 
-# Weak priors: centres, standard deviations of the logarithms, and what is no machine or no recording any more.
+# Weak priors: centres, standard deviations of the logarithms (free: 0.04), and ends of what any machine and recording
+# may have (free: 0.001).
 USUAL = Scales(speed_sd=0.005, speed_beats=6.0, jitter_s=0.002, pin_sd_s=0.001)
 USUAL_LOG_SD = np.array([1.5, 1.0, 1.0, 1.5])
 RANGE = np.log([[1e-5, 0.5], [0.3, 200], [2e-5, 0.2], [1e-5, 0.05]])
 
-FLAT_PRIOR_PINS = 8  # struck more than once, from which on the prior of their variance is flat
+FLAT_PRIOR_PINS = 8  # struck more than once, from which on the prior of their variance is flat; free: 0
 SEARCH = {"maxiter": 40, "ftol": 1e-7, "gtol": 0.05, "eps": 1e-4}  # L-BFGS-B; a cost of .05 is no difference
 NO_SOLUTION = 1e12  # cost of scales whose equations cannot be solved: above all others
-CURVATURE_STEP = 0.1  # of the logarithms: there the cost rises by some 1, well above the rounding of its sums
-FLATTEST = 1e-2  # curvature of the cost below which an axis counts as flat: an sd of 10 in the logarithm
-MOST_REACH = 4.0  # logarithm by which a scale is taken to be wrong at most: a factor of 55
-REACH_STEPS = 2  # secant steps of one distance; each leaves a tenth of the error or less
-REACH_FACTOR = (0.4, 2.0)  # by which one of them changes the distance
-LEAST_RISE = 1e-3  # of the rise that is looked for: keeps the first step finite
+CURVATURE_STEP = 0.1  # of the logarithms: half and double change a standard error by 0.4 % at most
+FLATTEST = 1e-2  # curvature of the cost below which an axis counts as flat: an sd of 10 in the logarithm; free: 0
+MOST_REACH = 4.0  # logarithm by which a scale is taken to be wrong at most: a factor of 55; free: 0
+REACH_STEPS = 2  # secant steps of one distance: four change a standard error by 0.4 % at most, one by 1.8 %
+REACH_FACTOR = (
+    0.4,
+    2.0,
+)  # by which one of them changes the distance; 0.2 to 4: free: 0; 0.8 to 1: 2 %
+LEAST_RISE = 1e-3  # of the rise that is looked for: keeps the first step finite; free: 0
 
 
 class Likelihood:
