@@ -19,7 +19,6 @@ from pipeline.timing.fitting import misplaced_pins
 from pipeline.timing.model import bordered_solver, design, load, load_integral, motion, normal_equations, straight_lines
 from pipeline.timing.model.normal_equations import Data, Scales
 from pipeline.timing.model.solution import Solved
-from pipeline.timing.tables import misses
 from pipeline.timing.tables.allan_deviation import allan_deviation
 from tests import timing_machine
 
@@ -346,16 +345,6 @@ def test_false_discovery_rates_are_those_of_statsmodels():
     z = np.random.default_rng(8).normal(size=200) * 1.7
     expected = multipletests(2 * scipy.stats.norm.sf(np.abs(z)), method="fdr_bh")[1]
     np.testing.assert_allclose(misplaced_pins.q_values(z, np.ones(200, dtype=bool)), expected, rtol=1e-9)
-
-
-def test_miss_statistics_are_those_of_scipy():
-    chance = np.random.default_rng(9)
-    values, missed = chance.integers(0, 6, 80).astype(float), chance.random(80) < 0.2
-    expected = scipy.stats.mannwhitneyu(
-        values[missed], values[~missed], alternative="greater", method="asymptotic", use_continuity=True
-    )
-    assert misses._rank_p(values, missed) == pytest.approx(expected.pvalue, rel=1e-6)
-    assert misses._at_least(4, 9, 20, 100) == pytest.approx(scipy.stats.hypergeom.sf(3, 100, 9, 20), rel=1e-9)
 
 
 def test_company_and_gaps_are_what_counting_gives():
