@@ -86,27 +86,40 @@ def make_song(seed: int, n_notes: int = 120, n_strikers: int = 6, chords: bool =
     return np.array(score_s), striker
 
 
-def make_repeats(seed: int, form: str, n_strikers: int = 6, n_notes: int = 40):
-    """Return times and strikers of a song whose parts, named by the letters of `form`, come again to the letter."""
-    parts = {letter: make_song(seed * 26 + ord(letter), n_notes, n_strikers) for letter in form}
-    score_s, striker, start_s = [], [], 0.0
-    for letter in form:
-        score_s.append(start_s + parts[letter][0])
-        striker += parts[letter][1]
-        start_s = score_s[-1][-1] + 0.5
-    return np.concatenate(score_s), striker
+def make_repeats(seed: int, form: str, n_keys: int = 24, bars: int = 8):
+    """Return times and strikers of a song in bars of 2 s whose parts, the letters of `form`, come again to the letter.
+
+    Each part is a melody, some of its notes with a second below.
+    """
+    parts = {letter: _part(np.random.default_rng([seed, ord(letter)]), n_keys, bars) for letter in form}
+    rows = [(2.0 * bars * place + time_s, key) for place, letter in enumerate(form) for time_s, key in parts[letter]]
+    return np.array([time_s for time_s, _ in rows]), [f"key {key:02d}" for _, key in rows]
 
 
-def play(score_s: np.ndarray, seed: int, wander: float = 0.15, jitter_s: float = 0.01) -> np.ndarray:
-    """Return when hands play this: a tempo that wanders, with pauses between 1 in 30 onsets."""
+def _part(chance, n_keys, bars):
+    rows, key, time_s = [], n_keys // 2, 0.0
+    while time_s < 2.0 * bars:
+        key = int(np.clip(key + chance.integers(-3, 4), n_keys // 3, n_keys - 1))
+        rows.append((time_s, key))
+        if chance.random() < 0.3:
+            rows.append((time_s, key - int(chance.integers(2, n_keys // 3))))
+        time_s += float(chance.choice([0.25, 0.25, 0.5, 0.5, 0.75]))
+    return rows
+
+
+def play_by_hand(score_s: np.ndarray, seed: int, wander: float = 0.15) -> np.ndarray:
+    """Return when hands play a song in bars of 2 s: tempo wanders, phrases of 8 s slow down at their ends, pauses."""
     chance = np.random.default_rng([seed, 12])
-    onset_s, place = np.unique(score_s, return_inverse=True)
-    log_pace = np.zeros(len(onset_s))
-    for k in range(1, len(onset_s)):
-        log_pace[k] = 0.8 * log_pace[k - 1] + chance.normal(0, 0.6 * wander)
-    pause_s = (chance.random(len(onset_s)) < 1 / 30) * chance.exponential(0.4, len(onset_s))
-    time_s = 1 + np.cumsum(np.diff(onset_s, prepend=onset_s[0]) * np.exp(log_pace) + pause_s)
-    return time_s[place] + chance.normal(0, jitter_s, len(score_s))
+    n_beats = int(score_s[-1] / 0.5) + 3
+    log_pace = np.zeros(n_beats)
+    for k in range(1, n_beats):
+        log_pace[k] = 0.75 * log_pace[k - 1] + chance.normal(0, 0.66 * wander)
+    held = np.arange(15, n_beats, 16)
+    log_pace[held] += (chance.random(len(held)) < 0.6) * chance.uniform(0.1, 0.9, len(held))
+    step_s = 0.5 * np.exp(log_pace)
+    step_s[held] += chance.exponential(0.5, len(held))
+    at_beat_s = 1 + np.concatenate(([0.0], np.cumsum(step_s)))
+    return np.interp(score_s, 0.5 * np.arange(n_beats + 1), at_beat_s) + chance.normal(0, 0.012, len(score_s))
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a sea
 # Other beginnings: tempo as a ratio to what is expected, wander, jitter in seconds.
 OTHER_BEGINNINGS = ((0.75, 0.04, 0.007), (1.35, 0.04, 0.007), (1.0, 0.1, 0.014))
 NEVER = 1e-300  # probability; its logarithm is still finite
+EVIDENCE = 6.0  # nats that each further round must win over a plain repeat: odds of 400
 KEPT = 0.9  # of the hits that a reading explains, which one in fewer rounds must explain to take its place
 
 
@@ -70,19 +71,19 @@ def in_fewest_rounds(
 
     A part that the song has twice can be read as a part played twice, and one unlucky bar decides which of the two a
     search finds. So the reading is put on its nominal times, as nothing disturbed it, and read anew: where fewer rounds
-    then explain it as well, it was no evidence for the further ones. Fewer rounds are looked for in this order: one
-    round; rounds from the top, each to the end.
+    then explain it nearly as well, there was no evidence for the further ones. Fewer rounds are looked for in this
+    order: one round; rounds from the top, each to the end.
     """
     paths, last, _, expected = found
     take = unroll(paths, last, onsets)
     if take.n_playthroughs == 1:
         return found
-    plain = undisturbed(take, onsets, evidence, expected.tempo)
-    plain_total = find(onsets, own, plain, expected)[2]
+    plain = undisturbed(take, onsets, evidence, expected)
+    least = find(onsets, own, plain, expected)[2] - EVIDENCE * (take.n_playthroughs - 1)
     once = expected._replace(p_loop=NEVER, p_restart=NEVER)
     rounds = expected._replace(p_restart=NEVER, from_top=True)
     for fewer in (once, rounds):
-        if find(onsets, own, plain, fewer)[2] < plain_total - 1e-6:
+        if find(onsets, own, plain, fewer)[2] < least:
             continue
         other = find(onsets, own, evidence, fewer)
         simpler = unroll(other[0], other[1], onsets)
@@ -91,26 +92,26 @@ def in_fewest_rounds(
     return found
 
 
-def undisturbed(take: Take, onsets: Onsets, evidence: Evidence, tempo: float) -> Evidence:
-    """Return the hits that a take matched, at the nominal times of its onsets; between rounds the time that passed."""
+def undisturbed(take: Take, onsets: Onsets, evidence: Evidence, expected: Tracker) -> Evidence:
+    """Return the hits that a take matched, at the nominal times of its onsets.
+
+    A round begins where the next onset would have come had the one before gone on, so no pause speaks for either.
+    """
     onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
-    hits, times = [], []
-    start_s = 0.0
+    score_s = np.append(onsets.score_s, onsets.score_s[-1] + expected.turnaround_s) - onsets.score_s[0]
+    hits, times, start_s = [], [], 0.0
     for mine in take.hit:
         member = np.flatnonzero(mine >= 0)
-        member = member[np.argsort(mine[member])]
-        if not len(member):
-            continue
-        hit, nominal_s = mine[member], tempo * onsets.score_s[onset_of_member[member]]
-        if hits:
-            start_s += evidence.hit_s[hit[0]] - evidence.hit_s[hits[-1][-1]]
-        times.append(start_s + nominal_s - nominal_s[0])
-        hits.append(hit)
-        start_s = times[-1][-1]
+        if len(member):
+            member = member[np.argsort(mine[member])]
+            onset = onset_of_member[member]
+            hits.append(mine[member])
+            times.append(start_s + score_s[onset])
+            start_s += score_s[onset[-1] + 1]
     hit = np.concatenate(hits)
     return replace(
         evidence,
-        hit_s=np.concatenate(times),
+        hit_s=expected.tempo * np.concatenate(times),
         hit_var=evidence.hit_var[hit],
         by_striker=evidence.by_striker[hit],
         stray=evidence.stray[hit],
