@@ -70,12 +70,15 @@ def rings(
     within_s = float(np.clip(TIMES * spread_s, NEAREST_S, WIDEST_S))
     seen = take.reached & np.isfinite(due_s)
     whose = np.broadcast_to(onsets.member_striker, due_s.shape)[seen]
-    due = {striker: np.sort(due_s[seen][whose == striker]) for striker in hears.values()}
+    due_s = due_s[seen]
+    due = {striker: np.sort(due_s[whose == striker]) for striker in hears.values()}
+    n_notes = np.bincount(whose, minlength=evidence.by_striker.shape[1])
     follows = {}
     for one, said in hears.items():
         hit_s = evidence.hit_s[channel == one]
-        others = [_follows(one, said, other, due, hit_s, within_s) for other in hears.values() if other != said]
-        clear = [other for other in others if other is not None]
+        answered = np.bincount(whose[_distance_s(due_s, hit_s) < within_s], minlength=len(n_notes))
+        likely = [other for other in hears.values() if other != said and answered[other] > LEAST_SHARE * n_notes[other]]
+        clear = [other for other in (_follows(one, said, t, due, hit_s, within_s) for t in likely) if other is not None]
         if clear:
             follows[said] = max(clear, key=lambda other: other.n_answered / other.n_notes)
     return _closed(follows)
