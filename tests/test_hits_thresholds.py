@@ -10,7 +10,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from pipeline.hits.health import background, faults
+from pipeline.hits.health import background, click, faults
 from pipeline.hits.signal import flux
 from pipeline.settings import Channel
 from pipeline.tables import N_BANDS
@@ -257,6 +257,22 @@ def test_one_loud_moment_before_a_strike_hides_no_other():
 
 def test_strikes_at_the_very_ends_tell_nothing_of_what_is_heard():
     assert two_of_which(make_hits(np.repeat([0.0, 0.03, 19.97, 19.99], 3))) == UNSTRUCK
+
+
+@pytest.mark.parametrize(("peak_db", "told"), [(26.0, False), (23.0, True)])
+def test_low_drums_that_nobody_found_are_no_dead_microphone(peak_db, told):
+    # 40 Hz, far below the bands in which levels are followed; 300 times the noise's power are 24.8 dB.
+    drums, rng = make_noise(5, power=1e-6), np.random.default_rng(6)
+    after = np.arange(4000) / RATE_HZ
+    for begin in np.round(np.arange(0.5, 19, 1.3) * RATE_HZ + rng.uniform(-400, 400, 15)).astype(int):
+        drums[begin : begin + 4000] += 1e-3 * 10 ** (peak_db / 20) * np.exp(-after / 0.1) * np.sin(250 * after)
+    watch = watch_of(make_noise(4), drums)
+    watch.uppers = {k: np.full(1000, -60.0) for k in (0, 1)}
+    assert names(watch, make_hits(TIMES_S)) == ["dead"] * told
+    once = np.where(np.arange(160_000) < 40_000, drums, make_noise(7))  # a cable that goes in
+    watch = watch_of(make_noise(4), once)
+    watch.uppers = {k: np.full(1000, -60.0) for k in (0, 1)}
+    assert names(watch, make_hits(TIMES_S)) == ["dead"]
 
 
 @pytest.mark.parametrize(("share", "louder_db", "told"), [(0.02, 3.2, False), (0.02, 2.8, True), (0.006, 40.0, True)])
@@ -578,7 +594,7 @@ def test_a_track_that_ends_a_second_early_is_told():
 # --- a click that was not looped back --------------------------------------------------------------------------------
 
 
-def click(noise, bits, accents=(1.0, 0.6), off=0.0):
+def said_of_clicks(noise, bits, accents=(1.0, 0.6), off=0.0):
     """Return what is said of clicks twice a second, which may fall between samples, in noise, with so many bits."""
     rng, samples = np.random.default_rng(25), np.random.default_rng(26).normal(size=160_000) * noise
     times = np.arange(0.25, 19.9, 0.5)
@@ -602,9 +618,20 @@ def click(noise, bits, accents=(1.0, 0.6), off=0.0):
     ],
 )
 def test_a_click_is_not_looped_back_where_it_is_exact_or_more_silent_than_a_cable(noise, bits, off, told):
-    assert click(noise, bits, off=off) == ["click not looped back"] * told
-    assert click(noise, bits, (1.0, 1.0), off) == ["click not looped back"] * told
+    assert said_of_clicks(noise, bits, off=off) == ["click not looped back"] * told
+    assert said_of_clicks(noise, bits, (1.0, 1.0), off) == ["click not looped back"] * told
 
 
 def test_a_short_recording_has_no_silence_to_tell_of():
     assert faults.Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0
+
+
+@pytest.mark.parametrize("n_lost", [3, 5, 8])
+def test_lost_sound_is_no_wrong_tempo(n_lost):
+    # 60 ms each; of two that fall between the same clicks' neighbours not all is put back.
+    for seed in range(10):
+        rng, at_s = np.random.default_rng(seed), np.arange(0.5, 40, 0.5)
+        at_s = at_s - 0.06 * np.searchsorted(np.sort(rng.uniform(4, 36, n_lost)), at_s)
+        channels = (Channel(1, ("click",), bpm=120.0),)
+        found = click.faults(channels, RATE_HZ, make_hits(at_s + rng.normal(size=len(at_s)) * 5e-6), [0.0])
+        assert [one.split(":")[0] for one in found] == ["dropout"]

@@ -167,7 +167,7 @@ def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) ->
     """
     if not channel.bpm:
         return []
-    beats, _ = _beats(at)
+    beats, per_beat = _beats(at)
     ends = np.concatenate([[-1], np.flatnonzero(beats > PAUSE_BEATS), [len(beats)]])
     longest = int(np.diff(ends).argmax())
     part = slice(ends[longest] + 1, ends[longest + 1])
@@ -180,14 +180,16 @@ def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) ->
     off_s = whole_s - np.polyval(line, count)
     interval_s, true_s = line[0], 60 / channel.bpm / channel.per_beat
     ppm = (interval_s / true_s - 1) * 1e6
-    if abs(ppm) > WRONG_TEMPO_PPM:
+    # Much lost sound moves the line, but not the usual interval.
+    usual_ppm = (np.median(per_beat) / rate_hz / true_s - 1) * 1e6
+    if min(abs(ppm), abs(usual_ppm)) > WRONG_TEMPO_PPM:
         return [
             f"click tempo: channel {channel.channel} clicks at {60 / interval_s / channel.per_beat:.2f} bpm, "
             f"the rig says {channel.bpm:g}; mend bpm or per_beat in the rig"
         ]
     error_ppm = off_s.std() / (count.std() * np.sqrt(len(count))) / true_s * 1e6
     steady_s = SURELY_STEADY_S if jumps.any() else STEADY_S
-    if off_s.std() > steady_s or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_ERROR * error_ppm):
+    if abs(ppm) > WRONG_TEMPO_PPM or off_s.std() > steady_s or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_ERROR * error_ppm):
         return []
     faster = "slower" if ppm > 0 else "faster"
     return [

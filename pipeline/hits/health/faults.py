@@ -28,6 +28,7 @@ ROUNDED_S, ROUNDED = 0.025, 3  # but few bits are: sound that fades stays so lon
 EQUAL_DB = 0.3  # between the quartiles of power: a machine that strikes so evenly; clipped strikes keep 0.7 or more
 COARSE = 2**-16  # a change from sample to sample that is larger in all of a file: it has 16 bit
 CLICK_S, EXACT = (0.05, 0.01), 0.9  # from click to click, at least; length that is compared; share that comes again
+STRIKING = 300.0  # peak² of the middle block over its power at quiet moments; noise of 5 s has some 25
 CREST = 12.0  # peak² over the power at quiet moments: a steady tone heaps up, too, and has 2
 SAME_CORRELATION, LAG_S = 0.97, 0.0005  # leaks reach 0.6
 DEAD_PEAK = 10 ** (-70 / 20)
@@ -63,6 +64,7 @@ class Watch:
         self.channels, self.rate_hz, self.mains_hz = channels, rate_hz, mains_hz
         self.start = None  # the first sample seen
         self.peak = np.zeros(n)
+        self.block_peak = [[] for _ in range(n)]
         self.tops = [[] for _ in range(n)]  # cut ones
         self.silence = [[] for _ in range(n)]  # first and last sample of stretches without any noise
         self.low = [[] for _ in range(n)]  # hum, rumble and quietest moments, a block each
@@ -80,7 +82,8 @@ class Watch:
         for number, (samples, its) in enumerate(zip(heard, power, strict=True)):
             own = samples[begin:]
             ends = float(own.min(initial=0.0)), float(own.max(initial=0.0))
-            self.peak[number] = max(self.peak[number], ends[1], -ends[0])
+            self.block_peak[number].append(max(ends[1], -ends[0]))
+            self.peak[number] = max(self.peak[number], self.block_peak[number][-1])
             self.tops[number] += clipping.of_block(own, here, ends, self.peak[number], self.rate_hz)
             if len(self.tops[number]) > MANY_TOPS:
                 self.tops[number] = clipping.thinned(self.tops[number], self.peak[number])
@@ -209,6 +212,9 @@ def _dead(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
         return None
     if _pumping(watch, number, hits):  # what a neighbour's strikes turn down hears them
         return None
+    # Low drums sound where levels are not followed, and may have been taken for leaks.
+    if np.median(np.square(watch.block_peak[number])) > STRIKING * _steady(watch, number) > 0:
+        return None
     # Its strikes may have been taken for leaks, as where its gain was touched while two others hold one sound.
     level_db = watch.upper(number)
     if len(level_db) and np.quantile(level_db, HEARS_AT) - np.median(level_db) > HEARS_DB:
@@ -242,10 +248,14 @@ def _clipped(watch: Watch, number: int, hits: np.ndarray) -> Finding | None:
     clipped = clipping.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, alike)
     if clipped is not None and not alike and _pumping(watch, number, hits):  # a limiter makes strikes equally high, too
         clipped = clipping.clipping(watch.tops[number], watch.peak[number], watch.rate_hz, True)
-    steady = np.median([low.quietest for low in watch.low[number]] or [0.0])
-    if clipped is None or watch.peak[number] ** 2 < CREST * steady:
+    if clipped is None or watch.peak[number] ** 2 < CREST * _steady(watch, number):
         return None
     return Finding("clipped", watch.channels[number], (max(clipped.over_db, 0.1), clipped.n_strikes))
+
+
+def _steady(watch: Watch, number: int) -> float:
+    """Return the power at the quietest moments of a channel's middle block; 0 of a short recording."""
+    return float(np.median([low.quietest for low in watch.low[number]] or [0.0]))
 
 
 def _equally_strong(mine: np.ndarray) -> bool:
