@@ -130,12 +130,14 @@ class Run:
         return np.interp(marks, turn, self.curve.time_s)
 
     def tempo(self):
-        """Return the tempo at every half beat of the score, from the half beat around it."""
+        """Return the tempo at every half beat of the score, from the half beat around it, wobble of shafts included."""
         beat_s, curve = score.beat_s(self.notes), self.curve
         half = np.arange(np.ceil(2 * self.first_s / beat_s), np.floor(2 * self.last_s / beat_s)) / 2
         half = half[half * beat_s + beat_s / 4 < curve.score_s[-1]]
-        time_s = self._when(half * beat_s)
-        span_s = self._when((half + 0.25) * beat_s) - self._when((half - 0.25) * beat_s)
+        time_s, after_s, before_s = (
+            self._when(along_s + self._shaft_s(along_s)) for along_s in ((half + side) * beat_s for side in (0, 0.25, -0.25))
+        )
+        span_s = after_s - before_s
         length = self.length_s / beat_s
         rounds = np.floor(half / length + 1e-9).astype(int)
         return pa.table(

@@ -310,7 +310,9 @@ misplaced | flag | | called misplaced
             + """
 shaft? | text | | shaft, null when nobody named one that turns so
 order | real | 1/turn | cycles per turn of the barrel, refined
+harmonic? | whole | | cycles per turn of the shaft: 1 or 2
 creep? | real | | deviation from the nominal ratio
+creep_se? | real | | its standard error
 amplitude_s | real | s | amplitude of its wobble
 amplitude_se | real | s | its standard error
 phase_turn? | real | turns | angle of the barrel at which it is latest (null: the drive does not hold its phase)
@@ -324,10 +326,11 @@ q_value | real | | false discovery rate
             columns=_GROUP
             + """
 ruler | text | | felt or song
-part | text | | motion, load, shaft, striker, pin or rest; a part that was not looked for (shaft so far) has no row
+part | text | | motion, load, shaft, striker, pin or rest; a part that was not looked for has no row
 sd_s | real | s | standard deviation of the part
 share | real | | covariance with the total over its variance; sums to 1
 sd_without_s | real | s | standard deviation of the total without the part
+detectable_s? | real | s | part shaft: amplitude from which on a wobble of each named shaft would have been found (95 %)
 """,
         ),
         _contract(

@@ -24,7 +24,7 @@ OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "budget
 def fit_of(machine: settings.Machine, notes: pa.Table, used: list[Take]) -> Fit:
     """Return the one fit that all tables are read from, of takes that are not refused."""
     score = score_of(notes)
-    return fit(score, strikes_of(used, score, machine))
+    return fit(score, strikes_of(used, score, machine), machine)
 
 
 def tables_of(
@@ -100,5 +100,5 @@ def tables_from(
         "strikers": strikers.strikers(group, machine, fitted),
         "pins": pins.pins(group, machine, fitted),
         "shafts": shafts.shafts(group, fitted),
-        "budget": budget.budget(group, late),
+        "budget": budget.budget(group, fitted, late),
     }

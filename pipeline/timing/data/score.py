@@ -47,6 +47,20 @@ class Score:
         """Return the time from the start to the end of the last bar."""
         return float(self.bars["score_s"].iloc[-1])
 
+    def turn_at(self, u_beat) -> np.ndarray:
+        """Return the barrel's turn at places of the score, nominal beats; on beyond the notes at their mean speed."""
+        known = self.notes[["u_beat", "barrel_turn"]].sort_values("u_beat").drop_duplicates("u_beat")
+        known_beat, known_turn = known.to_numpy(dtype=float).T
+        inside = np.interp(u_beat, known_beat, known_turn)
+        beyond = np.asarray(u_beat) - np.clip(u_beat, known_beat[0], known_beat[-1])
+        return inside + beyond * self.turn_per_beat
+
+    @property
+    def turn_per_beat(self) -> float:
+        """Return the barrel's mean turns per nominal beat; 0 where all notes stand at one place."""
+        span = np.ptp(self.notes["u_beat"].to_numpy())
+        return float(np.ptp(self.notes["barrel_turn"].to_numpy(dtype=float)) / span) if span > 0 else 0.0
+
     def bar_length_s(self, bar) -> np.ndarray:
         """Return how long each of the bars `bar` is written."""
         length_s = np.diff(self.bars["score_s"].to_numpy())

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing.fitting import priors
+from pipeline.timing.fitting import priors, shafts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model import design
@@ -20,7 +20,7 @@ class Part:
     name: str
     columns: np.ndarray
     precision: np.ndarray
-    prior_mean: float = 0.0
+    prior_mean: float | np.ndarray = 0.0
 
 
 def border_of(prepared: Prepared, state: State, load: LinearLoad, pin_sd_s: float, use=None) -> design.Border:
@@ -45,6 +45,7 @@ def border_of(prepared: Prepared, state: State, load: LinearLoad, pin_sd_s: floa
         _recovery(state, load_s),
         _company(hits, prepared.strikers, state, use),
         *_readiness(hits, prepared.strikers, state),
+        _wobbles(prepared, state, hits, use),
         _pins(hits, prepared.pins, state, pin_sd_s, use),
     ]
     ends = np.cumsum([0] + [part.columns.shape[1] for part in parts])
@@ -110,6 +111,17 @@ def _readiness(hits, strikers, state):
         Part("readiness", columns, state.readiness_precision),
         Part("fade", by_log_ready, np.full(1, priors.READY_LOG_SD**-2), pull),
     )
+
+
+def _wobbles(prepared, state, hits, use):
+    """Return the wobbles of the shafts that were found, each with its creep."""
+    if not state.wobbles:
+        return Part("shaft", np.zeros((len(hits.line), 0)), np.zeros(0))
+    turn = prepared.shafts.turn[use]
+    columns = [shafts.columns_and_creep(one, hits.line, turn) for one in state.wobbles]
+    priors_of = [shafts.prior_of(one) for one in state.wobbles]
+    precision, mean = (np.concatenate(each) for each in zip(*priors_of, strict=True))
+    return Part("shaft", np.hstack(columns), precision, mean)
 
 
 def _pins(hits, pins, state, pin_sd_s, use):

@@ -8,12 +8,13 @@ For take r and line g (a segment of it), at the score time u in nominal beats,
 (Gauss-Newton: load, recovery, company, ρ), is solved at once; then pins are flagged and hits weighed (`step`).
 """
 
+from pipeline import settings
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.strikes import Strikes
-from pipeline.timing.fitting import readout
+from pipeline.timing.fitting import readout, shaft_search
 from pipeline.timing.fitting.prepare import prepare
 from pipeline.timing.fitting.result import Fit
-from pipeline.timing.fitting.solve import likelihood
+from pipeline.timing.fitting.solve import likelihood, solve
 from pipeline.timing.fitting.state import first_state
 from pipeline.timing.fitting.step import step
 from pipeline.timing.fitting.uncertainty import posterior, settle
@@ -26,7 +27,7 @@ __all__ = ["Fit", "fit"]
 ROUNDS = (4, 4, 3)
 
 
-def fit(score: Score, strikes: Strikes) -> Fit:
+def fit(score: Score, strikes: Strikes, machine: settings.Machine) -> Fit:
     """Fit the model to the strikes of a group.
 
     Raises
@@ -34,12 +35,29 @@ def fit(score: Score, strikes: Strikes) -> Fit:
     numpy.linalg.LinAlgError
         The strikes do not tell enough, or no speed explains their times.
     """
-    prepared = prepare(score, strikes)
-    state, scales, solved = first_state(prepared), USUAL, None
+    prepared = prepare(score, strikes, machine)
+    state, scales, solved, before = first_state(prepared), USUAL, None, ()
     for rounds in ROUNDS:
         if solved is not None:
-            scales = likelihood(prepared, state, solved).greatest(scales)
-        for _ in range(rounds):
-            state, solved = step(prepared, state, scales)
-    state, solved = settle(prepared, state, scales)
+            scales, before = likelihood(prepared, state, solved).greatest(scales), state.wobbles
+            state = shaft_search.search(prepared, state, solve(prepared, state, scales))
+        state, solved = _stepped(prepared, state, scales, rounds)
+    if len(state.wobbles) != len(before):
+        scales = likelihood(prepared, state, solved).greatest(scales)
+        state, solved = _stepped(prepared, state, scales, ROUNDS[-1])
+    state, solved = _settled(prepared, state, scales)
     return readout.read(prepared, state, posterior(prepared, state, solved))
+
+
+def _stepped(prepared, state, scales, rounds):
+    for _ in range(rounds):
+        state, solved = step(prepared, state, scales)
+    return state, solved
+
+
+def _settled(prepared, state, scales):
+    """Return state and solution without flags and wobbles that are not significant at the likeliest scales."""
+    state, solved = settle(prepared, state, scales)
+    n_wobbles = len(state.wobbles)
+    state = shaft_search.withdraw(prepared, state, solved)
+    return (state, solved) if len(state.wobbles) == n_wobbles else settle(prepared, state, scales)

@@ -71,6 +71,12 @@ def load_s(prepared: Prepared, solved: Solved) -> np.ndarray:
     return linear + load[:, RECOVERY] * solved.beta("recovery") + load[:, REMAINDER]
 
 
+def shaft_s(solved: Solved) -> np.ndarray:
+    """Return what the shafts' wobbles add to each hit (with constant and slope of each line), shape=(n_hits,)."""
+    place = solved.border.places["shaft"]
+    return solved.border.matrix[:, place] @ solved.solution.beta[place]
+
+
 def striker_s(prepared: Prepared, state: State, solved: Solved) -> np.ndarray:
     """Return what the striker adds to each hit by delay, company and readiness, shape=(n_hits,)."""
     matrix, beta = solved.border.matrix, solved.solution.beta

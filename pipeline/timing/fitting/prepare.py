@@ -2,11 +2,13 @@
 
 import numpy as np
 
+from pipeline import settings
 from pipeline.timing.data import strikes as struck
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.fitting import hit_weights, priors
 from pipeline.timing.fitting.prepared import Hits, Lines, Pins, Prepared, Strikers
+from pipeline.timing.fitting.shafts import shafts_of
 from pipeline.timing.model import design, straight_lines
 
 SCALE_HITS = 5000  # that the scales are found from: their likelihood costs most of the time; free: 0.04
@@ -22,7 +24,7 @@ FADE_SPREAD = 0.05  # spread of e^(−gap/ρ) below which readiness cannot be to
 EFFECT_PINS = 4.0
 
 
-def prepare(score: Score, strikes: Strikes) -> Prepared:
+def prepare(score: Score, strikes: Strikes, machine: settings.Machine) -> Prepared:
     """Return what the fit of the strikes of a group keeps fixed (at least one note was played)."""
     frame = strikes.rows[strikes.rows["played"]].reset_index(drop=True)
     share = 1 / frame["shared"].to_numpy()
@@ -32,7 +34,8 @@ def prepare(score: Score, strikes: Strikes) -> Prepared:
     hits = _hits(strikes, frame, lines, late_s, pins_of_hits, weight)
     layout = design.layout_of(score, hits.track, hits.knot, hits.band_pin, len(pins.ids))
     strikers = _strikers(score, strikes, hits, len(pins.ids))
-    return Prepared(score, strikes, frame, hits, lines, pins, strikers, layout, _subset(score, hits))
+    shafts = shafts_of(machine, score, frame)
+    return Prepared(score, strikes, frame, hits, lines, pins, strikers, layout, _subset(score, hits), shafts)
 
 
 def usable_pace(pace, otherwise):

@@ -7,6 +7,7 @@ import pandas as pd
 
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.strikes import Strikes
+from pipeline.timing.fitting.shafts import Shafts
 from pipeline.timing.model import design
 
 
@@ -149,6 +150,8 @@ class Prepared:
         Where the banded unknowns lie.
     subset : np.ndarray of bool, shape=(n_hits,)
         Hits that the scales are found from.
+    shafts : Shafts or None
+        None where the barrel's turns are not told.
     """
 
     score: Score
@@ -160,3 +163,4 @@ class Prepared:
     strikers: Strikers
     layout: design.Layout
     subset: np.ndarray
+    shafts: Shafts | None

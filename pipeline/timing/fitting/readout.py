@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data import strikes
-from pipeline.timing.fitting import hit_weights, parts, priors
+from pipeline.timing.fitting import hit_weights, parts, priors, shaft_search, shafts
 from pipeline.timing.fitting.prepare import usable_pace
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.result import Fit
@@ -53,6 +53,9 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         load_by_striker=curve.load_by_striker,
         load_mean_se=curve.load_mean_se,
         pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
+        shafts=_shafts(state, solved),
+        shafts_sought=prepared.shafts is not None and len(prepared.shafts.eligible) > 0,
+        least_wobble_s=shaft_search.least_s(prepared, state, solved),
         recovery_beats=state.recovery_beats,
         recovery_log_se=float(_of_border(posterior, "recovery")[1][0]),
         ready_s=state.ready_s,
@@ -125,7 +128,7 @@ def _hits(prepared, state, solved, pin_s, rest_s, freak):
     load_s = straight_lines.detrended(parts.load_s(prepared, solved), line, along_s, use)
     striker_s = parts.striker_s(prepared, state, solved)
     of_pin_s = pin_s[hits.pin] * solved.data.relative_pace
-    shaft_s = np.zeros(len(late_s))
+    shaft_s = straight_lines.detrended(parts.shaft_s(solved), line, along_s, use)
     frame = prepared.frame.assign(
         along_late_s=late_s,
         motion_s=late_s - load_s - shaft_s - striker_s - of_pin_s - rest_s,
@@ -140,6 +143,30 @@ def _hits(prepared, state, solved, pin_s, rest_s, freak):
         weight=state.weight,
     )
     return frame, prepared.strikes.begun_s + start_s, usable_pace(pace, prepared.lines.pace)
+
+
+def _shafts(state, solved):
+    """Return the wobbles, the largest first."""
+    places = shafts.places_of(state.wobbles, solved.border.places["shaft"].start)
+    rows = [_shaft(wobble, place, solved) for wobble, place in zip(state.wobbles, places, strict=True)]
+    names = "shaft harmonic order creep creep_se amplitude_s amplitude_se phase_turn q_value".split()
+    return pd.DataFrame(rows, columns=names).sort_values("amplitude_s", ascending=False, ignore_index=True)
+
+
+def _shaft(wobble, place, solved):
+    candidate, order, creep, creep_se = wobble.candidate, wobble.common, np.nan, np.nan
+    if shafts.creeps(wobble):
+        off, creep_se = shafts.creep(wobble, place, solved)
+        order = order * (1 + off)
+        creep = order / candidate.order - 1
+    if candidate.shaft is None:
+        creep = creep_se = np.nan
+    phase_turn = np.nan
+    if candidate.holds_phase:
+        sine, cosine = shafts.alone(wobble, place, solved)[0]
+        phase_turn = np.arctan2(sine, cosine) / (2 * np.pi) % 1 / order
+    size, size_se = shafts.amplitude(wobble, place, solved)
+    return candidate.shaft, candidate.harmonic, order, creep, creep_se, size, size_se, phase_turn, wobble.q_value
 
 
 def _pins(prepared, state, scales, pin_s, pin_variance):

@@ -36,6 +36,13 @@ class Fit:
         From a share of each row of `grid`, (n_grid_rows,), to the standard error of the load's mean over them.
     pins : pd.DataFrame
         `pin, offset_s, offset_se, n_played, q_value, misplaced`.
+    shafts : pd.DataFrame
+        Wobbles that were found: `shaft` (None: nobody named one)`, harmonic, order, creep, creep_se, amplitude_s,
+        amplitude_se, phase_turn, q_value`; NaN where it does not apply.
+    shafts_sought : bool
+        Whether wobbles were looked for: not where the barrel's turns are not told.
+    least_wobble_s : float
+        Amplitude from which on a wobble of the named shafts would have been found; NaN where that cannot be told.
     recovery_beats, recovery_log_se : float
         τ and the standard error of its logarithm.
     ready_s : float
@@ -61,6 +68,9 @@ class Fit:
     load_by_striker: np.ndarray
     load_mean_se: Callable[[np.ndarray], float]
     pins: pd.DataFrame
+    shafts: pd.DataFrame
+    shafts_sought: bool
+    least_wobble_s: float
     recovery_beats: float
     recovery_log_se: float
     ready_s: float

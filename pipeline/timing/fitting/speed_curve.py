@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data.score import GRID_BEAT
-from pipeline.timing.fitting import border, parts
+from pipeline.timing.fitting import border, parts, shafts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
@@ -56,7 +56,7 @@ def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pac
     x, beta = solved.solution.x, solved.solution.beta
     frame, unknown = _half_beats(prepared, state, use)
     line, u_beat = frame["line"].to_numpy(), frame["u_beat"].to_numpy()
-    terms = _terms(prepared, solved, line, u_beat)
+    terms = _terms(prepared, state, solved, line, u_beat, frame["turned_beat"].to_numpy())
     machine_beat_s, straight_beat_s = prepared.lines.beat_s[line], pace[line] / beat_per_s
     beat_s = machine_beat_s + x[unknown + 1] + terms.rate @ beta + terms.rate_beside
     start_s = prepared.strikes.begun_s + prepared.lines.start_s
@@ -64,6 +64,7 @@ def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pac
     _, time_variance = posterior.mean_and_variance(lambda one: one.in_band(unknown, terms.place))
     _, rate_variance = posterior.mean_and_variance(lambda one: _mean_rate(prepared, one, unknown, terms.rate))
     load_rate = _load_rate(prepared, solved, terms, line, use)
+    shaft_rate = _shaft_rate(prepared, solved, terms, line, use)
     load = np.r_[solved.border.places["drag"], solved.border.places["recovery"]]
     by_load = _against_mean(terms.rate[:, load], line) / straight_beat_s[:, None]
     grid = frame.assign(
@@ -72,10 +73,10 @@ def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pac
         pace=beat_s * beat_per_s,
         speed=straight_beat_s / beat_s - 1,
         speed_se=np.sqrt(rate_variance) / straight_beat_s,
-        motion=(straight_beat_s - beat_s + load_rate) / straight_beat_s,
+        motion=(straight_beat_s - beat_s + load_rate + shaft_rate) / straight_beat_s,
         load=-load_rate / straight_beat_s,
         load_se=_load_se(posterior, load, by_load),
-        shaft=0.0,
+        shaft=-shaft_rate / straight_beat_s,
     )
     by_striker = _load_by_striker(prepared, solved, terms, line, straight_beat_s)
     return SpeedCurve(grid, by_striker, lambda share: float(_load_se(posterior, load, share[None] @ by_load)[0]))
@@ -84,8 +85,8 @@ def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pac
 def _half_beats(prepared, state, use):
     """Return the half beats between the first and the last hit of every track, and the unknowns of the motion there.
 
-    The half beats: `take, line, track, playthrough, segment, place, u_beat` (unrolled). Hits of weight 0 do not make a
-    track any longer.
+    The half beats: `take, line, track, playthrough, segment, place, u_beat` (unrolled)`, turned_beat` (by how much).
+    Hits of weight 0 do not make a track any longer.
     """
     score, layout = prepared.score, prepared.layout
     tracks = prepared.frame.groupby("track").first()
@@ -97,12 +98,13 @@ def _half_beats(prepared, state, use):
     track = tracks.loc[layout.grid_track[inside]]
     turned_beat = (track["along_s"] - track["score_s"]).to_numpy() * score.beat_per_s
     frame = track[["take", "line", "playthrough", "segment"]].reset_index()
-    frame = frame.assign(place=grid, u_beat=score.knot_u_beat[score.grid_knot[grid]] + turned_beat)
+    within_beat = score.knot_u_beat[score.grid_knot[grid]]
+    frame = frame.assign(place=grid, u_beat=within_beat + turned_beat, turned_beat=turned_beat)
     return frame, layout.grid_state[inside]
 
 
-def _terms(prepared, solved, line, u_beat):
-    """Return the terms at places; the rate of the load is its mean over the half beat around: a strike makes a step."""
+def _terms(prepared, state, solved, line, u_beat, turned_beat):
+    """Return the terms at places; rates of load and shafts are means over the half beat around: a strike makes a step."""
     places, row = solved.border.places, np.arange(len(line))
     place, rate = (np.zeros((len(line), len(solved.solution.beta))) for _ in range(2))
     lines, middle = border.line_places(prepared.hits)
@@ -114,6 +116,13 @@ def _terms(prepared, solved, line, u_beat):
         out[row, places["start"].start + order] = load_s[:, START]
         out[:, places["drag"]] = load_s[:, prepared.strikers.loading]
         out[:, places["recovery"]] = load_s[:, [RECOVERY]]
+    if state.wobbles:
+        turn = [
+            shafts.turn_of(prepared.score, u_beat - turned_beat + side * GRID_BEAT / 2, turned_beat)
+            for side in (0, 1, -1)
+        ]
+        at = [np.hstack([shafts.columns_and_creep(one, line, each) for one in state.wobbles]) for each in turn]
+        place[:, places["shaft"]], rate[:, places["shaft"]] = at[0], (at[1] - at[2]) / GRID_BEAT
     return Terms(place, rate, here[:, REMAINDER], (ahead - behind)[:, REMAINDER] / GRID_BEAT)
 
 
@@ -146,6 +155,14 @@ def _load_rate(prepared, solved, terms, line, use):
     late_s = parts.load_s(prepared, solved)
     _, slope = straight_lines.start_and_slope(late_s, hits.line, hits.u_beat, lines, use)
     return terms.rate[:, load] @ beta[load] + terms.rate_beside - slope[np.searchsorted(lines, line)]
+
+
+def _shaft_rate(prepared, solved, terms, line, use):
+    """Return what the shafts add to the seconds per beat, against the straight line of the hits in `use`."""
+    hits, place = prepared.hits, solved.border.places["shaft"]
+    lines = np.unique(line)
+    _, slope = straight_lines.start_and_slope(parts.shaft_s(solved), hits.line, hits.u_beat, lines, use)
+    return terms.rate[:, place] @ solved.solution.beta[place] - slope[np.searchsorted(lines, line)]
 
 
 def _load_by_striker(prepared, solved, terms, line, straight_beat_s):

@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.timing.fitting import priors
 from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.shafts import Wobble
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +46,8 @@ class State:
         Load of the strikes within ±15 ms, in mean strikes.
     company_by_drag : np.ndarray, shape=(n_hits, n_strikers)
         How the lateness by company answers to each drag, seconds.
+    wobbles : tuple of Wobble
+        Of the shafts that were found to be out of true.
     """
 
     drag: np.ndarray
@@ -64,6 +67,7 @@ class State:
     shift_s: np.ndarray
     company: np.ndarray
     company_by_drag: np.ndarray
+    wobbles: tuple[Wobble, ...] = ()
 
 
 def first_state(prepared: Prepared) -> State:

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.timing.fitting import company, hit_weights, misplaced_pins, parts
+from pipeline.timing.fitting import company, hit_weights, misplaced_pins, parts, shafts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.solve import solve
 from pipeline.timing.fitting.state import State
@@ -35,7 +35,7 @@ def step(prepared: Prepared, state: State, scales: Scales) -> tuple[State, Solve
 
 
 def _load_and_effects(prepared, state, solved):
-    """Take over drags, starts, τ, readiness, ρ and the priors of the effects."""
+    """Take over drags, starts, τ, readiness, ρ, the priors of the effects and the wobbles."""
     drag, readiness_s = np.zeros(prepared.strikers.n), np.zeros(prepared.strikers.n)
     drag[prepared.strikers.loading] = solved.beta("drag")
     readiness_s[prepared.strikers.readied] = solved.beta("readiness")
@@ -51,4 +51,5 @@ def _load_and_effects(prepared, state, solved):
         ready_s=float(np.clip(state.ready_s * np.exp(READY_STEP * log_ready), *READY_RANGE_S)),
         company_precision=solved.effect_precision("company", state.company_precision),
         readiness_precision=solved.effect_precision("readiness", state.readiness_precision),
+        wobbles=shafts.learnt(prepared.shafts, state.wobbles, solved),
     )

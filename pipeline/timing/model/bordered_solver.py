@@ -102,6 +102,11 @@ def solve(system: System) -> Solution:
     return Solution(x, beta, log_determinant, fit, factor, half, beta_covariance)
 
 
+def forward(solution: Solution, right: np.ndarray) -> np.ndarray:
+    """Return L⁻¹ of `right`, shape=(n, k)."""
+    return _triangular(solution.factor, right, "N")
+
+
 def band_covariance(system: System, edges: np.ndarray) -> list[np.ndarray]:
     """Return the diagonal blocks of A⁻¹.
 

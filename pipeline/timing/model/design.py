@@ -131,7 +131,7 @@ class Border:
     precision, pull : np.ndarray, shape=(m,)
         Prior precision of each unknown, and precision × prior mean.
     places : dict of str to slice
-        Columns of slope, delay, drag, start, recovery, company, readiness, fade, pin; recovery and fade change the
+        Columns of slope, delay, drag, start, recovery, company, readiness, fade, shaft, pin; recovery and fade change the
         logarithms of τ and ρ.
     """
 

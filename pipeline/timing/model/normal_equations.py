@@ -65,7 +65,7 @@ def hit_variance(data: Data, scales: Scales) -> np.ndarray:
 def system(layout: Layout, border: Border, data: Data, scales: Scales) -> bordered_solver.System:
     """Return the normal equations."""
     certain = data.weight / hit_variance(data, scales)
-    seen = _seen(layout, data.relative_pace)
+    seen = seen_by(layout, data.relative_pace)
     weighted = border.matrix * certain[:, None]
     return bordered_solver.System(
         band=_band(layout, data, scales, certain),
@@ -103,7 +103,7 @@ def _held(layout, data):
     return (layout.pin_place >= 0) & ~data.flagged
 
 
-def _seen(layout, pace):
+def seen_by(layout, pace):
     """Return which banded unknowns each hit sees, sparse, shape=(n_hits, n)."""
     n_hits = len(layout.state)
     on_pin = np.flatnonzero(layout.pin >= 0)

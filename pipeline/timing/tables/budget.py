@@ -5,20 +5,22 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
-from pipeline.timing.tables import group_keys, shafts
+from pipeline.timing.fitting.fit import Fit
+from pipeline.timing.tables import group_keys
 from pipeline.timing.tables.lateness import PARTS
 
-LOOKED_FOR = tuple(part for part in PARTS if part != "shaft" or shafts.LOOKED_FOR)
 RULERS = {"felt": "felt_", "song": ""}
 
 
-def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
+def budget(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
     """Return the table 'budget'.
 
     A part's share is its covariance with the total over the total's variance: shares sum to 1, and a part that works
     against the others has a negative one; one that was not looked for has no row. Freak hits (another strike, most
     likely) are left out.
     """
+    # What nobody looked for has no share, not one of 0.
+    sought = [part for part in PARTS if part != "shaft" or fitted.shafts_sought]
     found = []
     for ruler, prefix in RULERS.items():
         total_name = "felt_s" if prefix else "late_s"
@@ -26,12 +28,13 @@ def budget(group: settings.Group, late: pd.DataFrame) -> pa.Table:
         total = rows[total_name].to_numpy()
         if len(total) < 2 or np.var(total) == 0:
             continue
-        for part in LOOKED_FOR:
+        for part in sought:
             one = rows[f"{prefix}{part}_s"].to_numpy()
             share = np.mean((one - one.mean()) * (total - total.mean())) / np.var(total)
-            found.append((ruler, part, np.std(one), share, np.std(total - one)))
+            least_s = fitted.least_wobble_s if part == "shaft" else np.nan
+            found.append((ruler, part, np.std(one), share, np.std(total - one), least_s))
     if not found:
         return tables.empty("budget")
-    names = ("ruler", "part", "sd_s", "share", "sd_without_s")
+    names = ("ruler", "part", "sd_s", "share", "sd_without_s", "detectable_s")
     columns = {name: [row[place] for row in found] for place, name in enumerate(names)}
     return tables.build("budget", group_keys.of_group(group, len(found)) | columns)

@@ -1,13 +1,18 @@
-"""List the shafts out of true. Not looked for yet: the table is empty, and no lateness is laid to a shaft."""
+"""List the shafts out of true that were found."""
 
+import numpy as np
 import pyarrow as pa
 
 from pipeline import settings, tables
 from pipeline.timing.fitting.fit import Fit
-
-LOOKED_FOR = False  # what nobody looked for has no share in the budget, not one of 0
+from pipeline.timing.tables import group_keys
 
 
 def shafts(group: settings.Group, fitted: Fit) -> pa.Table:
-    """Return the table 'shafts'."""
-    return tables.empty("shafts")
+    """Return the table 'shafts': significant wobbles only."""
+    found = fitted.shafts.sort_values("order", kind="stable")
+    if not len(found):
+        return tables.empty("shafts")
+    columns = {name: found[name].to_numpy() for name in found}
+    columns["shaft"] = np.array(found["shaft"], dtype=object)
+    return tables.build("shafts", group_keys.of_group(group, len(found)) | columns)
