@@ -135,7 +135,8 @@ class Run:
         half = np.arange(np.ceil(2 * self.first_s / beat_s), np.floor(2 * self.last_s / beat_s)) / 2
         half = half[half * beat_s + beat_s / 4 < curve.score_s[-1]]
         time_s, after_s, before_s = (
-            self._when(along_s + self._shaft_s(along_s)) for along_s in ((half + side) * beat_s for side in (0, 0.25, -0.25))
+            self._when(along_s + self._shaft_s(along_s))
+            for along_s in (half * beat_s, (half + 0.25) * beat_s, (half - 0.25) * beat_s)
         )
         span_s = after_s - before_s
         length = self.length_s / beat_s

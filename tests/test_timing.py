@@ -447,7 +447,8 @@ def test_a_take_that_begins_again_is_laid_under_the_click_anew():
     assert row["late_sd_s"] < 0.03
 
 
-def test_a_part_that_nobody_looked_for_has_no_share_of_the_lateness(ordinary):
+def test_shafts_were_looked_for_and_none_was_found(ordinary):
     made = ordinary[3]["budget"]
-    assert set(made["part"]) == set(PARTS) - {"shaft"} and len(ordinary[3]["shafts"]) == 0
+    assert set(made["part"]) == set(PARTS) and len(ordinary[3]["shafts"]) == 0
+    assert (made.loc[made["part"] == "shaft", ["sd_s", "share"]] == 0).all(axis=None)
     np.testing.assert_allclose(made.groupby("ruler")["share"].sum(), 1.0)

@@ -12,6 +12,17 @@ from pipeline.timing import Take
 
 DAY = date(2031, 5, 3)
 BEAT_S = 0.625  # 96 quarter notes per minute
+BEATS_PER_TURN = 32
+
+
+@dataclass
+class Wobble:
+    """A shaft out of true: late by amplitude × sin 2π (order × turn + phase)."""
+
+    order: float  # cycles per turn of the barrel
+    amplitude_s: float
+    phase: float | None = None  # None: drawn for each take
+    creep_sd: float = 0.0  # by which the order differs from take to take
 
 
 @dataclass
@@ -31,6 +42,7 @@ class Truth:
     jitter_df: float = np.inf
     missed: float = 0.03
     tempo_sd: float = 0.01
+    wobbles: tuple = ()
     rate: list = field(default_factory=list)  # per take: (score_beat, tempo in bpm) of the half beats
     course: list = field(default_factory=list)  # per take: the Course of the half beats
 
@@ -89,7 +101,7 @@ def notes_of(rows, beats_per_bar=4, beat_s=BEAT_S) -> pa.Table:
             "pitch": 60 + frame["striker"].to_numpy(),
             "velocity": np.full(n, 90),
             "passage": frame["passage"].tolist(),
-            "barrel_turn": beat / beats_per_bar / 8,
+            "barrel_turn": beat / BEATS_PER_TURN,
         },
     )
 
@@ -141,8 +153,11 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     share = np.where(missed, 0, truth.drag[striker]) / speed**2
     loaded = _loaded(u, share, truth.recovery_beats * speed, rounds * length)
 
+    waves = [_wave(chance, one) for one in truth.wobbles]
+
     def curve(at):
-        return start_s + at / omega + f[np.searchsorted(places, at)] + np.interp(at, *loaded) / omega
+        slow_s = f[np.searchsorted(places, at)] + np.interp(at, *loaded) / omega
+        return start_s + at / omega + slow_s + sum(wave(at / BEATS_PER_TURN) for wave in waves)
 
     mean = truth.drag[striker].mean()
     heavy = truth.drag / mean if mean > 0 else np.ones(len(truth.drag))
@@ -169,6 +184,13 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     truth.rate.append((half, 0.5 / (curve(half + 0.25) - curve(half - 0.25)) * 60))
     truth.course.append(_course(curve, loaded, u[~missed], half, omega))
     return take_of(notes, hit, missed, playthrough, name)
+
+
+def _wave(chance, wobble):
+    """Return the lateness by a wobble as a function of the barrel's turn, in one take."""
+    phase = chance.random() if wobble.phase is None else wobble.phase
+    order = wobble.order * (1 + wobble.creep_sd * chance.normal())
+    return lambda turn: wobble.amplitude_s * np.sin(2 * np.pi * (order * turn + phase))
 
 
 def _course(curve, loaded, struck, half, omega) -> Course:

@@ -8,7 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 
-from pipeline import settings, tables
+from pipeline import settings
+from pipeline.tables import empty
 from pipeline.timing.data.score import score_of
 from pipeline.timing.data.strikes import strikes_of
 from pipeline.timing.data.takes import Take
@@ -49,7 +50,7 @@ def tables_of(
     """
     takes, fitted = _fitted(machine, notes, takes)
     if fitted is None:
-        made = {name: tables.empty(name) for name in OF_FIT}
+        made = {name: empty(name) for name in OF_FIT}
         return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
     return tables_from(group, machine, takes, fitted)
 

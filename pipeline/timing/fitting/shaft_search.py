@@ -25,7 +25,8 @@ UNNAMED_CHANCE = 0.01  # of an order that nobody named, over the whole range
 UNNAMED_ORDERS = (0.5, 30.0)  # per turn of the barrel
 MOST_WOBBLES = 6  # in one model: a machine with more is not told by sines
 OVERSAMPLING = 4  # orders per 1/(turns of the longest line): the power at the nearest is 5 % low at most
-EXACT_TRACKS = 6  # tracks whose slow motion is followed at every order; the others are like their mean
+TRACK_SAMPLING = 2  # orders per 1/(turns of a track) at which that is worked out: it changes slowly
+EXACT_TRACKS = 3  # tracks whose slow motion is followed at every order; the others are like their mean
 AROUND = 8  # orders to both sides, in 1/(turns of the longest line), that tell the noise about an order
 APART = 1.5  # the same, within which two wobbles cannot be told apart
 # A second harmonic is named rather than a first one when the creep explains it better: creep in units of what is usual.
@@ -33,6 +34,26 @@ USUAL_CREEP = 0.01
 HARMONIC_COST = 4.0  # of the second, in squares of that: most pulleys are eccentric rather than oval
 ROUNDS = 2  # in which a new wobble finds its order before the next is looked for
 SURE = 0.95  # chance to find a wobble as large as what is called not overlooked
+
+
+@dataclass(frozen=True, eq=False)
+class Powers:
+    """Chi-squares along the orders, and how much greater they are around each than chance makes them, at least 1.
+
+    Parameters
+    ----------
+    apart, apart_noise : np.ndarray, shape=(n_orders,)
+        Each line with a phase of its own.
+    together_noise : np.ndarray, shape=(n_orders,)
+        One phase for all lines: what the model does not say of the song's own pattern comes back in every take.
+    """
+
+    apart: np.ndarray
+    apart_noise: np.ndarray
+    together_noise: np.ndarray
+
+    def noise(self, candidate: Candidate) -> np.ndarray:
+        return self.together_noise if candidate.holds_phase else self.apart_noise
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +78,7 @@ class Scan:
 
 
 def search(prepared: Prepared, state: State, solved: Solved) -> State:
-    """Return the state with the wobbles that are significant beside the solution, those it holds that are not left out."""
+    """Return the state with the wobbles that are significant: those that the solution holds and new ones."""
     if prepared.shafts is None or len(prepared.shafts.eligible) == 0:
         return state
     scan = scan_of(prepared, solved)
@@ -82,10 +103,10 @@ def withdraw(prepared: Prepared, state: State, solved: Solved, scan: Scan | None
     if not state.wobbles:
         return state
     scan = scan_of(prepared, solved) if scan is None else scan
-    noise = noise_about(scan, _powers(prepared, solved, scan), 2 * len(prepared.shafts.eligible))
+    found = powers_of(prepared, solved, scan)
     places = shafts.places_of(state.wobbles, solved.border.places["shaft"].start)
     chances = [
-        _chance_of(scan, one, _chi_square(one, place, solved), noise)
+        _chance_of(scan, one, _chi_square(one, place, solved), found)
         for one, place in zip(state.wobbles, places, strict=True)
     ]
     named = [one.candidate.shaft is not None for one in state.wobbles]
@@ -109,14 +130,14 @@ def least_s(prepared: Prepared, state: State, solved: Solved) -> float:
     if prepared.shafts is None or len(prepared.shafts.eligible) == 0:
         return np.nan
     candidates = [one for one in prepared.shafts.candidates if one.shaft != shafts.BARREL and one.harmonic == 1]
-    found = {(one.candidate.shaft, one.candidate.harmonic) for one in state.wobbles}
-    candidates = [one for one in candidates if (one.shaft, one.harmonic) not in found]
+    held = {(one.candidate.shaft, one.candidate.harmonic) for one in state.wobbles}
+    candidates = [one for one in candidates if (one.shaft, one.harmonic) not in held]
     if not candidates:
         return np.nan
     scan = scan_of(prepared, solved)
-    noise = noise_about(scan, _powers(prepared, solved, scan), 2 * len(prepared.shafts.eligible))
+    found = powers_of(prepared, solved, scan)
     chance = NAMED_Q / max(len(prepared.shafts.candidates), 1)
-    return float(max(_least_s(prepared, solved, scan, one, noise, chance) for one in candidates))
+    return float(max(_least_s(prepared, solved, scan, one, found, chance) for one in candidates))
 
 
 def scan_of(prepared: Prepared, solved: Solved) -> Scan:
@@ -135,6 +156,26 @@ def scan_of(prepared: Prepared, solved: Solved) -> Scan:
     return Scan(orders, information, turns, variance)
 
 
+def powers_of(prepared: Prepared, solved: Solved, scan: Scan) -> Powers:
+    """Return the chi-square of a sine at each order in what the solution leaves."""
+    hits, data, eligible = prepared.hits, solved.data, prepared.shafts.eligible
+    rest = (data.late_s - solved.fitted_s()) * data.weight / normal_equations.hit_variance(data, solved.scales)
+    n_tracks, n_knots = int(hits.track.max()) + 1, int(hits.knot.max()) + 1
+    summed = np.bincount(hits.track * n_knots + hits.knot, rest, n_tracks * n_knots).reshape(n_tracks, n_knots)
+    struck = summed.any(axis=0)
+    knot_turn = prepared.score.turn_at(prepared.score.knot_u_beat[:n_knots])
+    offset_turn, part = np.zeros(n_tracks), np.full(n_tracks, -1)
+    offset_turn[hits.track] = prepared.shafts.turn - knot_turn[hits.knot]
+    part_of_line = np.full(len(prepared.shafts.middle), -1)
+    part_of_line[eligible] = np.arange(len(eligible))
+    part[hits.track] = part_of_line[hits.line]
+    where = scan.orders, knot_turn[struck], offset_turn, summed[:, struck]
+    apart = periodogram.powers(*where, part, scan.information)
+    whole = scan.information.sum(axis=0, keepdims=True)
+    together = periodogram.powers(*where, np.where(part >= 0, 0, -1), whole)
+    return Powers(apart, noise_about(scan, apart, 2 * len(eligible)), noise_about(scan, together, 2))
+
+
 def noise_about(scan: Scan, power, df: int) -> np.ndarray:
     """Return at each order how much greater the powers around it are than chance makes them, at least 1."""
     size = min(2 * AROUND * OVERSAMPLING + 1, len(power))
@@ -151,7 +192,7 @@ def _left_by_pins(prepared, solved):
 
 
 def _information_by_track(prepared, solved, certain, orders):
-    """Return what each track tells of each order; those beyond EXACT_TRACKS as the mean of these, by their certainty."""
+    """Return what each track tells of each order; those beyond EXACT_TRACKS as the mean of these."""
     hits = prepared.hits
     total = np.bincount(hits.track, certain)
     exact = np.argsort(-total, kind="stable")[:EXACT_TRACKS]
@@ -181,30 +222,16 @@ def _of_track(prepared, solved, certain, orders, use):
     )
     # Orders lie closer along a line of many tracks than one track can tell apart.
     span = max(float(np.ptp(turn)), 1e-9)
-    n_coarse = int(min(len(orders), np.ceil(np.ptp(orders) * span * OVERSAMPLING) + 2))
+    n_coarse = int(min(len(orders), np.ceil(np.ptp(orders) * span * TRACK_SAMPLING) + 2))
     coarse = np.linspace(orders[0], orders[-1], n_coarse)
     return np.interp(orders, coarse, periodogram.wave_information(layout, data, solved.scales, coarse, turn))
 
 
-def _powers(prepared, solved, scan):
-    """Return the chi-square of a sine at each order, summed over the lines, in what the solution leaves."""
-    hits, data = prepared.hits, solved.data
-    rest = (data.late_s - solved.fitted_s()) * data.weight / normal_equations.hit_variance(data, solved.scales)
-    # Strikes of one chord stand at one place.
-    key = hits.track * (hits.knot.max() + 1) + hits.knot
-    _, first, place = np.unique(key, return_index=True, return_inverse=True)
-    summed = np.bincount(place, rest)
-    turn, line = prepared.shafts.turn[first], hits.line[first]
-    return periodogram.powers(scan.orders, turn, summed, line, prepared.shafts.eligible, scan.information)
-
-
 def _next(prepared, state, solved, scan) -> Wobble | None:
     """Return the most significant wobble that the model does not hold yet; None when none is."""
-    df = 2 * len(prepared.shafts.eligible)
-    power = _powers(prepared, solved, scan)
-    noise = noise_about(scan, power, df)
-    level = np.where(_taken(scan, state), 0.0, power / noise)
-    tried = [_at_peak(prepared, solved, scan, one, level, noise) for one in _open(prepared, state)]
+    powers = powers_of(prepared, solved, scan)
+    level = np.where(_taken(scan, state), 0.0, powers.apart / powers.apart_noise)
+    tried = [_at_peak(prepared, solved, scan, one, level, powers) for one in _open(prepared, state)]
     chances = np.array([chance for _, chance in tried])
     if len(tried):
         q = _q_values(chances, np.ones(len(tried), dtype=bool), len(prepared.shafts.candidates))
@@ -216,7 +243,7 @@ def _next(prepared, state, solved, scan) -> Wobble | None:
         named |= np.abs(scan.orders - one.order) <= max(one.creep * one.order, APART / scan.turns)
     free = np.where(named | (scan.orders > UNNAMED_ORDERS[1]), 0.0, level)
     nobody = Candidate(None, 1, float(scan.orders[np.argmax(free)]), 1.0, False)
-    wobble, chance = _at_peak(prepared, solved, scan, nobody, free, noise)
+    wobble, chance = _at_peak(prepared, solved, scan, nobody, free, powers)
     return replace(wobble, q_value=chance) if chance <= UNNAMED_CHANCE else None
 
 
@@ -234,7 +261,7 @@ def _taken(scan, state):
     return taken
 
 
-def _at_peak(prepared, solved, scan, candidate, level, noise):
+def _at_peak(prepared, solved, scan, candidate, level, powers):
     """Return the wobble of a candidate at its highest power, and how probable that is by chance."""
     peak = candidate.order
     if candidate.creep:
@@ -255,7 +282,7 @@ def _at_peak(prepared, solved, scan, candidate, level, noise):
         cosine=tested.estimate[n:],
         precision=1 / max(square, shafts.LEAST_VARIANCE_S2),
     )
-    return wobble, _chance_of(scan, wobble, tested.chi_square, noise)
+    return wobble, _chance_of(scan, wobble, tested.chi_square, powers)
 
 
 def _best_named(scan, tried, chances, best, q_value):
@@ -279,8 +306,8 @@ def _width(scan, candidate):
     return 2 * candidate.creep * candidate.order
 
 
-def _chance_of(scan, wobble, chi_square, noise):
-    about = noise[np.argmin(np.abs(scan.orders - wobble.common))]
+def _chance_of(scan, wobble, chi_square, powers):
+    about = powers.noise(wobble.candidate)[np.argmin(np.abs(scan.orders - wobble.common))]
     width = _width(scan, wobble.candidate)
     return periodogram.false_alarm(chi_square / about, 2 * wobble.n_parts, width, scan.variance)
 
@@ -299,11 +326,11 @@ def _q_values(chances, named, n_family):
     return q
 
 
-def _least_s(prepared, solved, scan, candidate, noise, chance):
+def _least_s(prepared, solved, scan, candidate, powers, chance):
     wobble = shafts.new_wobble(prepared.shafts, candidate, candidate.order)
     columns = shafts.columns(wobble, prepared.hits.line, prepared.shafts.turn)
     information = periodogram.score_test(solved, columns).information
-    about = noise[np.argmin(np.abs(scan.orders - candidate.order))]
+    about = powers.noise(candidate)[np.argmin(np.abs(scan.orders - candidate.order))]
     df, width = 2 * wobble.n_parts, _width(scan, candidate)
     needed = about * periodogram.level(chance, df, width, scan.variance)
     # A wave of amplitude a and any phase raises the chi-square by a²/2 × trace.

@@ -146,7 +146,7 @@ def shafts_of(machine: settings.Machine, score: Score, frame) -> Shafts | None:
 
 
 def turn_of(score: Score, within_beat, turned_beat) -> np.ndarray:
-    """Return the barrel's turn at places of the score, `turned_beat` later: it turns on from playthrough to playthrough."""
+    """Return the barrel's turn at places of the score, `turned_beat` later (it turns on through the playthroughs)."""
     return score.turn_at(within_beat) + np.asarray(turned_beat) * score.turn_per_beat
 
 
@@ -268,9 +268,7 @@ def _learnt(shafts, wobble, place, solved):
     n, beta = wobble.n_parts, solved.solution.beta[place]
     variance = np.diag(solved.solution.beta_covariance)[place]
     square = float(np.mean(beta[: 2 * n] ** 2 + variance[: 2 * n]))
-    found = replace(
-        wobble, sine=beta[:n], cosine=beta[n : 2 * n], precision=1 / max(square, LEAST_VARIANCE_S2)
-    )
+    found = replace(wobble, sine=beta[:n], cosine=beta[n : 2 * n], precision=1 / max(square, LEAST_VARIANCE_S2))
     if not creeps(wobble):
         return found
     centre = wobble.candidate.order

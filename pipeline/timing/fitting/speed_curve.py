@@ -104,7 +104,7 @@ def _half_beats(prepared, state, use):
 
 
 def _terms(prepared, state, solved, line, u_beat, turned_beat):
-    """Return the terms at places; rates of load and shafts are means over the half beat around: a strike makes a step."""
+    """Return the terms at places; rates of load and shafts are means over the half beat around (a strike: a step)."""
     places, row = solved.border.places, np.arange(len(line))
     place, rate = (np.zeros((len(line), len(solved.solution.beta))) for _ in range(2))
     lines, middle = border.line_places(prepared.hits)

@@ -3,8 +3,8 @@
 The power at an order is the squared length of the score of its sine and cosine in units of their information: the
 chi-square of Lomb (1976, Astrophys. Space Sci. 39, 447) and Scargle (1982, Astrophys. J. 263, 835), summed over lines.
 Deviation: noise here is not white. The score is of the whole model; the information counts what the slow motion of a
-track takes of a wave, and in a mean way what the pins take, not what delays and drags take. It serves to find the peaks;
-`score_test` then judges them by the whole model.
+track takes of a wave, and in a mean way what the pins take, not what delays and drags take. It serves to find the
+peaks; `score_test` (Rao 1948, Math. Proc. Camb. Philos. Soc. 44, 50; from memory) judges them by the whole model.
 """
 
 from dataclasses import dataclass
@@ -54,24 +54,29 @@ def score_test(solved: Solved, columns) -> Tested:
     return Tested(float((score**2 / size).sum()), axes @ (score / size), (axes * size) @ axes.T)
 
 
-def powers(orders, turn, rest, line, lines, information) -> np.ndarray:
-    """Return the chi-square of a sine at each order, summed over `lines`, each with a phase of its own.
+def powers(orders, knot_turn, offset_turn, rest, part_of_track, information) -> np.ndarray:
+    """Return the chi-square of a sine at each order, summed over the parts, each with a phase of its own.
 
     Parameters
     ----------
     orders : np.ndarray, shape=(n_orders,)
-    turn, rest : np.ndarray, shape=(n,)
-        Places; residuals over their variances.
-    line : np.ndarray of int, shape=(n,)
-    lines : np.ndarray of int, shape=(n_lines,)
-    information : np.ndarray, shape=(n_lines, n_orders)
+    knot_turn : np.ndarray, shape=(n_knots,)
+        Places that all tracks share.
+    offset_turn : np.ndarray, shape=(n_tracks,)
+        What each track adds to them.
+    rest : np.ndarray, shape=(n_tracks, n_knots)
+        Residuals over their variances, summed.
+    part_of_track : np.ndarray of int, shape=(n_tracks,)
+        Row of `information`; −1: none.
+    information : np.ndarray, shape=(n_parts, n_orders)
         On sine and cosine together: Σ certainty where the residuals are white.
     """
-    by_line = np.array([np.where(line == one, rest, 0.0) for one in lines]).reshape(len(lines), len(turn))
+    of_part = (np.arange(len(information))[:, None] == part_of_track).astype(float)
     found = np.zeros(len(orders))
     for start in range(0, len(orders), CHUNK):
         part = slice(start, start + CHUNK)
-        score = by_line @ np.exp(2j * np.pi * np.multiply.outer(turn, orders[part]))
+        score = rest @ np.exp(2j * np.pi * np.multiply.outer(knot_turn, orders[part]))
+        score = of_part @ (score * np.exp(2j * np.pi * np.multiply.outer(offset_turn, orders[part])))
         found[part] = (2 * np.abs(score) ** 2 / information[:, part]).sum(axis=0)
     return found
 
