@@ -14,7 +14,7 @@ RULERS = {"felt": "around the beat one feels", "song": "over the whole song"}
 def budget(found: Found, ruler: str) -> Picture | None:
     """Draw the parts of the lateness under one ruler (felt, song); None when there is nothing to part."""
     parts = found.budget[found.budget["ruler"] == ruler].dropna(subset="share")
-    # What nobody looked for, or cannot be there, as the delay of a striker that is alone.
+    # What cannot be there, as the delay of a striker that is alone, or was not found.
     parts = parts[parts["sd_s"] > 0]
     how = click.kept(found) if ruler == "song" else None
     # How late is a take by a click that it does not follow?
@@ -89,7 +89,18 @@ def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
     how = click.kept(found) if ruler == "song" else None
     if ruler == "song" and (how is None or not how.is_pulled):
         said += ". Over a song a free crew drifts; that is tempo, not looseness"
-    return words.sentence(said)
+    return words.sentence(said + _no_wobble(found, ruler))
+
+
+def _no_wobble(found: Found, ruler: str) -> str:
+    """Say from which size on a wobble of the named shafts would have been found, where none was."""
+    least_s = found.budget.loc[(found.budget["ruler"] == ruler) & (found.budget["part"] == "shaft"), "detectable_s"]
+    if ruler != "felt" or len(found.shafts) or not len(least_s) or not words.known(least_s.iloc[0]):
+        return ""
+    return (
+        f". No wobble was found; one of {words.milliseconds(least_s.iloc[0])} or more of a shaft that you name would "
+        "have been, 95 times in 100"
+    )
 
 
 def _days(days: pd.DataFrame, quantity: str, width: float, sentence: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import barrel, causes, click, lists, news, results, song, verdict, words
+from pipeline.report import barrel, causes, click, lists, news, results, shafts, song, verdict, words
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -50,7 +50,14 @@ def render(found: Results) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals |= {"words": words, "news": news, "verdict": verdict, "lists": lists, "click": click}
+    environment.globals |= {
+        "words": words,
+        "news": news,
+        "verdict": verdict,
+        "lists": lists,
+        "click": click,
+        "wobble": shafts,
+    }
     environment.filters["drawn"] = Markup  # our own SVG, in which drawing.py has escaped what the user wrote
     return environment.get_template("page.html").render(
         style=Markup((HERE / "page.css").read_text(encoding="utf-8")),
@@ -66,6 +73,7 @@ def _section(all_found: Results, found: Found, number: int) -> dict:
         "speed": song.speed(found),
         "strikes": song.strikes(found),
         "barrel": barrel.unrolled(found),
+        "turn": shafts.circle(found),
         "felt": causes.budget(found, "felt"),
         "song": causes.budget(found, "song"),
     }
