@@ -2,10 +2,11 @@
 
 For take r and line g (a segment of it), at the score time u in nominal beats,
 
-    t = T_g + u/ω_g + f_g(u) + Σ (d_s τ/ω)(1 − e^(−(u−u')/τ)) + L_s + C_s company + R_s e^(−gap/ρ) + P_pin ω̄/ω(u) + e
+    t = T_g + u/ω_g + f_g(u) + Σ (d_s τ/ω)(1 − e^(−(u−u')/τ)) + Σ (A sin + B cos)(2π order turn)
+        + L_s + C_s company + R_s e^(−gap/ρ) + P_pin ω̄/ω(u) + e
 
 (the load to the first order; `model.load` tells the whole law). In each round the model, linear about the last solution
-(Gauss-Newton: load, recovery, company, ρ), is solved at once; then pins are flagged and hits weighed (`step`).
+(Gauss-Newton: load, recovery, company, ρ, orders), is solved at once; then pins are flagged and hits weighed (`step`).
 """
 
 from pipeline import settings
