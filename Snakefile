@@ -40,7 +40,7 @@ PATHS = {
     for name in tables.CONTRACTS
     if name not in ("notes", "hits", "aligned", "lateness", "tempo")
 }
-PARTS = RESULTS + "/groups/build_day={build_day}/{group}/{name}.parquet"  # as tables.group_folder has it
+PARTS = str(tables.group_folder(RESULTS, "{build_day}", "{group}") / "{name}.parquet")
 NOTES = [tables.path(RESULTS, "notes", arrangement=one.name) for one in SETTINGS.arrangements]
 
 ALIGNED = [

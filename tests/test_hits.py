@@ -4,6 +4,7 @@ from datetime import date
 
 import mido
 import numpy as np
+import pyarrow.compute as pc
 import pytest
 import soundfile
 
@@ -43,7 +44,7 @@ def find(recording, its_rig=None, detection=None, **more):
 
 
 def strikes_of(table) -> np.ndarray:
-    rows = table.filter(tables.pa.compute.greater(table["probability"], 0.5))
+    rows = table.filter(pc.greater(table["probability"], 0.5))
     return rows["hit_s"].to_numpy()
 
 
@@ -112,7 +113,7 @@ def test_overlapping_channels_give_one_hit_timed_on_its_own_microphone(tmp_path)
     recording = make_recording(tmp_path / "take.wav", np.stack([own, room], 1))
     table, _ = find(recording, Rig("rig", (Channel(1, ("oak",)), Channel(2, ("everything",), delay_s=0.004))))
     assert np.allclose(strikes_of(table), true_s, atol=1e-4)
-    assert set(table.filter(tables.pa.compute.greater(table["probability"], 0.5))["channel"].to_pylist()) == {1}
+    assert set(table.filter(pc.greater(table["probability"], 0.5))["channel"].to_pylist()) == {1}
 
 
 def test_a_channel_that_the_rig_does_not_name_hears_nothing(tmp_path):
@@ -364,7 +365,7 @@ def test_a_striker_that_rests_while_another_is_searched_loses_no_hit(tmp_path):
     samples = np.stack(channels, axis=1) + rng.normal(size=(24 * RATE_HZ, 2)) * 0.06
     table, said = find(make_recording(tmp_path / "take.wav", samples), rig("oak", "slate"))
     for number, its in enumerate(played_s, 1):
-        found_s = strikes_of(table.filter(tables.pa.compute.equal(table["channel"], number)))
+        found_s = strikes_of(table.filter(pc.equal(table["channel"], number)))
         assert np.abs(found_s[:, None] - its).min(axis=0).max() < 2e-3 and len(found_s) <= len(its) + 1, said
 
 

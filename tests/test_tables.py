@@ -1,4 +1,4 @@
-"""The contracts and their one door: pipeline.tables."""
+"""The contracts of the tables, and reading and writing them."""
 
 from datetime import date
 
@@ -221,7 +221,7 @@ def test_a_table_stands_only_for_its_contract_version_configuration_and_owner(tm
     for other in (("notes", "0123", "ours"), ("hits", "4567", "ours"), ("hits", "0123", "theirs")):
         assert not tables.is_whole(path, *other)
     assert not tables.is_whole(tmp_path / "missing", "hits", "0123", "ours")
-    monkeypatch.setattr(tables, "VERSION", "1-00000000")
+    monkeypatch.setattr(tables.parquet, "VERSION", "1-00000000")
     assert not tables.is_whole(path, "hits", "0123", "ours")
 
 

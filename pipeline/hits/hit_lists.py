@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 
 from pipeline import midi, tables
 from pipeline.errors import InputError
@@ -84,7 +85,7 @@ def _through(rig: Rig | None, row: tuple) -> tuple | None:
     return hit_s - channel.delay_s, number, only, level_db
 
 
-def table_of(listed: dict) -> tables.pa.Table:
+def table_of(listed: dict) -> pa.Table:
     """Make the table of hits of a list."""
     n = len(listed["hit_s"])
     return tables.build(

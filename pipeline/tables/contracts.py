@@ -1,4 +1,4 @@
-"""Hold every contract between stages; the only door to Parquet.
+"""State every contract between stages: names, types, units and meanings of columns, the key, the order of rows.
 
 A contract is a `pyarrow.Schema` whose fields carry unit and meaning, with the key that is unique and the order in
 which rows are written. Times are seconds, score times quarter-note beats (`_beat`), angles turns, tempo quarter notes
@@ -7,21 +7,13 @@ error in the unit of its quantity. A column marked `?` may be null. A table with
 """
 
 import hashlib
-import json
-import os
-import tempfile
 from dataclasses import dataclass
-from pathlib import Path
 
-import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
-from pipeline.errors import InputError
-
-EDITION = 1  # a change of a unit, a sign or a meaning raises it; names and types tell for themselves
-N_BANDS = 12  # frequency bands of `bands_db`
+EDITION = 1  # raise it when a unit, a sign or a meaning changes; `VERSION` notices names and types by itself
+N_BANDS = 12  # frequency bands of `bands_db`; DESIGN section 5, "about 12"
+GROUP_KEYS = ("arrangement", "build_day", "session", "setup")  # what tells one group from another, in every table
 
 _TYPES = {
     "whole": pa.int64(),
@@ -33,15 +25,25 @@ _TYPES = {
     "bands": pa.list_(pa.float32(), N_BANDS),
 }
 
-# The tables of which each group makes its own part.
+# The tables of which each group makes its own part; the stage `tables` puts the parts together.
 GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "budget")
-# The stage that makes a table, where it is called otherwise.
-_MADE_BY = {"lateness": "timing", "tempo": "timing", "setups": "trend"} | dict.fromkeys(GATHERED, "tables")
 
 
 @dataclass(frozen=True)
 class Contract:
-    """One table: its columns (unit and meaning in the field metadata), its key and the order of its rows."""
+    """One table.
+
+    Attributes
+    ----------
+    name : str
+        The table's name, as in `CONTRACTS`.
+    schema : pa.Schema
+        Its columns; each field's metadata hold `unit` and `meaning`.
+    key : tuple of str
+        Columns that together are different in every row.
+    order : tuple of str
+        Columns by which the rows are sorted, the first counts most.
+    """
 
     name: str
     schema: pa.Schema
@@ -60,7 +62,7 @@ def _contract(name: str, key: str, order: str, columns: str) -> Contract:
     return Contract(name, pa.schema(fields), tuple(key.split()), tuple(order.split()))
 
 
-# The keys of a group (arrangement, build_day, session, setup) as they open every table of groups.
+# The columns of `GROUP_KEYS`, as they open every table of groups.
 _GROUP = """
 arrangement | text | | name of the arrangement
 build_day | day | | day of the recordings
@@ -69,7 +71,7 @@ setup | text | | machine set-up, '' when none is given
 """
 # A hive key must not stand in the file too, or pandas cannot read the set: the path says build_day.
 _GROUP_IN_DAY = _GROUP.replace("build_day | day | | day of the recordings\n", "")
-_GROUP_KEY = "arrangement build_day session setup"
+_GROUP_KEY = " ".join(GROUP_KEYS)
 
 CONTRACTS = {
     contract.name: contract
@@ -402,314 +404,3 @@ _columns = [
     (one.name, [(field.name, str(field.type), field.nullable) for field in one.schema]) for one in CONTRACTS.values()
 ]
 VERSION = f"{EDITION}-{hashlib.sha256(repr(_columns).encode()).hexdigest()[:8]}"  # stands in every file
-
-
-def empty(name: str) -> pa.Table:
-    """Return the table `name` with no rows."""
-    # Not `empty_table`, which imports pandas.
-    return pa.Table.from_batches([], CONTRACTS[name].schema)
-
-
-def arrow(values, null: np.ndarray | None = None) -> pa.Array:
-    """Return numbers, flags, rows of numbers or texts as an Arrow array.
-
-    Not `pa.array`, which imports pandas: a job that needs none would take half as long again to start.
-
-    Parameters
-    ----------
-    values : (n,) or (n, k) array, or list of str or None
-        A text that is None is null.
-    null : (n,) bool array, optional
-        Which numbers are null.
-    """
-    if isinstance(values, np.ndarray) and values.ndim == 2:
-        return pa.FixedSizeListArray.from_arrays(arrow(values.ravel()), values.shape[1])
-    if isinstance(values, np.ndarray) and values.dtype.kind in "iufb":
-        null = np.zeros(len(values), bool) if null is None else null
-        flags = values.dtype.kind == "b"
-        kind = pa.bool_() if flags else pa.from_numpy_dtype(values.dtype)
-        held = [np.packbits(values, bitorder="little") if flags else np.ascontiguousarray(values)]
-    else:
-        null = np.array([text is None for text in values], bool)
-        texts = [("" if text is None else text).encode() for text in values]
-        ends = np.cumsum([0, *map(len, texts)], dtype=np.int32)
-        kind, held = pa.string(), [ends, b"".join(texts)]
-    valid = pa.py_buffer(np.packbits(~null, bitorder="little")) if null.any() else None
-    return pa.Array.from_buffers(kind, len(values), [valid, *map(pa.py_buffer, held)])
-
-
-def numbers(column: pa.ChunkedArray) -> np.ndarray:
-    """Return a column of numbers as an array of one's own, null as NaN.
-
-    Not `to_numpy`, which imports pandas, as `pa.array` does.
-    """
-    if column.null_count:
-        column = pc.fill_null(column.cast(pa.float64()), arrow(np.array([np.nan]))[0])
-    return np.array(np.from_dlpack(column.combine_chunks()))
-
-
-def build(name: str, columns: dict) -> pa.Table:
-    """Make a table of the contract `name`, its rows in the contract's order.
-
-    Parameters
-    ----------
-    name : str
-        A key of `CONTRACTS`.
-    columns : dict of str to array_like
-        Exactly the contract's columns; NaN in a nullable column becomes null.
-
-    Raises
-    ------
-    ValueError
-        A column is missing, unknown or null where it must not be; a key comes twice. (Our fault, not the user's.)
-    """
-    contract = CONTRACTS[name]
-    given, wanted = set(columns), set(contract.schema.names)
-    if given != wanted:
-        raise ValueError(f"{name}: missing {sorted(wanted - given)}, unknown {sorted(given - wanted)}")
-    arrays = []
-    for field in contract.schema:
-        array = columns[field.name]
-        if isinstance(array, pa.ChunkedArray):
-            array = array.combine_chunks().cast(field.type)
-        elif isinstance(array, pa.Array):
-            array = array.cast(field.type)
-        elif isinstance(array, np.ndarray) and array.dtype.kind in "iufb":
-            # Nulls of a whole-number column come as NaN in floats.
-            unknown = np.isnan(array) if field.nullable and array.dtype.kind == "f" else None
-            array = arrow(array, unknown).cast(field.type)
-        else:
-            array = pa.array(array, from_pandas=field.nullable)
-            if pa.types.is_fixed_size_list(field.type) and len(array) == 0:
-                array = pa.array([], field.type)
-            array = array.cast(field.type)
-        arrays.append(array)
-    table = pa.Table.from_arrays(arrays, schema=contract.schema)
-    return _checked(table.take(_order(table, contract)), contract)
-
-
-def write(path, name: str, table: pa.Table, configuration: str = "", said: dict | None = None, mark: str = "") -> None:
-    """Write `table` whole or not at all, under the contract `name`.
-
-    Parameters
-    ----------
-    path : path-like
-        Folders are made where missing.
-    configuration : str
-        Hash of all that the table depends on (`settings.fingerprint`).
-    said : dict, optional
-        What belongs to the file and not to a row (JSON values), for `said()` to read.
-    mark : str
-        Whose it is (`settings.claim`): only files with its own mark are deleted for a configuration.
-    """
-    contract = CONTRACTS[name]
-    table = _checked(table.select(contract.schema.names).cast(contract.schema), contract)
-    metadata = {
-        "pindrift.table": name,
-        "pindrift.version": VERSION,
-        "pindrift.configuration": configuration,
-        "pindrift.said": json.dumps(said or {}, sort_keys=True),
-        "pindrift.mark": mark,
-    }
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as sink:
-            pq.write_table(table.replace_schema_metadata(metadata), sink, compression="zstd", write_page_checksum=True)
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, path)
-    except BaseException:
-        os.unlink(temporary)
-        raise
-
-
-def read(path, name: str, columns: list[str] | None = None) -> pa.Table:
-    """Read a table and hold it against its contract.
-
-    Raises
-    ------
-    InputError
-        The file is missing, no Parquet, or of another table or version.
-    """
-    contract = CONTRACTS[name]
-    with _opened(path, name) as file:
-        try:
-            table = file.read(columns=columns)
-        except (pa.ArrowInvalid, OSError) as error:
-            raise InputError(_damaged(path, name, error)) from None
-    version = (table.schema.metadata or {}).get(b"pindrift.version", b"").decode()
-    if version != VERSION:
-        raise InputError(f"{path}: expected version {VERSION}; found '{version}'; delete it and run again")
-    names = columns or contract.schema.names
-    if missing := [column for column in names if column not in table.schema.names]:
-        raise InputError(f"{path}: expected the table '{name}'; found no column {missing}; delete it and run again")
-    return table.select(names).cast(
-        pa.schema([contract.schema.field(column) for column in names], table.schema.metadata)
-    )
-
-
-def _opened(path, name: str) -> pq.ParquetFile:
-    """Open a table; say in one line when there is none, and how it is made."""
-    try:
-        # Not `read_table`: it would take `build_day=` of the path for a column.
-        return pq.ParquetFile(path, page_checksum_verification=True)
-    except FileNotFoundError:
-        # The part of a group is made before the whole.
-        stage = "timing" if Path(path).stem in GATHERED and "groups" in Path(path).parts else _MADE_BY.get(name, name)
-        do = f"run the stage '{stage}' first, or the whole workflow"
-        raise InputError(f"{path}: expected the table '{name}'; found no file; {do}") from None
-    except PermissionError:
-        raise
-    except (pa.ArrowInvalid, OSError) as error:
-        raise InputError(_damaged(path, name, error)) from None
-
-
-def _damaged(path, name: str, error: Exception) -> str:
-    return f"{path}: expected the table '{name}'; found {error}; delete it and run again"
-
-
-def said(path, name: str) -> dict:
-    """Return what `write` was given as `said`, without reading the rows; raises as `read` does."""
-    with _opened(path, name) as file:
-        found = (file.schema_arrow.metadata or {}).get(b"pindrift.said")
-    if found is None:
-        raise InputError(f"{path}: expected the table '{name}'; found no table of pindrift; delete it and run again")
-    return json.loads(found)
-
-
-def is_whole(path, name: str, configuration: str, mark: str) -> bool:
-    """Tell whether a table is there, undamaged as far as its footer tells, and made for what holds now.
-
-    The footer says where the last column ends; a file that was cut short or to which something was added does not fit.
-    """
-    try:
-        footer = pq.read_metadata(path)
-        size = os.path.getsize(path)
-    except (pa.ArrowInvalid, OSError):
-        return False
-    told = footer.metadata or {}
-    wanted = {"table": name, "version": VERSION, "configuration": configuration, "mark": mark}
-    if any(told.get(f"pindrift.{key}".encode()) != value.encode() for key, value in wanted.items()):
-        return False
-    return _end_of_columns(footer) + footer.serialized_size + len(b"????PAR1") == size
-
-
-def _end_of_columns(footer: pq.FileMetaData) -> int:
-    """Return where the last column that has any bytes ends: the footer follows it."""
-    for group in reversed(range(footer.num_row_groups)):
-        for place in reversed(range(footer.num_columns)):
-            column = footer.row_group(group).column(place)
-            # An offset of 0 stands for none: the file's own first bytes lie there.
-            if begins := [at for at in (column.dictionary_page_offset, column.data_page_offset) if at]:
-                return min(begins) + column.total_compressed_size
-    return len(b"PAR1")
-
-
-def mark_of(path) -> str | None:
-    """Return the mark of a table: '' without one, None for what is no table of ours."""
-    try:
-        told = pq.read_metadata(path).metadata or {}
-    except (pa.ArrowInvalid, OSError):
-        return None
-    return told.get(b"pindrift.mark", b"").decode() if b"pindrift.table" in told else None
-
-
-def keyed(table: pa.Table, **keys) -> pa.Table:
-    """Put the hive keys that only the path holds (build_day, recording) before the other columns."""
-    for name, value in reversed(keys.items()):
-        kind = pa.date32() if name == "build_day" else pa.string()
-        if name not in table.column_names:
-            table = table.add_column(0, name, pa.array([value] * len(table), kind))
-    return table
-
-
-def path(results, name: str, **keys) -> Path:
-    """Return where a table lies under the results folder.
-
-    Parameters
-    ----------
-    results : path-like
-    name : str
-        A key of `CONTRACTS`.
-    **keys
-        What tells its files apart: `arrangement` for notes; `recording` for hits; `build_day` and `recording` for
-        aligned; `build_day` and `group` (the id of a group) for lateness and tempo; none for the others.
-    """
-    at = {
-        "notes": "notes/{arrangement}.parquet",
-        "hits": "hits/{recording}.parquet",
-        "aligned": "aligned/build_day={build_day}/recording={recording}/aligned.parquet",
-        "lateness": "tables/lateness/build_day={build_day}/{group}.parquet",
-        "tempo": "tables/tempo/build_day={build_day}/{group}.parquet",
-    }.get(name, "tables/" + name + ".parquet")
-    return Path(results) / at.format(**keys)
-
-
-def group_folder(results, build_day, group: str) -> Path:
-    """Return the folder that holds a group's own part of each table of `GATHERED`."""
-    return Path(results) / "groups" / f"build_day={build_day}" / group
-
-
-def log(results, stage: str, name: str, build_day=None) -> Path:
-    """Return where a job's log lies; that of a take's alignment and of a group lies under its day."""
-    return Path(results, "log", stage, *([str(build_day)] if build_day else []), f"{name}.log")
-
-
-def gather(folders: list[Path]) -> dict[str, pa.Table]:
-    """Put the groups' parts together, each of `GATHERED` into one table."""
-    whole = {}
-    for name in GATHERED:
-        parts = [empty(name), *(read(folder / f"{name}.parquet", name) for folder in folders)]
-        table = pa.concat_tables([part.replace_schema_metadata(None) for part in parts])
-        whole[name] = table.take(_order(table, CONTRACTS[name]))
-    return whole
-
-
-def prune(results, kept: set[Path], mark: str) -> list[Path]:
-    """Delete what belongs to recordings, groups or arrangements that are no longer listed.
-
-    Only files that match the layout of `path` and `group_folder` are looked at; `kept` holds those that belong. Of the
-    others only those go that carry this `mark` and lie in the folder itself, not behind a symbolic link.
-    """
-    results = Path(results)
-    patterns = ["notes/*.parquet", "hits/*.parquet", "aligned/build_day=*/recording=*/aligned.parquet"]
-    patterns += [f"tables/{name}/build_day=*/*.parquet" for name in ("lateness", "tempo")]
-    patterns += [f"groups/build_day=*/*/{name}.parquet" for name in GATHERED]
-    others = [file for pattern in patterns for file in sorted(results.glob(pattern)) if file not in kept]
-    stale = [file for file in others if not _is_behind_a_link(file, results) and mark_of(file) == mark]
-    for file in stale:
-        file.unlink()
-        for folder in file.parents:
-            # A folder that only our own files were in goes with the last of them.
-            left = [entry for entry in folder.iterdir() if entry.name != ".snakemake_timestamp"]
-            if folder == results or left:
-                break
-            (folder / ".snakemake_timestamp").unlink(missing_ok=True)
-            folder.rmdir()
-    return stale
-
-
-def _is_behind_a_link(file: Path, folder: Path) -> bool:
-    return any(part.is_symlink() for part in (file, *file.parents) if folder in part.parents)
-
-
-def _order(table: pa.Table, contract: Contract):
-    return pc.sort_indices(table, sort_keys=[(column, "ascending") for column in contract.order])
-
-
-def _checked(table: pa.Table, contract: Contract) -> pa.Table:
-    for field in contract.schema:
-        if not field.nullable and table[field.name].null_count:
-            raise ValueError(f"{contract.name}: null in {field.name}")
-    # Neither `group_by` nor `to_numpy`: both import pandas, as `pa.array` does.
-    ranks = np.array([np.from_dlpack(pc.rank(table[name], tiebreaker="dense")) for name in contract.key])
-    if np.unique(ranks, axis=1).shape[1] != len(table):
-        raise ValueError(f"{contract.name}: the key {contract.key} comes twice")
-    return table
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
