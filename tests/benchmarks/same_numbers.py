@@ -132,13 +132,15 @@ def differences(one: pa.Table, two: pa.Table) -> list[str]:
         if name not in two.column_names or one[name].equals(two[name]):
             continue
         if not pa.types.is_floating(one.schema.field(name).type):
-            n = sum(a != b for a, b in zip(one[name].to_pylist(), two[name].to_pylist(), strict=True))
-            said.append(f"{name}: {n} of {len(one)} rows differ")
+            # As texts, for NaN does not equal itself.
+            n = sum(str(a) != str(b) for a, b in zip(one[name].to_pylist(), two[name].to_pylist(), strict=True))
+            said += [f"{name}: {n} of {len(one)} rows differ"] if n else []
             continue
         values = [table[name].to_numpy().astype(float) for table in (one, two)]
         nulls = int((np.isnan(values[0]) != np.isnan(values[1])).sum())
         largest = np.nanmax(np.abs(values[0] - values[1]), initial=0.0)
-        said.append(f"{name}: by {largest:.3g} at most" + (f", {nulls} nulls differ" if nulls else ""))
+        if largest or nulls:
+            said.append(f"{name}: by {largest:.3g} at most" + (f", {nulls} nulls differ" if nulls else ""))
     return said
 
 
