@@ -15,7 +15,7 @@ from pipeline.errors import InputError
 from pipeline.midi import read_song, seconds_at
 from pipeline.notes import notes
 from pipeline.settings import Arrangement, Barrel, Clock, Detection, Machine, Settings, Striker
-from pipeline.settings.songs import faults_of_file
+from pipeline.settings.unplayed_notes import faults_of_file
 
 # The examples of the Standard MIDI File 1.0 specification, format 0 and 1 (secondary: read in a copy).
 FORMAT_0 = (

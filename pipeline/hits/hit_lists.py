@@ -10,8 +10,7 @@ import pyarrow as pa
 
 from pipeline import midi, tables
 from pipeline.errors import InputError
-from pipeline.settings import Machine, Recording, Rig
-from pipeline.settings.songs import players_of
+from pipeline.settings import Machine, Recording, Rig, players_of
 
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
 LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples, or damaged
@@ -214,7 +213,7 @@ def _check_grid(path: Path, hit_s: np.ndarray) -> None:
 
 
 def _midi_rows(path: Path, machine: Machine) -> list[tuple]:
-    song, players = midi.read_song(str(path)), players_of(machine)
+    song, players = midi.read_song(str(path)), players_of(machine.strikers)
     tick, channel, pitch, velocity = song.notes.T
     striker = [players.get(one, "") for one in zip(channel.tolist(), pitch.tolist(), strict=True)]
     if striker and not any(striker):

@@ -7,8 +7,8 @@ from pipeline import tables
 from pipeline.errors import InputError
 from pipeline.midi import Song, bars_at, read_song, seconds_at
 from pipeline.notes.places import passages, pins_of, turns
-from pipeline.settings import Clock, Machine, Settings
-from pipeline.settings.songs import faults_of, players_of
+from pipeline.settings import Clock, Machine, Settings, players_of
+from pipeline.settings.unplayed_notes import faults_of
 
 CLOCK_VELOCITY = 64  # the velocity MIDI gives where nothing measures one
 
@@ -46,7 +46,7 @@ def notes(settings: Settings, arrangement: str) -> pa.Table:
 
 
 def _song_table(song: Song, machine: Machine) -> pa.Table:
-    players = players_of(machine)
+    players = players_of(machine.strikers)
     names = [striker.name for striker in machine.strikers]
     striker = np.array([names.index(players[channel, pitch]) for _, channel, pitch, _ in song.notes.tolist()])
     kept = _one_strike_at_a_time(song.notes, striker)

@@ -1,8 +1,8 @@
 """Hash exactly what a job depends on: its part of the configuration, the files it reads, the code that does it.
 
 The workflow carries the hash as a parameter, and the file that the job writes carries it too. The hash of a job holds
-those of the jobs before it: what changes anywhere changes everything that stands on it, and nothing else. So a file
-tells by itself whether it is still true, whatever the dates of files and clocks say.
+those of the jobs before it: what changes anywhere changes everything that stands on it, and nothing else. So a
+file tells by itself whether it still stands, whatever the dates of files and clocks say.
 """
 
 import hashlib
@@ -13,12 +13,15 @@ from importlib import metadata
 from pathlib import Path
 
 from pipeline import tables
-from pipeline.settings.model import Group, Machine, Recording, Settings
+from pipeline.settings.machine import Machine
+from pipeline.settings.recordings import Recording
+from pipeline.settings.settings import Group, Settings
 
 STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
 # Up to this size a file's content is hashed (half a second for 500 of them); of a larger one its size and date count.
 SMALL_BYTES = 1_000_000
-CALCULATE = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")  # libraries whose versions stand behind figures
+# Libraries whose versions may change figures.
+LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")
 
 
 def fingerprint(
@@ -52,7 +55,7 @@ def fingerprint(
 
 
 class Fingerprints:
-    """The hashes of all jobs; what several of them depend on is looked at once, when it is first asked for."""
+    """The hashes of all jobs, each taken when it is first asked for, and only once."""
 
     def __init__(self, settings: Settings):
         self._settings, self._found = settings, {}
@@ -90,7 +93,7 @@ class Fingerprints:
         raise ValueError(f"stage {stage!r} is none of {STAGES}")
 
     def _aligned(self, recording: Recording):
-        """What aligns a recording: its hits, the notes, the group; of the machine its strikers and its barrel."""
+        """Return what aligns a recording: its hits, the notes, the group; of the machine strikers and barrel."""
         barrel = self._settings.machine_of(recording.setup).barrel
         made_of = self.of("hits", recording.recording), self.of("notes", recording.arrangement)
         return made_of, _key(recording), barrel
@@ -101,7 +104,7 @@ class Fingerprints:
 
     @cached_property
     def _tables(self):
-        """What stands in the tables of all groups; what is no longer among it is deleted."""
+        """What the tables of all groups are made of: also what is listed, for the rest is deleted."""
         settings = self._settings
         notes = sorted((one.name, self.of("notes", one.name)) for one in settings.arrangements)
         keys = sorted(_key(recording) for recording in settings.recordings)
@@ -138,7 +141,7 @@ def code_of(stage: str, root: Path = Path(__file__).parents[1]) -> str:
 @cache
 def _libraries() -> tuple[str, ...]:
     found = []
-    for name in CALCULATE:
+    for name in LIBRARIES:
         try:
             found.append(metadata.version(name))
         except metadata.PackageNotFoundError:  # not all are needed everywhere
@@ -156,7 +159,7 @@ def _notes(settings: Settings, name: str):
 
 
 def _hits(settings: Settings, recording: Recording):
-    """What finds the hits: the take, its microphones, the strikers' notes (for lists of hits) and their delays."""
+    """Return what finds the hits: the take, its microphones, the strikers' notes (for lists of hits) and delays."""
     return (
         (recording.file, recording.start_s, recording.stop_s, contents(recording.file)),
         settings.rig(recording.rig),
@@ -166,8 +169,8 @@ def _hits(settings: Settings, recording: Recording):
 
 
 def _key(recording: Recording):
-    group = (recording.arrangement, str(recording.build_day), recording.session, recording.setup)
-    return recording.recording, *group
+    arrangement, build_day, session, setup = recording.group_key
+    return recording.recording, arrangement, str(build_day), session, setup
 
 
 @lru_cache
@@ -176,11 +179,11 @@ def _strikers(machine: Machine):
 
 
 def contents(path: str | None) -> tuple:
-    """Say what lies at `path`: nothing, a file, or a folder's files, so that another of the same name differs.
+    """Return what identifies the file, or the files of the folder, at `path`; () where there is nothing.
 
-    A missing recording cannot be a declared input of the workflow, so its coming and going must show here. A small
-    file is told by its content. A large one is told by its size and date: reading hundreds of recordings at each start
-    would take minutes, and a program that changes one in place sets its date.
+    A missing recording cannot be a declared input of the workflow, so whether it is there must show here. A small file
+    is identified by its content, a large one by its size and date: to read hundreds of recordings at each start would
+    take minutes, and a program that changes one in place sets its date.
     """
     if path and os.path.isdir(path):
         # Hidden files are what the file manager keeps for itself.

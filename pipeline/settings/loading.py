@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pipeline.errors import InputError
 from pipeline.settings.configuration import read_configuration
 from pipeline.settings.faults import Faults, near_file, path_fault, read_text
-from pipeline.settings.listing import read_recordings
-from pipeline.settings.model import Settings
-from pipeline.settings.nodes import compose
+from pipeline.settings.recordings import read_recordings
+from pipeline.settings.settings import Settings
+from pipeline.settings.yaml_values import compose
 
 
 def load(path: str, *, read_songs: bool = True) -> Settings:
@@ -19,7 +19,7 @@ def load(path: str, *, read_songs: bool = True) -> Settings:
     path : str
         The YAML file; paths in it start at the working folder.
     read_songs : bool
-        Hold the notes of every MIDI file against the strikers too. A single job of the workflow may leave that out:
+        Also look for notes in the MIDI files that no striker plays. A single job of the workflow may leave that out:
         the workflow's start has done it.
 
     Raises
@@ -60,7 +60,7 @@ def check(path: str) -> Checked:
         There is no configuration that could be looked at.
     """
     settings, faults, lines, warnings = _loaded(str(path), True)
-    lines = _without(lines, faults, settings)
+    lines = _faultless(lines, faults, settings)
     missing = {
         take.recording: f"no file at '{take.file}'" + near_file(take.file)
         for take in settings.recordings
@@ -83,10 +83,10 @@ def check(path: str) -> Checked:
     return Checked(settings, (), lines, missing, tuple(warnings))
 
 
-def _without(lines: dict[str, int], faults: Faults, settings: Settings) -> dict[str, int]:
+def _faultless(lines: dict[str, int], faults: Faults, settings: Settings) -> dict[str, int]:
     """Return the lines of the list that have no fault; none when the configuration itself has one.
 
-    What the configuration gets wrong of rigs or strikers would show again as a fault of every recording.
+    A fault in the rigs or strikers would show again at every recording.
     """
     if any(file != settings.recordings_file for file, _ in faults.places()):
         return {}
@@ -109,6 +109,7 @@ def _unheard(settings: Settings) -> list[str]:
 
 
 def _same_take_twice(settings: Settings, lines: dict[str, int]) -> list[str]:
+    """Say which recordings are the same part of the same file as one before them."""
     first, warnings = {}, []
     for recording in settings.recordings:
         part = (recording.file, recording.start_s, recording.stop_s)
@@ -145,13 +146,14 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, in
         recordings_file=configuration.recordings or "",
     )
     if read_songs and configuration.machine.strikers:
-        _hold_notes_against_strikers(settings, faults, clean)
+        _add_unplayed_notes(settings, faults, clean)
     return settings, faults, lines, list(configuration.warnings)
 
 
-def _hold_notes_against_strikers(settings: Settings, faults: Faults, clean: bool) -> None:
+def _add_unplayed_notes(settings: Settings, faults: Faults, clean: bool) -> None:
+    """Note a fault for each note of a song that no striker plays, if nothing else is wrong (`clean`)."""
     # Only here: a job that does not need the notes does not pay for reading them.
-    from pipeline.settings.songs import faults_of_file
+    from pipeline.settings.unplayed_notes import faults_of_file
 
     for arrangement in settings.arrangements:
         if arrangement.file and os.path.isfile(arrangement.file):

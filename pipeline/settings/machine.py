@@ -1,16 +1,72 @@
 """Read the machine and what a set-up changes of it: barrel, shafts, flywheel, strikers."""
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 from pipeline.settings.faults import slip
-from pipeline.settings.model import Barrel, Flywheel, Machine, Shaft, Striker, Wheel
-from pipeline.settings.nodes import Fields, Value
+from pipeline.settings.strikers import ONE_FOR_ALL_SETUPS, Striker, read_changed_strikers, read_strikers
+from pipeline.settings.yaml_values import Fields, Value
 
 DRIVES = ("belt", "toothed", "freewheel")
 PINS = ("song", "turn")
-RESERVED = ("everything", "index", "click")  # what `hears` says besides strikers
-_HIGHEST_NOTE = 127
-_DIFFERENT_NOTES = "leave it out: the notes are one table for all set-ups; keep a configuration of its own for it"
+# Chosen: what is larger is a slip (a unit, a missing decimal point), not a hand-built machine.
+_MOST_MM = 20_000
+_MOST_BARS_PER_TURN = 10_000
+_MOST_TURNS = 100_000  # of a shaft, per turn of the barrel
+_MOST_KG = 100_000
+_MOST_KG_M2 = 1e6
+_MOST_MOVE_MM = 100
+_MOST_WHEELS = 1000
+
+
+@dataclass(frozen=True)
+class Barrel:
+    """The barrel that carries the pins."""
+
+    bars_per_turn: float | None = None  # None: not known, so there are no angles
+    diameter_mm: float | None = None
+    pins: str = "song"  # song: each note has its own pin; turn: the same pins come round every turn
+
+
+@dataclass(frozen=True)
+class Shaft:
+    """A shaft or wheel besides the barrel, and what drives it."""
+
+    name: str
+    turns: float  # per turn of the barrel
+    drive: str = "belt"  # one of DRIVES
+
+
+@dataclass(frozen=True)
+class Wheel:
+    """One disc or ring of the flywheel as built; `count` of them."""
+
+    mass_kg: float
+    outer_mm: float
+    inner_mm: float = 0.0
+    count: int = 1
+
+
+@dataclass(frozen=True)
+class Flywheel:
+    """Either `inertia_kg_m2` or `wheels`; it turns with the shaft named flywheel (else with the barrel)."""
+
+    inertia_kg_m2: float | None = None
+    diameter_mm: float | None = None
+    wheels: tuple[Wheel, ...] = ()
+
+
+@dataclass(frozen=True)
+class Machine:
+    """The machine in one set-up."""
+
+    barrel: Barrel
+    shafts: tuple[Shaft, ...]
+    flywheel: Flywheel | None
+    strikers: tuple[Striker, ...]
+    finest_move_mm: float = 0.2  # smallest move of a pin or lever that the builder can make
+
+
+NO_MACHINE = Machine(Barrel(), (), None, ())  # where a configuration has none, or its own cannot be read
 
 
 def read_machine(value: Value, base: Machine | None, warnings: list[str]) -> Machine:
@@ -26,30 +82,34 @@ def read_machine(value: Value, base: Machine | None, warnings: list[str]) -> Mac
     """
     keys = "barrel shafts flywheel finest_move_mm"
     fields = value.fields(keys, required="strikers") if base is None else value.fields(keys + " strikers")
-    before = base or Machine(Barrel(), (), None, ())
-    strikers = before.strikers
-    if "strikers" in fields:
-        strikers = _strikers(fields["strikers"]) if base is None else _changed_strikers(fields["strikers"], strikers)
+    before = base or NO_MACHINE
     return Machine(
         barrel=_barrel(fields["barrel"], before.barrel, base is not None) if fields.get("barrel") else before.barrel,
         shafts=_shafts(fields, before.shafts, warnings),
         flywheel=_flywheel(fields["flywheel"], before.flywheel) if "flywheel" in fields else before.flywheel,
-        strikers=strikers,
-        finest_move_mm=fields.number("finest_move_mm", before.finest_move_mm, 0, 100, above=True),
+        strikers=_strikers(fields, base),
+        finest_move_mm=fields.number("finest_move_mm", before.finest_move_mm, 0, _MOST_MOVE_MM, above=True),
     )
+
+
+def _strikers(fields: Fields, base: Machine | None) -> tuple[Striker, ...]:
+    if "strikers" not in fields:
+        return base.strikers if base else ()
+    value = fields["strikers"]
+    return read_changed_strikers(value, base.strikers) if base else read_strikers(value)
 
 
 def _barrel(value: Value, before: Barrel, in_setup: bool) -> Barrel:
     fields = value.fields("bars_per_turn diameter_mm pins")
     barrel = Barrel(
-        bars_per_turn=fields.number("bars_per_turn", before.bars_per_turn, 0, 10_000, above=True),
-        diameter_mm=fields.number("diameter_mm", before.diameter_mm, 0, 20_000, above=True),
+        bars_per_turn=fields.number("bars_per_turn", before.bars_per_turn, 0, _MOST_BARS_PER_TURN, above=True),
+        diameter_mm=fields.number("diameter_mm", before.diameter_mm, 0, _MOST_MM, above=True),
         pins=fields.choice("pins", before.pins, PINS),
     )
     if in_setup:
         for key in ("bars_per_turn", "pins"):
             if getattr(barrel, key) != getattr(before, key):
-                fields[key].fault(f"what stands under machine ({getattr(before, key)})", do=_DIFFERENT_NOTES)
+                fields[key].fault(f"what stands under machine ({getattr(before, key)})", do=ONE_FOR_ALL_SETUPS)
     elif barrel.pins == "turn" and barrel.bars_per_turn is None:
         value.fault("the key 'bars_per_turn' beside 'pins: turn'", "none", "add it")
     return barrel
@@ -81,9 +141,9 @@ def _shaft(name: str, value: Value, old: Shaft | None, warnings: list[str]) -> S
                 f"{value.file} (line {value.line}): {value.what}: a plain number means a belt, and under machine the "
                 f"drive is {old.drive}; write {{turns: …}} to keep it"
             )
-        return Shaft(name, value.number(1.0, 0, 100_000, above=True))
+        return Shaft(name, value.number(1.0, 0, _MOST_TURNS, above=True))
     fields = value.fields("turns drive pulleys_mm")
-    turns = fields.number("turns", old.turns if old else 1.0, 0, 100_000, above=True)
+    turns = fields.number("turns", old.turns if old else 1.0, 0, _MOST_TURNS, above=True)
     if "pulleys_mm" in fields:
         turns = _ratio(fields["pulleys_mm"], turns)
         if "turns" in fields:
@@ -94,12 +154,12 @@ def _shaft(name: str, value: Value, old: Shaft | None, warnings: list[str]) -> S
 
 
 def _ratio(value: Value, default: float) -> float:
-    """Turns of the driven pulley per turn of the driver: the ratio of the diameters, driver over driven."""
+    """Return the turns of the driven pulley per turn of the driver: the driver's diameter over that of the driven."""
     pulleys = value.items()
     if not value.is_list or len(pulleys) != 2:
         value.fault("two diameters: [driver, driven]")
         return default
-    driver, driven = (pulley.number(None, 0, 20_000, above=True) for pulley in pulleys)
+    driver, driven = (pulley.number(None, 0, _MOST_MM, above=True) for pulley in pulleys)
     return driver / driven if driver and driven else default
 
 
@@ -121,8 +181,8 @@ def _flywheel(value: Value, before: Flywheel | None) -> Flywheel | None:
         return before
     fields = value.fields("inertia_kg_m2 diameter_mm")
     old = before or Flywheel()
-    inertia = fields.number("inertia_kg_m2", old.inertia_kg_m2, 0, 1e6, above=True)
-    diameter = fields.number("diameter_mm", old.diameter_mm, 0, 20_000, above=True)
+    inertia = fields.number("inertia_kg_m2", old.inertia_kg_m2, 0, _MOST_KG_M2, above=True)
+    diameter = fields.number("diameter_mm", old.diameter_mm, 0, _MOST_MM, above=True)
     if "inertia_kg_m2" not in fields and not old.wheels and old.inertia_kg_m2 is None:
         value.fault("the key 'inertia_kg_m2'", "none", "add it, or give the wheel as a list of rings")
     return Flywheel(inertia, diameter, () if "inertia_kg_m2" in fields else old.wheels)
@@ -131,116 +191,13 @@ def _flywheel(value: Value, before: Flywheel | None) -> Flywheel | None:
 def _wheel(value: Value) -> Wheel:
     fields = value.fields("inner_mm count", required="mass_kg outer_mm")
     wheel = Wheel(
-        mass_kg=fields.number("mass_kg", 1.0, 0, 100_000, above=True),
-        outer_mm=fields.number("outer_mm", 1.0, 0, 20_000, above=True),
-        inner_mm=fields.number("inner_mm", 0.0, 0, 20_000),
-        count=fields.whole("count", 1, 1, 1000),
+        mass_kg=fields.number("mass_kg", 1.0, 0, _MOST_KG, above=True),
+        outer_mm=fields.number("outer_mm", 1.0, 0, _MOST_MM, above=True),
+        inner_mm=fields.number("inner_mm", 0.0, 0, _MOST_MM),
+        count=fields.whole("count", 1, 1, _MOST_WHEELS),
     )
     if "inner_mm" in fields and "outer_mm" in fields and wheel.inner_mm >= wheel.outer_mm:
         value.fault(
             "an inner diameter below the outer one", f"inner_mm {wheel.inner_mm:g}, outer_mm {wheel.outer_mm:g}"
         )
     return wheel
-
-
-def _strikers(value: Value) -> tuple[Striker, ...]:
-    if not value.is_list:
-        value.fault("a list of strikers, each {name: …, notes: […]}")
-        return ()
-    strikers, lines = [], {}
-    for entry in value.items():
-        fields = entry.fields("notes channel delay_ms was", required="name")
-        name = _name(fields, lines)
-        if name is None:
-            continue
-        notes = _notes(fields["notes"]) if "notes" in fields else ()
-        if "notes" not in fields:
-            entry.fault("the key 'notes'", "none", "add it: the MIDI notes that fire this striker (a clock's arm: [])")
-        striker = Striker(name, notes, _channel(fields), _delay(fields, 0.0), fields.text("was"))
-        _claims(entry, striker, strikers, lines)
-        strikers.append(striker)
-    _former_names(value, strikers)
-    return tuple(strikers)
-
-
-def _name(fields: Fields, lines: dict[str, int]) -> str | None:
-    if (name := fields.text("name")) is None:
-        return None
-    value = fields["name"]
-    if name.casefold() in RESERVED:
-        value.fault("a name of its own", f"'{name}', which rigs use for something else", "rename the striker")
-    if name.casefold() in lines:
-        first = lines[name.casefold()]
-        value.fault("every striker once (whatever its case)", f"'{name}' again (first in line {first})", "rename one")
-        return None
-    lines[name.casefold()] = value.line
-    return name
-
-
-def _notes(value: Value) -> tuple[int, ...]:
-    notes = [entry.whole(None, 0, _HIGHEST_NOTE) for entry in value.items()]
-    if value.is_nothing or value.is_mapping:
-        value.fault("a list of MIDI notes")
-        return ()
-    return tuple(dict.fromkeys(note for note in notes if note is not None))
-
-
-def _channel(fields: Fields) -> int | None:
-    return fields.whole("channel", None, 1, 16) if fields.get("channel") else None
-
-
-def _delay(fields: Fields, default: float) -> float:
-    return fields.number("delay_ms", default, -1000, 1000)
-
-
-def _claims(entry: Value, striker: Striker, others: list[Striker], lines: dict[str, int]) -> None:
-    """Note the MIDI notes that two strikers claim on the same MIDI channel."""
-    for other in others:
-        if None not in (striker.channel, other.channel) and striker.channel != other.channel:
-            continue
-        for note in striker.notes:
-            if note in other.notes:
-                first = lines[other.name.casefold()]
-                entry.fault(
-                    f"every note on one striker (or on different MIDI channels), note {note} too",
-                    f"it on '{other.name}' (line {first}) and on '{striker.name}'",
-                    "take it from one of them",
-                )
-
-
-def _former_names(value: Value, strikers: list[Striker]) -> None:
-    names = {striker.name for striker in strikers}
-    taken = set()
-    for striker in strikers:
-        if striker.was is None:
-            continue
-        if striker.was in names or striker.was in taken:
-            value.fault(
-                f"a former name of '{striker.name}' that no other striker bears", f"'{striker.was}'", "correct 'was'"
-            )
-        taken.add(striker.was)
-
-
-def _changed_strikers(value: Value, before: tuple[Striker, ...]) -> tuple[Striker, ...]:
-    if not value.is_list:
-        value.fault("a list of strikers, each {name: …} and what changes")
-        return before
-    strikers, seen = {striker.name: striker for striker in before}, {}
-    for entry in value.items():
-        fields = entry.fields("notes channel delay_ms was", required="name")
-        name = _name(fields, seen)
-        if name is None:
-            continue
-        if name not in strikers:
-            if before:
-                fields["name"].choice(None, list(strikers))
-            continue
-        old = strikers[name]
-        notes = _notes(fields["notes"]) if "notes" in fields else old.notes
-        channel = _channel(fields) if "channel" in fields else old.channel
-        if set(notes) != set(old.notes) or channel != old.channel:
-            key = "notes" if set(notes) != set(old.notes) else "channel"
-            shown = list(notes) if key == "notes" else channel
-            fields[key].fault(f"the {key} that stand under machine", f"{shown}", _DIFFERENT_NOTES)
-        strikers[name] = replace(old, delay_ms=_delay(fields, old.delay_ms), was=fields.text("was", old.was))
-    return tuple(strikers.values())

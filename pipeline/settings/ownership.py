@@ -1,4 +1,4 @@
-"""Say whose a folder of results is: each belongs to one configuration, which may delete and replace what lies there.
+"""Say which configuration a folder of results belongs to: only that one may delete and replace what lies there.
 
 A small text file in the folder names the configuration, by its path from there: both can be moved together. It also
 holds the mark that the folder's tables carry. The mark stays when the configuration gets another name.

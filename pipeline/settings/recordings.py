@@ -5,22 +5,44 @@ import io
 import os
 import re
 from dataclasses import dataclass
+from datetime import date
 from pathlib import PurePath
 
 from pipeline.settings.configuration import Configuration
 from pipeline.settings.faults import Faults, choice_of, path_fault, read_text, slip
-from pipeline.settings.model import Recording
-from pipeline.settings.nodes import iso_day
+from pipeline.settings.yaml_values import iso_day
 
 REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 _KNOWN = (*REQUIRED, *OPTIONAL)
 _REMARK = re.compile(r"(?m)(^|(?<=\r))(#[^\r\n]*|sep=.(?=[\r\n]))")  # a spreadsheet may begin with "sep=;"
-_LONGEST_ID = 100
-# Lists of hits, as a table or from a trigger module: they name their strikers, so that a rig may be left out.
+_LONGEST_ID = 100  # letters; file systems allow 255, and temporary names and endings need room
+# Of lists of hits, as a table or from a trigger module; they name their strikers, so that a rig may be left out.
 LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
 _SEPARATORS = ",;\t"
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One line of the list of recordings."""
+
+    recording: str
+    file: str
+    build_day: date
+    rig: str  # '' for a hit list that needs none
+    arrangement: str
+    setup: str = ""
+    session: int = 1
+    start_s: float | None = None
+    stop_s: float | None = None
+    crew: str = ""
+    note: str = ""
+
+    @property
+    def group_key(self) -> tuple[str, date, int, str]:
+        """The values of `tables.GROUP_KEYS` of the group that it belongs to."""
+        return self.arrangement, self.build_day, self.session, self.setup
 
 
 def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple[Recording, ...], dict[str, int]]:
@@ -55,7 +77,7 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
 
 
 def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[str]]], str]:
-    """Split the text into (line, cells); empty lines and lines that begin with # say nothing."""
+    """Return (line, cells) of each row, and the separator; empty lines and lines that begin with # are left out."""
     text = _REMARK.sub("", text)
     lines = (line for line in text.splitlines() if line.strip() and not line.startswith('"#'))
     heading = next(lines, "")
@@ -73,7 +95,7 @@ def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[st
 
 
 def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
-    """Return the names of the columns, '' for one that says nothing; None when the heading cannot be used."""
+    """Return the names of the columns, '' for one that is not used; None when the heading cannot be used."""
     line, cells = rows[0] if rows else (None, [])
     cells = cells[: max((rank for rank, cell in enumerate(cells, 1) if cell), default=0)]
     if not any(cell.casefold() in _KNOWN for cell in cells):

@@ -1,12 +1,41 @@
 """Read a rig: which audio channel hears what, and what its microphone adds to the time."""
 
+from dataclasses import dataclass
+
 from pipeline.settings.faults import slip
-from pipeline.settings.mechanics import RESERVED
-from pipeline.settings.model import Channel, Rig, Striker
-from pipeline.settings.nodes import Fields, Value
+from pipeline.settings.strikers import RESERVED, Striker
+from pipeline.settings.yaml_values import Fields, Value
 
 SECONDS_PER_METRE = 0.0029  # sound in air; the contract's 2.9 ms a metre (343 m/s gives 2.92)
+# Chosen: what is larger is a slip.
 _MOST_CHANNELS = 1024
+_LONGEST_DELAY_MS = 1000
+_FARTHEST_M = 100
+_FASTEST_BPM = 2000
+_MOST_CLICKS_PER_BEAT = 96
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One audio channel of a rig.
+
+    `hears` holds names of strikers; ('everything',), ('index',) or ('click',) for those three.
+    `delay_s` is what the microphone adds (delay_ms, or distance_m at 2.9 ms a metre).
+    """
+
+    channel: int  # from 1
+    hears: tuple[str, ...]
+    delay_s: float = 0.0
+    bpm: float | None = None  # of a click: its true tempo
+    per_beat: float = 1.0  # of a click: clicks per quarter note
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A microphone set-up: its channels, by number."""
+
+    name: str
+    channels: tuple[Channel, ...]
 
 
 def read_rig(name: str, value: Value, strikers: tuple[Striker, ...], arms: list[str]) -> Rig:
@@ -14,6 +43,8 @@ def read_rig(name: str, value: Value, strikers: tuple[Striker, ...], arms: list[
 
     Parameters
     ----------
+    name : str
+    value : Value
     strikers : tuple of Striker
         Of the machine.
     arms : list of str
@@ -46,13 +77,13 @@ def _channel(fields: Fields, number: int, hears: tuple[str, ...]) -> Channel:
         for key in ("bpm", "per_beat"):
             if key in fields:
                 fields[key].fault(f"'{key}' only where the channel hears the click", f"it beside {list(hears)}")
-    delay_s = fields.number("delay_ms", 0.0, -1000, 1000) / 1000
+    delay_s = fields.number("delay_ms", 0.0, -_LONGEST_DELAY_MS, _LONGEST_DELAY_MS) / 1000
     return Channel(
         channel=number,
         hears=hears,
-        delay_s=delay_s + fields.number("distance_m", 0.0, 0, 100) * SECONDS_PER_METRE,
-        bpm=fields.number("bpm", None, 0, 2000, above=True),
-        per_beat=fields.number("per_beat", 1.0, 0, 96, above=True),
+        delay_s=delay_s + fields.number("distance_m", 0.0, 0, _FARTHEST_M) * SECONDS_PER_METRE,
+        bpm=fields.number("bpm", None, 0, _FASTEST_BPM, above=True),
+        per_beat=fields.number("per_beat", 1.0, 0, _MOST_CLICKS_PER_BEAT, above=True),
     )
 
 

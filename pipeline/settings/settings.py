@@ -1,4 +1,4 @@
-"""The parts of a checked configuration, as frozen dataclasses."""
+"""Hold the whole configuration, checked, and the groups of recordings that are compared."""
 
 import hashlib
 import re
@@ -7,129 +7,16 @@ from datetime import date
 from functools import cached_property
 
 from pipeline.errors import InputError
+from pipeline.settings.arrangements import Arrangement
+from pipeline.settings.detection import Detection
 from pipeline.settings.faults import choice_of, slip
+from pipeline.settings.machine import Machine
+from pipeline.settings.recordings import Recording
+from pipeline.settings.rigs import Rig
+from pipeline.settings.strikers import Striker
 
-_LONGEST_WORD = 40  # letters of a name within the name of a file
-
-
-@dataclass(frozen=True)
-class Clock:
-    """A grid for a clock test without a song: `bars` bars of `beats_per_bar` beats, `strikes_per_bar` even strikes."""
-
-    bpm: float
-    bars: int
-    striker: str
-    beats_per_bar: int = 4
-    strikes_per_bar: int = 1
-    bars_per_turn: float | None = None
-
-
-@dataclass(frozen=True)
-class Arrangement:
-    """One arrangement: a standard MIDI file (`file`) or a `clock`; one of the two is None."""
-
-    name: str
-    file: str | None = None
-    clock: Clock | None = None
-
-
-@dataclass(frozen=True)
-class Barrel:
-    bars_per_turn: float | None = None  # None: not told, no angles
-    diameter_mm: float | None = None
-    pins: str = "song"  # song: each note has its own pin; turn: the same pins come round every turn
-
-
-@dataclass(frozen=True)
-class Shaft:
-    name: str
-    turns: float  # per turn of the barrel
-    drive: str = "belt"  # belt, toothed, freewheel
-
-
-@dataclass(frozen=True)
-class Wheel:
-    """One disc or ring of the flywheel as built; `count` of them."""
-
-    mass_kg: float
-    outer_mm: float
-    inner_mm: float = 0.0
-    count: int = 1
-
-
-@dataclass(frozen=True)
-class Flywheel:
-    """Either `inertia_kg_m2` or `wheels`; it turns with the shaft named flywheel (else with the barrel)."""
-
-    inertia_kg_m2: float | None = None
-    diameter_mm: float | None = None
-    wheels: tuple[Wheel, ...] = ()
-
-
-@dataclass(frozen=True)
-class Striker:
-    name: str
-    notes: tuple[int, ...]
-    channel: int | None = None  # MIDI channel 1-16; None: any
-    delay_ms: float = 0.0  # of its microphone
-    was: str | None = None  # a former name
-
-
-@dataclass(frozen=True)
-class Machine:
-    """The machine in one set-up."""
-
-    barrel: Barrel
-    shafts: tuple[Shaft, ...]
-    flywheel: Flywheel | None
-    strikers: tuple[Striker, ...]
-    finest_move_mm: float = 0.2
-
-
-@dataclass(frozen=True)
-class Channel:
-    """One audio channel of a rig.
-
-    `hears` holds names of strikers; ('everything',), ('index',) or ('click',) for those three.
-    `delay_s` is what the microphone adds (delay_ms, or distance_m at 2.9 ms a metre).
-    """
-
-    channel: int  # from 1
-    hears: tuple[str, ...]
-    delay_s: float = 0.0
-    bpm: float | None = None  # of a click: its true tempo
-    per_beat: float = 1.0  # of a click: clicks per quarter note
-
-
-@dataclass(frozen=True)
-class Rig:
-    name: str
-    channels: tuple[Channel, ...]
-
-
-@dataclass(frozen=True)
-class Detection:
-    minimum_gap_ms: float = 12.0
-    sensitivity: float = 0.5  # 0 to 1
-    mains_hz: float | None = 50.0
-    idle_file: str | None = None
-
-
-@dataclass(frozen=True)
-class Recording:
-    """One line of recordings.csv."""
-
-    recording: str
-    file: str
-    build_day: date
-    rig: str  # '' for a hit list that needs none
-    arrangement: str
-    setup: str = ""
-    session: int = 1
-    start_s: float | None = None
-    stop_s: float | None = None
-    crew: str = ""
-    note: str = ""
+_LONGEST_WORD = 40  # letters of an arrangement or a set-up within the name of a file
+_MOST_CHOICES = 12  # names that a message lists; of more it says where they stand
 
 
 @dataclass(frozen=True)
@@ -144,7 +31,7 @@ class Group:
 
     @property
     def key(self) -> tuple[str, date, int, str]:
-        """The four columns that name the group in every table."""
+        """Its values of `tables.GROUP_KEYS`."""
         return self.arrangement, self.build_day, self.session, self.setup
 
     @property
@@ -199,8 +86,7 @@ class Settings:
     def _groups(self) -> dict[str, Group]:
         members: dict[tuple, list[Recording]] = {}
         for recording in self.recordings:
-            key = (recording.arrangement, recording.build_day, recording.session, recording.setup)
-            members.setdefault(key, []).append(recording)
+            members.setdefault(recording.group_key, []).append(recording)
         groups = (Group(*key, tuple(members[key])) for key in sorted(members))
         return {group.id: group for group in groups}
 
@@ -222,13 +108,12 @@ class Settings:
 
     def group_of(self, recording: str) -> Group:
         """Return the group that a recording belongs to."""
-        take = self.recording(recording)
-        key = (take.arrangement, take.build_day, take.session, take.setup)
+        key = self.recording(recording).group_key
         return next(group for group in self.groups() if key == group.key)
 
     def _named(self, what: str, name: str, found: dict):
         if name in found:
             return found[name]
         near = slip(name, found)
-        do = f"use {choice_of(found)}" if len(found) <= 12 else "see the configuration"
+        do = f"use {choice_of(found)}" if len(found) <= _MOST_CHOICES else "see the configuration"
         raise InputError(f"{self.path}: expected a configured {what}; found '{name}'{near}; {do}")

@@ -1,10 +1,11 @@
-"""Hold the notes of a song against the strikers: who plays each, and what nobody plays."""
+"""Find the notes of a MIDI file that no striker plays."""
 
 import numpy as np
 
 from pipeline.errors import InputError
 from pipeline.midi import Song, bars_at, read_song
-from pipeline.settings.model import Machine
+from pipeline.settings.machine import Machine
+from pipeline.settings.strikers import players_of
 
 
 def faults_of_file(path: str, machine: Machine | None) -> list[str]:
@@ -21,7 +22,7 @@ def faults_of(path: str, song: Song, machine: Machine | None) -> list[str]:
         return [f"{path}: expected notes; found none; export the arrangement with its notes"]
     if machine is None:
         return []
-    players, faults = players_of(machine), []
+    players, faults = players_of(machine.strikers), []
     kinds, firsts, counts = np.unique(song.notes[:, 1:3], axis=0, return_index=True, return_counts=True)
     for (channel, pitch), first, count in zip(kinds.tolist(), firsts, counts, strict=True):
         if (channel, pitch) in players:
@@ -34,13 +35,3 @@ def faults_of(path: str, song: Song, machine: Machine | None) -> list[str]:
             f"first in bar {bar:.0f} on beat {beat:g}, {count} in all; add it to a striker's notes or take it out"
         )
     return faults
-
-
-def players_of(machine: Machine) -> dict[tuple[int, int], str]:
-    """Return the striker of each (MIDI channel, pitch)."""
-    return {
-        (channel, pitch): striker.name
-        for striker in machine.strikers
-        for pitch in striker.notes
-        for channel in ([striker.channel] if striker.channel else range(1, 17))
-    }

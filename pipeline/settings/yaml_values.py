@@ -5,13 +5,14 @@ pitfalls of YAML 1.1 (`no` as false, 060 as 48, 2031-05-03 as a date object) do 
 from the characters the user typed.
 """
 
+import os
 import re
 from datetime import date
 
 import yaml
 
-from pipeline.settings.faults import Faults, choice_of, path_fault, slip
-from pipeline.settings.syntax import plain_fault
+from pipeline.settings.faults import Faults, choice_of, near_file, path_fault, slip
+from pipeline.settings.yaml_syntax import plain_fault
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 _LEADING_ZERO = re.compile(r"[-+]?0\d+(\.\d*)?")
@@ -44,7 +45,7 @@ def compose(text: str, file: str, faults: Faults) -> "Value | None":
 
 
 class Value:
-    """One value of the configuration and its place; each question notes a fault and answers with its default."""
+    """One value of the configuration and its place; what cannot be read as asked is a fault, and the default counts."""
 
     def __init__(self, node: yaml.Node, file: str, what: str, faults: Faults):
         self.node, self.file, self.what, self.faults = node, file, what, faults
@@ -147,6 +148,14 @@ class Value:
             self.say(wrong)
             return default
         return path
+
+    def require_file(self, path: str | None, what: str) -> None:
+        """Note a fault when there is no file at `path`; None has its fault already."""
+        if path is not None and not os.path.isfile(path):
+            backslash = "\\" in path
+            found = "a folder" if os.path.isdir(path) else "no file" + ("" if backslash else near_file(path))
+            do = "write / for \\" if backslash else "correct the path (it starts at the working folder)"
+            self.fault(f"{what} at '{path}'", found, do)
 
     def choice(self, default, choices):
         """Return one of `choices`."""
@@ -252,7 +261,7 @@ class Value:
 
 
 class Fields:
-    """The keys found in one mapping; each question takes the default for a key that was left out."""
+    """The keys found in one mapping; for a key that was left out the default counts."""
 
     def __init__(self, value: Value, found: dict[str, Value]):
         self.value, self._found = value, found

@@ -19,7 +19,7 @@ from scipy.signal import resample_poly
 
 from pipeline import hits
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
-from pipeline.settings.mechanics import RESERVED
+from pipeline.settings.strikers import RESERVED
 
 FOLDER = Path("/usr/share/sonic-pi/samples")
 # Left out: swells, rolls, sounds that strike again (elec_wood 76 ms later, sn_dolf 27, perc_bell 15, elec_chime
