@@ -75,6 +75,8 @@ def notes_table(tune: Tune, machine: Machine) -> pa.Table:
             "pin_id": _pins(tune, turn) if machine.barrel.pins == "turn" else np.arange(n),
             "bar": bar,
             "beat_in_bar": tune.beat % tune.beats_per_bar + 1,
+            "bar_start_beat": (bar - 1.0) * tune.beats_per_bar,
+            "bar_beats": np.full(n, float(tune.beats_per_bar)),
             "score_beat": tune.beat,
             "score_s": tune.beat * 60 / tune.bpm,
             "striker": [name_of[pitch] for pitch in tune.pitch],

@@ -88,30 +88,49 @@ def seconds_at(song: Song, ticks: np.ndarray) -> np.ndarray:
     return at_start_s[segment] + (ticks - starts[segment]) * per_tick_s[segment]
 
 
-def bars_at(song: Song, tick: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return bar and beat of each tick, both from 1; a time signature always opens a new bar.
+@dataclass(frozen=True)
+class Places:
+    """Where ticks stand among the bars; each array has shape (n,).
 
-    Whole numbers throughout, so that no rounding moves a note into the bar before.
+    Attributes
+    ----------
+    bar : np.ndarray of int
+        From 1.
+    beat_in_bar : np.ndarray
+        From 1, in beats of the time signature.
+    bar_start_beat, bar_beats : np.ndarray
+        Where the bar begins and how long it is, in quarter notes.
     """
-    starts = np.array([start for start, _, _ in song.signatures])
-    segment = np.searchsorted(starts, tick, side="right") - 1
-    bar, beat_in_bar = np.empty(len(tick), np.int64), np.empty(len(tick))
-    first_bar = 1
-    for rank, (start, numerator, denominator) in enumerate(song.signatures):
-        inside = segment == rank
-        bars, beats = _since(song.division, numerator, denominator, tick[inside] - start)
-        bar[inside], beat_in_bar[inside] = first_bar + bars, 1 + beats
-        if rank + 1 < len(starts):
-            bars, beats = _since(song.division, numerator, denominator, starts[rank + 1 : rank + 2] - start)
-            first_bar += int(bars[0]) + (beats[0] > 0)
-    return bar, beat_in_bar
+
+    bar: np.ndarray
+    beat_in_bar: np.ndarray
+    bar_start_beat: np.ndarray
+    bar_beats: np.ndarray
 
 
-def _since(division: Fraction, numerator: int, denominator: int, ticks: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return whole bars and the beats over them after so many ticks of one time signature."""
-    beat = 4 * division.numerator  # in units of 1 / (denominator × division.denominator) ticks
-    bars, rest = np.divmod(ticks * denominator * division.denominator, beat * numerator)
-    return bars, rest / beat
+def places_at(song: Song, tick: np.ndarray) -> Places:
+    """Return bar and beat of each tick; a time signature opens a new bar wherever it stands, and cuts the one before.
+
+    Whole numbers as far as possible, in a unit that divides a tick, so that no rounding moves a note into another bar.
+    """
+    start, numerator, denominator = np.array(song.signatures).T
+    ticks, per = song.division.numerator, song.division.denominator  # ticks / per of them make a quarter note
+    tick_units = denominator * per
+    bar_units = 4 * ticks * numerator
+    n_bars = -(-np.diff(start) * tick_units[:-1] // bar_units[:-1])  # of each time signature, a cut one counts
+    first_bar = 1 + np.concatenate([[0], np.cumsum(n_bars)])
+    of = np.searchsorted(start, tick, side="right") - 1
+    bars, rest_units = np.divmod((tick - start[of]) * tick_units[of], bar_units[of])
+    start_beat, end_beat = (
+        (start[of] * tick_units[of] + number * bar_units[of]) / (denominator[of] * ticks) for number in (bars, bars + 1)
+    )
+    cut_beat = np.append(start[1:], np.inf)[of] / float(song.division)
+    return Places(
+        bar=first_bar[of] + bars,
+        beat_in_bar=1 + rest_units / (4 * ticks),
+        bar_start_beat=start_beat,
+        bar_beats=np.minimum(end_beat, cut_beat) - start_beat,
+    )
 
 
 def _chunks(path: str, raw: bytes) -> tuple[int, list[bytes]]:

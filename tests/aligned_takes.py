@@ -34,6 +34,8 @@ def make_notes(score_s, striker, beat_s: float = 0.5, pitch=None) -> pa.Table:
             "pin_id": np.arange(n),
             "bar": (score_beat // 4).astype(int) + 1,
             "beat_in_bar": score_beat % 4 + 1,
+            "bar_start_beat": score_beat // 4 * 4,
+            "bar_beats": np.full(n, 4.0),
             "score_beat": score_beat,
             "score_s": score_s,
             "striker": list(striker),

@@ -422,7 +422,7 @@ def test_the_notes_of_the_simulator_are_those_of_the_workflow(tmp_path, monkeypa
     theirs = notes_stage.notes(said, "song")
     for column in ("note_id", "pin_id", "bar", "beat_in_bar", "striker", "pitch", "velocity", "passage"):
         assert ours[column].to_pylist() == theirs[column].to_pylist()
-    for column in ("score_beat", "score_s", "barrel_turn"):
+    for column in ("bar_start_beat", "bar_beats", "score_beat", "score_s", "barrel_turn"):
         np.testing.assert_allclose(ours[column].to_numpy(), theirs[column].to_numpy(), atol=1e-9)
 
 

@@ -118,6 +118,7 @@ def test_a_signature_of_six_eighths_counts_eighths_and_leaves_the_tempo_to_the_q
     table = notes(make_settings(), "song").to_pydict()
     assert table["bar"] == [1, 1, 1] and table["score_s"][:2] == [0, 0.25]
     assert table["beat_in_bar"] == [1, 2, 1 + 272 / 48]
+    assert table["bar_start_beat"] == [0, 0, 0] and table["bar_beats"] == [3, 3, 3]
     make_bytes("00FF580406032408 8220903C40 00FF2F00")  # 288 ticks are six eighths of 48
     assert column("bar") == [2] and column("beat_in_bar") == [1]
 
@@ -188,12 +189,16 @@ def test_bars_and_beats_equal_counting_them_one_by_one(events, division):
     signatures = {0: (4, 4)} | {tick: tuple(rest) for tick, name, *rest in events if name == "signature"}
     ticks = np.unique(read_song("song.mid").notes[:, 0]).tolist()  # one striker: one note at a time
     table = notes(make_settings(), "song")
-    found = list(zip(table["bar"].to_pylist(), table["beat_in_bar"].to_pylist(), strict=True))
-    np.testing.assert_allclose(found, [_counted(tick, signatures, division) for tick in ticks], rtol=1e-12)
+    names = ("bar", "beat_in_bar", "bar_start_beat", "bar_beats")
+    found = list(zip(*(table[name].to_pylist() for name in names), strict=True))
+    np.testing.assert_allclose(found, [_counted(tick, signatures, division) for tick in ticks], rtol=1e-9)
 
 
 def _counted(tick, signatures, division):
-    """Walk from bar line to bar line; a new signature opens a bar wherever it stands."""
+    """Walk from bar line to bar line; a new signature opens a bar wherever it stands.
+
+    Return the tick's bar, its beat there, and where the bar begins and how long it is in quarter notes.
+    """
     bar, line = 0, Fraction(0)
     while True:
         bar += 1
@@ -201,7 +206,7 @@ def _counted(tick, signatures, division):
         beat = Fraction(4 * division, denominator)
         end = min([line + numerator * beat, *(start for start in signatures if start > line)])
         if tick < end:
-            return bar, float(1 + (tick - line) / beat)
+            return bar, float(1 + (tick - line) / beat), float(line / division), float((end - line) / division)
         line = Fraction(end)
 
 
@@ -373,6 +378,7 @@ def test_strikes_divide_the_bar_of_a_clock():
     table = notes(make_settings(clock=Clock(60, 2, "arm", 3, 6), bars_per_turn=2), "song").to_pydict()
     assert table["score_beat"] == [0.5 * n for n in range(12)] == table["score_s"]
     assert table["beat_in_bar"] == [1, 1.5, 2, 2.5, 3, 3.5] * 2
+    assert table["bar_start_beat"] == [0] * 6 + [3] * 6 and table["bar_beats"] == [3] * 12
     np.testing.assert_allclose(table["barrel_turn"], np.arange(12) / 12)
 
 

@@ -79,6 +79,8 @@ def make_notes(strikers=STRIKERS, bars=40):
         "pin_id": note,
         "bar": bar,
         "beat_in_bar": beat % 4 + 1.0,
+        "bar_start_beat": 4.0 * (bar - 1),
+        "bar_beats": np.full(len(note), 4.0),
         "score_beat": beat.astype(float),
         "score_s": beat * BEAT_S,
         "striker": np.array(strikers)[(note * 5 + note // 7) % len(strikers)],
@@ -96,6 +98,8 @@ def make_clock_notes(bars=32):
         "pin_id": bar,
         "bar": bar + 1,
         "beat_in_bar": np.ones(bars),
+        "bar_start_beat": 4.0 * bar,
+        "bar_beats": np.full(bars, 4.0),
         "score_beat": 4.0 * bar,
         "score_s": 4 * BEAT_S * bar,
         "striker": ["clock arm"] * bars,
@@ -635,16 +639,6 @@ def test_late_pins_point_up_and_early_ones_down(tmp_path):
     early = re.search(r'class="pin early2" d="([^"]*)"', svg).group(1)
     assert re.fullmatch(r"(M[\d. ]+v-[\d.]+)+", late)
     assert re.fullmatch(r"(M[\d. ]+v[\d.]+)+", early)
-
-
-def test_bars_begin_where_the_score_says():
-    notes = pd.DataFrame(
-        # 3/4 for two bars, then 6/8 (beats are eighths, half a quarter note); bar 4 has no note.
-        {"bar": [1, 1, 2, 3, 3, 5], "beat_in_bar": [1, 3, 2, 1, 4, 1], "score_beat": [0, 2, 4, 6, 7.5, 12.0]}
-    )
-    bars, starts = results.bar_starts(notes)
-    np.testing.assert_array_equal(bars, [1, 2, 3, 4, 5])
-    np.testing.assert_allclose(starts[[0, 2, 3, 4]], [0, 6, 9, 12])
 
 
 def test_round_values_mark_a_scale():

@@ -15,7 +15,8 @@ from pipeline.errors import InputError
 
 # The columns that other people's scripts and tables rely on: the contract in words, as it was agreed.
 PROMISED = {
-    "notes": "note_id pin_id bar beat_in_bar score_beat score_s striker pitch velocity passage barrel_turn",
+    "notes": "note_id pin_id bar beat_in_bar bar_start_beat bar_beats score_beat score_s striker pitch velocity "
+    "passage barrel_turn",
     "hits": "hit_id channel hit_s hit_se level_db snr_db probability striker kind bands_db",
     "aligned": "arrangement session setup playthrough segment status note_id pin_id hit_id striker bar beat_in_bar "
     "passage score_beat score_s hit_s shared confidence",
@@ -43,6 +44,8 @@ def make_notes(n=3, **changes):
         "pin_id": list(range(n)),
         "bar": [1] * n,
         "beat_in_bar": [1.0 + at for at in range(n)],
+        "bar_start_beat": [0.0] * n,
+        "bar_beats": [4.0] * n,
         "score_beat": [float(at) for at in range(n)],
         "score_s": [at / 2 for at in range(n)],
         "striker": ["slate"] * n,
@@ -230,7 +233,7 @@ def test_bytes_changed_among_the_rows_are_not_read_as_numbers(tmp_path):
     path = tmp_path / "notes.parquet"
     tables.write(path, "notes", tables.build("notes", make_notes(500)))
     raw = bytearray(path.read_bytes())
-    column = pq.read_metadata(path).row_group(0).column(5)
+    column = pq.read_metadata(path).row_group(0).column(tables.CONTRACTS["notes"].schema.names.index("score_s"))
     raw[column.data_page_offset + column.total_compressed_size // 2] ^= 0x10
     path.write_bytes(raw)
     with pytest.raises(InputError, match="delete it and run again"):

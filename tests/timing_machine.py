@@ -95,6 +95,8 @@ def notes_of(rows, beats_per_bar=4, beat_s=BEAT_S) -> pa.Table:
             "pin_id": np.arange(n),
             "bar": (beat // beats_per_bar).astype(int) + 1,
             "beat_in_bar": beat % beats_per_bar + 1,
+            "bar_start_beat": beat // beats_per_bar * beats_per_bar,
+            "bar_beats": np.full(n, float(beats_per_bar)),
             "score_beat": beat,
             "score_s": beat * beat_s,
             "striker": [f"striker {s}" for s in frame["striker"]],

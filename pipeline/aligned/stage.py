@@ -213,15 +213,9 @@ def turnaround_s(notes: pa.Table) -> float:
     if len(notes) < 2:
         return 1.0
     score_beat, score_s = tables.numbers(notes["score_beat"]), tables.numbers(notes["score_s"])
-    bar, beat_in_bar = tables.numbers(notes["bar"]), tables.numbers(notes["beat_in_bar"])
-    order = np.argsort(score_beat, kind="stable")
-    step_beat, step_place = np.diff(score_beat[order]), np.diff(beat_in_bar[order])
-    inside = (np.diff(bar[order]) == 0) & (step_place > 1e-6)
-    unit_beat = np.median(step_beat[inside] / step_place[inside]) if inside.any() else 1.0
-    bar_beat = score_beat - (beat_in_bar - 1) * unit_beat
-    bars, first = np.unique(bar, return_index=True)
-    long_beat = np.median(np.diff(bar_beat[first]) / np.diff(bars)) if len(bars) > 1 else 4 * unit_beat
-    rest_beat = bar_beat[order[-1]] + long_beat - score_beat[order[-1]] + score_beat[order[0]]
+    last = np.argmax(score_beat)
+    end_beat = tables.numbers(notes["bar_start_beat"])[last] + tables.numbers(notes["bar_beats"])[last]
+    rest_beat = end_beat - score_beat[last] + score_beat.min()
     span_beat, span_s = np.ptp(score_beat), np.ptp(score_s)
     return max(float(rest_beat * span_s / span_beat), 0.05) if span_beat > 0 else 1.0
 

@@ -5,7 +5,7 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.midi import Song, bars_at, read_song, seconds_at
+from pipeline.midi import Song, places_at, read_song, seconds_at
 from pipeline.notes.places import passages, pins_of, turns
 from pipeline.settings import Clock, Machine, Settings, players_of
 from pipeline.settings.unplayed_notes import faults_of
@@ -52,7 +52,7 @@ def _song_table(song: Song, machine: Machine) -> pa.Table:
     kept = _one_strike_at_a_time(song.notes, striker)
     tick, _, pitch, velocity = song.notes[kept].T
     striker = striker[kept]
-    bar, beat_in_bar = bars_at(song, tick)
+    at = places_at(song, tick)
     score_s = seconds_at(song, tick)
     barrel_turn = turns(song, tick, machine.barrel.bars_per_turn or 1.0)
     return tables.build(
@@ -60,14 +60,16 @@ def _song_table(song: Song, machine: Machine) -> pa.Table:
         {
             "note_id": np.arange(len(tick)),
             "pin_id": pins_of(barrel_turn, striker, machine.barrel.pins),
-            "bar": bar,
-            "beat_in_bar": beat_in_bar,
+            "bar": at.bar,
+            "beat_in_bar": at.beat_in_bar,
+            "bar_start_beat": at.bar_start_beat,
+            "bar_beats": at.bar_beats,
             "score_beat": tick / float(song.division),
             "score_s": score_s,
             "striker": [names[one] for one in striker],
             "pitch": pitch,
             "velocity": velocity,
-            "passage": passages(song.markers, tick, bar),
+            "passage": passages(song.markers, tick, at.bar),
             "barrel_turn": barrel_turn,
         },
     )
@@ -95,6 +97,8 @@ def _clock_table(clock: Clock, bars_per_turn: float, pins: str) -> pa.Table:
             "pin_id": pins_of(barrel_turn, np.zeros(len(rank), np.int64), pins),
             "bar": bar,
             "beat_in_bar": 1 + beats,
+            "bar_start_beat": (bar - 1.0) * clock.beats_per_bar,
+            "bar_beats": np.full(len(rank), float(clock.beats_per_bar)),
             "score_beat": score_beat,
             "score_s": score_beat * 60 / clock.bpm,
             "striker": [clock.striker] * len(rank),

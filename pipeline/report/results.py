@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import tables
+from pipeline.bars import bar_lines
 from pipeline.settings import Group, Machine, Settings
 
 KEYS = ["arrangement", "build_day", "session", "setup"]
@@ -110,23 +111,9 @@ def read(settings: Settings) -> Results:
 
 
 def bar_starts(notes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Return the bars of an arrangement and the score beats at which they begin.
-
-    A bar's start follows from any of its notes; how many quarter notes a beat has, from two beats of one bar. Bars
-    without notes are laid evenly between their neighbours.
-    """
-    first = notes.sort_values(["bar", "beat_in_bar"]).drop_duplicates("bar")
-    last = notes.sort_values(["bar", "beat_in_bar"]).drop_duplicates("bar", keep="last")
-    beats = (last["beat_in_bar"].to_numpy() - first["beat_in_bar"].to_numpy()).astype(float)
-    quarters = last["score_beat"].to_numpy() - first["score_beat"].to_numpy()
-    per_beat = np.where(beats > 1e-6, quarters / np.where(beats > 1e-6, beats, 1.0), np.nan)
-    usual = np.nanmedian(per_beat) if np.isfinite(per_beat).any() else 1.0
-    per_beat = np.where(np.isfinite(per_beat), per_beat, usual)
-    starts = first["score_beat"].to_numpy() - (first["beat_in_bar"].to_numpy() - 1.0) * per_beat
-    bars = np.arange(1, int(notes["bar"].max()) + 1)
-    if len(first) == 1:
-        return bars, starts[0] + 4.0 * (bars - int(first["bar"].iloc[0]))
-    return bars, np.interp(bars, first["bar"].to_numpy(), starts)
+    """Return the bars of an arrangement and the score beats at which they begin."""
+    bars, beats = bar_lines(notes["bar"], notes["bar_start_beat"], notes["bar_beats"])
+    return bars[:-1], beats[:-1]
 
 
 def runs_of_passages(notes: pd.DataFrame) -> list[tuple[str, int]]:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.report import words
-from pipeline.report.results import Found, bar_starts
+from pipeline.report.results import Found
 
 NOTICED_S = 0.006  # Friberg & Sundberg 1995: less is never noticed; what each strike may be off stands in 'lateness'
 TOGETHER_S = 0.020  # Hirsh 1959: which of two sounds came first is heard from about 20 ms
@@ -105,8 +105,7 @@ def largest_change(found: Found) -> float:
     Of each take the largest, of the takes the middle one. A steadiness is typical of a take and may be good where one
     passage is plainly slower.
     """
-    _, starts = bar_starts(found.notes)
-    bar_beats = float(np.median(np.diff(starts))) if len(starts) > 1 else 4.0
+    bar_beats = float(found.notes.drop_duplicates("bar")["bar_beats"].median())
     largest = []
     for _, track in found.tempo.groupby(["recording", "playthrough", "segment"]):
         track = track.sort_values("score_beat")

@@ -3,7 +3,7 @@
 import numpy as np
 
 from pipeline.errors import InputError
-from pipeline.midi import Song, bars_at, read_song
+from pipeline.midi import Song, places_at, read_song
 from pipeline.settings.machine import Machine
 from pipeline.settings.strikers import players_of
 
@@ -27,11 +27,12 @@ def faults_of(path: str, song: Song, machine: Machine | None) -> list[str]:
     for (channel, pitch), first, count in zip(kinds.tolist(), firsts, counts, strict=True):
         if (channel, pitch) in players:
             continue
-        bar, beat = (float(column[0]) for column in bars_at(song, song.notes[first : first + 1, 0]))
+        at = places_at(song, song.notes[first : first + 1, 0])
         others = [striker for striker in machine.strikers if pitch in striker.notes]
         near = f" ('{others[0].name}' plays it on channel {others[0].channel} only)" if others else ""
         faults.append(
             f"{path}: expected a striker for every note; found none for note {pitch} on channel {channel}{near}, "
-            f"first in bar {bar:.0f} on beat {beat:g}, {count} in all; add it to a striker's notes or take it out"
+            f"first in bar {at.bar[0]} on beat {at.beat_in_bar[0]:g}, {count} in all; "
+            "add it to a striker's notes or take it out"
         )
     return faults

@@ -85,6 +85,8 @@ note_id | whole | | rank of the note by tick, channel, pitch, from 0
 pin_id | whole | | pin that fires it, from 0 (pins: song: the note's own; pins: turn: one per place on the barrel)
 bar | whole | | bar, from 1
 beat_in_bar | real | beats of the time signature | place in the bar, from 1
+bar_start_beat | real | quarter notes | place at which its bar begins, from 0
+bar_beats | real | quarter notes | length of its bar; a time signature cuts the bar before it
 score_beat | real | quarter notes | place in the arrangement, from 0
 score_s | real | s | nominal time after the arrangement's start, by its tempo map
 striker | text | | name of the striker

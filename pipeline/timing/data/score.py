@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from pipeline.bars import bar_lines
+
 CHORD_BEAT = 0.01  # notes nearer than this share a knot (5 ms at 120 per minute)
 GRID_BEAT = 0.5  # knots where nothing is written, for the tempo curve
 
@@ -117,27 +119,7 @@ def _score_s(frame, score_beat, beat_per_s):
 
 
 def _bars(frame, beat_per_s):
-    """Return every bar line of the arrangement, worked out from the notes' places in their bars."""
-    spread = frame.groupby("bar")[["beat_in_bar", "score_beat"]].agg(["min", "max"])
-    in_bar = spread["beat_in_bar", "max"] - spread["beat_in_bar", "min"]
-    quarters = (spread["score_beat", "max"] - spread["score_beat", "min"])[in_bar > 0] / in_bar[in_bar > 0]
-    quarter_per_beat = quarters.reindex(spread.index).fillna(quarters.median() if len(quarters) else 1.0)
-    start = spread["score_beat", "min"] - (spread["beat_in_bar", "min"] - 1) * quarter_per_beat
-    bar = np.arange(1, start.index.max() + 1)
-    length = np.diff(start) / np.diff(start.index)
-    last = (
-        length[-1] if len(length) else max(4.0, np.ceil(spread["beat_in_bar", "max"].max())) * quarter_per_beat.iloc[0]
-    )
-    first = length[0] if len(length) else last
-    line = np.interp(bar, start.index, start)
-    line = np.where(bar < start.index[0], start.iloc[0] - (start.index[0] - bar) * first, line)
-    score_beat = np.append(line, line[-1] + last)
+    """Return every bar line of the arrangement."""
+    bar, score_beat = bar_lines(frame["bar"], frame["bar_start_beat"], frame["bar_beats"])
     score_s = _score_s(frame, score_beat, beat_per_s)
-    return pd.DataFrame(
-        {
-            "bar": np.append(bar, bar[-1] + 1),
-            "score_beat": score_beat,
-            "score_s": score_s,
-            "u_beat": score_s * beat_per_s,
-        }
-    )
+    return pd.DataFrame({"bar": bar, "score_beat": score_beat, "score_s": score_s, "u_beat": score_s * beat_per_s})
