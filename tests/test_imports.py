@@ -13,12 +13,14 @@ import numpy as np
 import pytest
 import soundfile
 
+from pipeline.settings import fingerprints
 from tests import conftest
 
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
 SHARED = {
     "audio": {"hits", "report", "exports"},
+    "bars": {"timing", "report"},
     "flywheel": {"timing", "trend"},
     "midi": {"notes", "hits", "settings"},
 }
@@ -58,6 +60,19 @@ def test_a_stage_imports_no_other_stage(path):
     allowed = COMMON | {stage} | {shared for shared, stages in SHARED.items() if stage in stages}
     used = {name.split(".")[1] for name in imported(path) if name.startswith("pipeline.")}
     assert used <= allowed, f"{path} imports {sorted(used - allowed)}"
+
+
+@pytest.mark.parametrize("module", SHARED)
+def test_a_change_of_a_shared_module_makes_again_what_the_stages_that_import_it_have_made(module):
+    files = {
+        stage: [PIPELINE / f"{stage}.py", *PIPELINE.joinpath(stage).rglob("*.py")] for stage in fingerprints.STAGES
+    }
+    users = {
+        stage
+        for stage, paths in files.items()
+        if any(re.match(rf"pipeline\.{module}\b", name) for path in paths if path.exists() for name in imported(path))
+    }
+    assert users == {stage for stage, shared in fingerprints.SHARED.items() if module in shared}
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))

@@ -1006,7 +1006,8 @@ def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):
     for stage in ("notes", "hits", "timing"):
         (tmp_path / stage).mkdir()
         (tmp_path / stage / "fit.py").write_text("ROUNDS = 2\n")
-    for module in ("trend.py", "audio.py", "midi.py", "flywheel.py"):
+    (tmp_path / "settings").mkdir()
+    for module in ("trend.py", "audio.py", "midi.py", "flywheel.py", "settings/strikers.py"):
         (tmp_path / module).write_text("ROUNDS = 2\n")
     stages = ("notes", "hits", "timing", "trend", "report")
 
@@ -1019,7 +1020,7 @@ def test_changed_code_changes_the_jobs_of_its_stage_only(tmp_path):
 
     before = {stage: code_of.__wrapped__(stage, tmp_path) for stage in stages}
     assert changed_by("hits/fit.py") == changed_by("audio.py") == {"hits"}
-    assert changed_by("midi.py") == {"notes", "hits"}
+    assert changed_by("midi.py") == changed_by("settings/strikers.py") == {"notes", "hits"}
     assert changed_by("trend.py") == {"trend"} and changed_by("flywheel.py") == {"timing", "trend"}
 
 

@@ -20,6 +20,14 @@ from pipeline.settings.settings import Group, Settings
 STAGES = ("notes", "hits", "aligned", "timing", "tables", "trend", "worklist", "report", "exports")
 # Up to this size a file's content is hashed (half a second for 500 of them); of a larger one its size and date count.
 SMALL_BYTES = 1_000_000
+# Modules outside a stage's own whose code it runs, beside the contracts and the configuration.
+SHARED = {
+    "notes": ("midi", "settings/strikers"),
+    "hits": ("audio", "midi", "settings/strikers"),
+    "timing": ("bars", "flywheel"),
+    "trend": ("flywheel",),
+    "report": ("bars",),
+}
 # Libraries whose versions may change figures.
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")
 
@@ -130,8 +138,7 @@ class Fingerprints:
 @cache
 def code_of(stage: str, root: Path = Path(__file__).parents[1]) -> str:
     """Hash the files of a stage, and what is shared by few stages with each of them."""
-    shared = {"notes": ["midi"], "hits": ["audio", "midi"], "timing": ["flywheel"], "trend": ["flywheel"]}
-    files = [root / f"{name}.py" for name in (stage, *shared.get(stage, []))] + [*root.joinpath(stage).rglob("*.*")]
+    files = [root / f"{name}.py" for name in (stage, *SHARED.get(stage, ()))] + [*root.joinpath(stage).rglob("*.*")]
     found = hashlib.sha256()
     for file in sorted(file for file in files if file.is_file() and "__pycache__" not in file.parts):
         found.update(file.read_bytes())
