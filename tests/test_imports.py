@@ -23,6 +23,7 @@ SHARED = {
     "bars": {"timing", "report"},
     "flywheel": {"timing", "trend"},
     "midi": {"notes", "hits", "settings"},
+    "words": {"worklist", "report"},
 }
 SKIPPED = """
 import pytest

@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline import report, tables
+from pipeline import report, tables, words
 from pipeline.errors import InputError
-from pipeline.report import barrel, causes, click, drawing, lists, news, results, song, verdict, words
+from pipeline.report import barrel, causes, click, drawing, lists, news, results, song, verdict
 from pipeline.settings import (
     Arrangement,
     Barrel,

@@ -1,6 +1,7 @@
 """What to mend next, from tables made for the purpose; for every kind of sentence, the machine on which it is false."""
 
 import json
+import re
 from datetime import date
 
 import numpy as np
@@ -9,7 +10,7 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from pipeline import tables, worklist
+from pipeline import tables, words, worklist
 from pipeline.worklist import candidate, heard
 from tests.worklist_tables import (
     DAY,
@@ -44,7 +45,7 @@ def test_a_late_pin_is_moved_forward_by_its_millimetres_and_an_early_one_backwar
     assert list(made["part"]) == ["pin", "pin"] and list(made["rank"]) == [1, 2]
     # Both win one; the further one wins more spread.
     assert list(made["where"]) == ["slate, bar 11 beat 1", "oak block, bar 11 beat 3 1/3"]
-    assert list(made["finding"]) == ["pin is 30.4 ms early (±2.0)", "pin is 20.0 ms late (±2.0)"]
+    assert list(made["finding"]) == ["pin is 30.4 ms (±2.0) early", "pin is 20.0 ms (±2.0) late"]
     # 20 ms on a surface that passes at 66 mm/s.
     np.testing.assert_allclose(made["correction_mm"], [-0.0304 * 66, 0.02 * 66])
     assert list(made["correction"]) == [
@@ -167,7 +168,7 @@ def test_a_late_lever_goes_backward_and_an_early_one_forward():
     late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
     found = only(jobs(late, late_strikers(oak_block=0.004, slate=-0.004), [make_pin(0, 0.02, misplaced=False)]))
     assert (found["part"], found["where"]) == ("striker", "oak block")
-    assert found["finding"] == "strikes 8.0 ms later than the middle one of all strikers (±1.2)"
+    assert found["finding"] == "strikes 8.0 ms (±1.2) later than the middle one of all strikers"
     told = "move its lever 0.5 mm backward (against the direction of rotation), or mend its delay"
     assert found["correction"] == told and found["correction_mm"] == pytest.approx(-0.008 * 66)
     assert pd.isna(found["places"])
@@ -176,7 +177,7 @@ def test_a_late_lever_goes_backward_and_an_early_one_forward():
     strikers = late_strikers(oak_block=-0.006, slate=0.003, tin_cup=0.003)
     pins = [make_pin(0, 0.02, misplaced=False)]
     found = only(jobs(early, strikers, pins, settings=make_settings(names=names), notes=make_notes(names=names)))
-    assert found["finding"].startswith("strikes 9.0 ms earlier than")
+    assert re.fullmatch(r"strikes 9\.0 ms \(±[\d.]+\) earlier than the middle one of all strikers", found["finding"])
     told = "move its lever 0.6 mm forward (in the direction of rotation), or mend its delay"
     assert found["correction"] == told and found["correction_mm"] == pytest.approx(0.009 * 66)
 
@@ -708,10 +709,8 @@ def test_what_is_known_of_a_group_is_gathered():
 
 def test_numbers_are_told_to_the_tenth_below_ten():
     assert [candidate.times(number) for number in (0.94, 9.94, 10.0, 10.4, 71.2)] == ["0.9", "9.9", "10", "10", "71"]
-    assert candidate.percent(0.0996) == "10.0 %"
-    assert candidate.place("slate", 11, 1.0) == "slate, bar 11 beat 1"
-    assert candidate.place("slate", 11, 1 / 3 + 2) == "slate, bar 11 beat 2 1/3"
-    assert candidate.place("slate", 11, 4 + 5 / 48) == "slate, bar 11 beat 4 5/48"
+    places = [words.with_plain_spaces(candidate.place("slate", 11, beat)) for beat in (1.0, 1 / 3 + 2, 4 + 5 / 48)]
+    assert places == ["slate, bar 11 beat 1", "slate, bar 11 beat 2 1/3", "slate, bar 11 beat 4.10"]
 
 
 def test_the_speed_of_the_surface_is_that_of_the_pins():

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.report import drawing, verdict, words
+from pipeline import words
+from pipeline.report import drawing, verdict
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts
 from pipeline.report.song import bar_axis, passage_names

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
-from pipeline.report import words
+from pipeline import words
 from pipeline.report.results import Found
 
 FEWEST_BARS = 12  # of a run, below which a pull would not show

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.report import barrel, news, song, words
+from pipeline import words
+from pipeline.report import barrel, news, song
 from pipeline.report.results import Found, Results
 
 NOTHING = ("", "–", ())

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from pipeline.report import words
+from pipeline import words
 from pipeline.report.results import Found, Results
 
 SURE = 0.95  # certainty from which a job stands on the first screen

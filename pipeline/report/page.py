@@ -1,13 +1,12 @@
 """Put the page together: sections, tables and pictures into one file that needs nothing else."""
 
-import os
-import tempfile
 from pathlib import Path
 
 import jinja2
 from markupsafe import Markup
 
-from pipeline.report import barrel, causes, click, lists, news, results, shafts, song, verdict, words
+from pipeline import tables, words
+from pipeline.report import barrel, causes, click, lists, news, results, shafts, song, verdict
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -28,17 +27,8 @@ def write(folder, settings) -> None:
         A table is missing or of another version.
     """
     text = render(results.read(settings))
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(prefix=".", suffix=".part", dir=folder)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as sink:
-            sink.write(text)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, folder / "index.html")
-    except BaseException:
-        os.unlink(temporary)
-        raise
+    with tables.replacing(Path(folder, "index.html")) as file:
+        file.write(text.encode())
 
 
 def render(found: Results) -> str:

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline.report import drawing, verdict, words
+from pipeline import words
+from pipeline.report import drawing, verdict
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
 

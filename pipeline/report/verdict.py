@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.report import words
+from pipeline import words
 from pipeline.report.results import Found
 
 NOTICED_S = 0.006  # Friberg & Sundberg 1995: less is never noticed; what each strike may be off stands in 'lateness'

@@ -26,7 +26,8 @@ SHARED = {
     "hits": ("audio", "midi", "settings/strikers"),
     "timing": ("bars", "flywheel"),
     "trend": ("flywheel",),
-    "report": ("bars",),
+    "worklist": ("words",),
+    "report": ("bars", "words"),
 }
 # Libraries whose versions may change figures.
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")

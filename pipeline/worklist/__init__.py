@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import tables
+from pipeline import tables, words
 from pipeline.settings import Group, Settings
 from pipeline.worklist import displaced, load, missed
 from pipeline.worklist.candidate import CERTAIN, Candidate
@@ -22,7 +22,6 @@ __all__ = ["jobs", "newest"]
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
 SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "load": 0.1}
 LEAST = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
-KEYS = ("arrangement", "build_day", "session", "setup")
 
 
 def jobs(
@@ -75,16 +74,15 @@ def _families(heard: Heard) -> dict[str, list[Candidate]]:
 
 def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
     """Return a row for each candidate that is surely not chance and surely wins something."""
-    keys = dict(zip(KEYS, group.key, strict=True))
+    keys = dict(zip(tables.GROUP_KEYS, group.key, strict=True))
     rows = []
     for one in family:
         certainty = 1 - min(1.0, one.q_value / share)
         if one.job is None or certainty < CERTAIN or one.job.gain.low < LEAST:
             continue
         job, gain = one.job, one.job.gain
-        row = {
-            name: getattr(job, name) for name in ("part", "where", "finding", "correction", "correction_mm", "places")
-        }
+        row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}
+        row |= {"correction_mm": job.correction_mm, "places": job.places}
         row |= {"gain_noticed": gain.noticed, "gain_low": gain.low, "gain_high": gain.high}
         rows.append(keys | row | {"gain_s": gain.spread_s, "gain_missed": gain.missed, "certainty": certainty})
     return rows
@@ -92,7 +90,9 @@ def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
 
 def _of_group(table: pa.Table, group: Group) -> pd.DataFrame:
     frame = table.to_pandas()
-    return frame[np.logical_and.reduce([frame[key] == value for key, value in zip(KEYS, group.key, strict=True)])]
+    return frame[
+        np.logical_and.reduce([frame[key] == value for key, value in zip(tables.GROUP_KEYS, group.key, strict=True)])
+    ]
 
 
 def _columns(rows: list[dict], names: list[str]) -> dict[str, list]:

@@ -2,13 +2,13 @@
 
 import json
 from dataclasses import dataclass
-from fractions import Fraction
 
 import numpy as np
 import pandas as pd
 
+from pipeline import words
+
 CERTAIN = 0.95  # at most one job in twenty is chance; common practice
-SURELY = 1.96  # standard errors on either side that hold 95 of 100 (normal)
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,7 @@ class Candidate:
 
 def place(striker: str, bar: int, beat_in_bar: float) -> str:
     """Write where a pin is: `slate, bar 11 beat 3 1/3`."""
-    whole, rest = divmod(Fraction(beat_in_bar).limit_denominator(48), 1)
-    return f"{striker}, bar {bar} beat {whole}" + (f" {rest}" if rest else "")
+    return f"{striker}, {words.place(bar, beat_in_bar)}"
 
 
 def places(notes: pd.DataFrame, move_mm: float | None) -> str:
@@ -54,10 +53,6 @@ def places(notes: pd.DataFrame, move_mm: float | None) -> str:
     told = None if move_mm is None else round(float(move_mm), 3)
     rows = zip(notes["score_beat"], notes["striker"], strict=True)
     return json.dumps([{"score_beat": beat, "striker": striker, "move_mm": told} for beat, striker in rows])
-
-
-def percent(rate: float) -> str:
-    return f"{100 * rate:.1f} %"
 
 
 def times(number: float) -> str:
@@ -77,9 +72,9 @@ def move(what: str, move_mm: float | None, late_s: float) -> str:
     """
     way = "forward (in" if late_s > 0 else "backward (against"
     if move_mm is None:
-        late = f"{abs(late_s) * 1e3:.1f} ms"
-        return f"move {what} {way} the direction of rotation) by {late}; with the barrel's diameter told it would be mm"
-    return f"move {what} {abs(move_mm):.1f} mm {way} the direction of rotation)"
+        time = words.milliseconds(abs(late_s))
+        return f"move {what} {way} the direction of rotation) by {time}; with the barrel's diameter told it would be mm"
+    return f"move {what} {words.millimetres(abs(move_mm))} {way} the direction of rotation)"
 
 
 def known(number) -> float | None:

@@ -10,8 +10,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from pipeline import words
+from pipeline.words import SURELY
 from pipeline.worklist import rates
-from pipeline.worklist.candidate import CERTAIN, SURELY, Candidate, Gain, Job, known, move, place, places
+from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, known, move, place, places
 from pipeline.worklist.heard import Heard
 
 # Friberg & Sundberg 1995: one displaced tone in an even row is noticed from the larger of the two.
@@ -100,12 +102,11 @@ def _pin(heard, pin, scatter_s) -> Job | None:
     move_mm = known(pin.offset_mm)
     if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
         return None
-    late = "late" if pin.offset_s > 0 else "early"
     notes = heard.notes_of(pin.pin_id)
     return Job(
         part="pin",
         where=place(pin.striker, pin.bar, pin.beat_in_bar),
-        finding=f"pin is {abs(pin.offset_s) * 1e3:.1f} ms {late} (±{SURELY * pin.offset_se * 1e3:.1f})",
+        finding=f"pin is {words.late(pin.offset_s, pin.offset_se)}",
         correction=move("it", move_mm, pin.offset_s),
         gain=_pin_gain(heard, pin, notes, scatter_s),
         correction_mm=move_mm,
@@ -160,13 +161,13 @@ def _delay(heard, striker, late_s, late_se) -> Job | None:
     move_mm = None if surface_mm_per_s is None else -late_s * surface_mm_per_s
     correction = move("its lever", move_mm, -late_s) + ", or mend its delay"
     if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
-        correction = f"mend its delay: {abs(move_mm):.2f} mm at its lever are too fine to move"
+        correction = f"mend its delay: {words.millimetres(abs(move_mm), digits=2)} at its lever are too fine to move"
         move_mm = None
     return Job(
         part="striker",
         where=striker.striker,
-        finding=f"strikes {abs(late_s) * 1e3:.1f} ms {'later' if late_s > 0 else 'earlier'} than the middle one of all "
-        f"strikers (±{SURELY * late_se * 1e3:.1f})",
+        finding=f"strikes {words.milliseconds(abs(late_s), late_se)} {'later' if late_s > 0 else 'earlier'} than the "
+        "middle one of all strikers",
         correction=correction,
         gain=Gain(noticed, low, high, spread_won_s(heard.strikes, mended_s)),
         correction_mm=move_mm,

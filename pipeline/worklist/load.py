@@ -7,7 +7,8 @@ not promised.
 import numpy as np
 from scipy import stats
 
-from pipeline.worklist.candidate import CERTAIN, SURELY, Candidate, Gain, Job, times
+from pipeline.words import SURELY
+from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, times
 from pipeline.worklist.displaced import counted, spread_won_s
 from pipeline.worklist.heard import Heard
 

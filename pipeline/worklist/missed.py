@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline import words
 from pipeline.worklist import rates
-from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, percent, place, places
+from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, place, places
 from pipeline.worklist.heard import Heard
 
 WORTH_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
@@ -101,7 +102,7 @@ def _pin(heard, pin) -> Job | None:
     return Job(
         part="pin",
         where=place(pin.striker, pin.bar, pin.beat_in_bar),
-        finding=f"missed {own[0]} of {own[1]} times; the other pins of its striker {percent(failed / tried)}",
+        finding=f"missed {own[0]} of {own[1]} times; the other pins of its striker {words.percent(failed / tried)}",
         correction=LOOK_AT_THE_PIN,
         gain=_gain(len(notes), rates.difference(*own, failed, tried)),
         places=places(notes, None),
@@ -186,8 +187,7 @@ def _misses(heard, striker) -> tuple[str, str]:
         return PATTERNS.get(striker.miss_pattern, NO_PATTERN)
     pins = heard.pins[(heard.pins["striker"] == striker.striker) & ~_fails(heard.pins)]
     pin = pins.loc[pins["n_failed"].idxmax()]
-    at = place("", pin["bar"], pin["beat_in_bar"]).removeprefix(", ")
-    return f"; they come at one pin, {at}", LOOK_AT_THE_PIN
+    return f"; they come at one pin, {words.place(pin['bar'], pin['beat_in_bar'])}", LOOK_AT_THE_PIN
 
 
 def _single(strikers, fault) -> list[Job | None]:
@@ -203,7 +203,7 @@ def _single(strikers, fault) -> list[Job | None]:
         rate = fault.failed[at] / fault.tried[at]
         more, cure = fault.cure(striker)
         said = fault.said.format(fault.failed[at], fault.tried[at])
-        finding = f"{said} ({percent(rate)}; the others {percent(others[0] / others[1])}){more}"
+        finding = f"{said} ({words.percent(rate)}; the others {words.percent(others[0] / others[1])}){more}"
         jobs.append(Job("striker", striker.striker, finding, cure, _gain(striker.n_notes, excess)))
     return jobs
 
@@ -237,8 +237,8 @@ def _alone(strikers, fault) -> Job | None:
 
 def _rate_said(fault, some) -> str:
     failed, tried = fault.sums(some, 1.0)
-    low, high = rates.interval(*fault.sums(some, fault.phi_together))
-    return f"{fault.said.format(failed, tried)} ({percent(failed / tried)}; {percent(low)} to {percent(high)})"
+    low, high = (words.percent(end) for end in rates.interval(*fault.sums(some, fault.phi_together)))
+    return f"{fault.said.format(failed, tried)} ({words.percent(failed / tried)}; {low} to {high})"
 
 
 def _whole_gain(n_notes, fault) -> Gain:

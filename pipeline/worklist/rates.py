@@ -7,7 +7,7 @@ Variation between takes beyond the binomial multiplies all variances by the disp
 import numpy as np
 from scipy import special, stats
 
-from pipeline.worklist.candidate import SURELY
+from pipeline.words import SURELY
 
 
 def q_values(p_values) -> np.ndarray:

@@ -58,9 +58,9 @@ def milliseconds(value_s, se_s=None, sign: bool = False, digits: int | None = No
     return _number(value_s, 1e3, "\N{NO-BREAK SPACE}ms", se_s, sign, digits)
 
 
-def millimetres(value_mm, se_mm=None, sign: bool = False) -> str:
+def millimetres(value_mm, se_mm=None, sign: bool = False, digits: int = 1) -> str:
     """Write a length in mm."""
-    return _number(value_mm, 1.0, "\N{NO-BREAK SPACE}mm", se_mm, sign, 1)
+    return _number(value_mm, 1.0, "\N{NO-BREAK SPACE}mm", se_mm, sign, digits)
 
 
 def percent(ratio, se=None, sign: bool = False, digits: int = 1) -> str:
@@ -184,6 +184,11 @@ def sentence(text: str) -> str:
     """End a text with one full stop."""
     text = text.strip()
     return text if text.endswith((".", "!", "?", "…")) else text + "."
+
+
+def with_plain_spaces(text: str) -> str:
+    """Return a text as a table holds it: scripts that search it need not know of no-break spaces."""
+    return text.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def capital(text: str) -> str:
