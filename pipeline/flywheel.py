@@ -51,9 +51,9 @@ def strike_energy_j(inertia_kg_m2: float, turn_per_s: float, drag: float) -> flo
     return energy_j(inertia_kg_m2, turn_per_s) * (1 - (1 - drag) ** 2)
 
 
-def rim_m_per_s(diameter_mm: float, turn_per_s: float) -> float:
-    """Return the speed of the rim."""
-    return math.pi * diameter_mm / 1000 * turn_per_s
+def surface_mm_per_s(diameter_mm: float, turn_per_s: float) -> float:
+    """Return the speed of a wheel's rim, or of a barrel's surface: π d n."""
+    return math.pi * diameter_mm * turn_per_s
 
 
 def rim_stress_pa(density_kg_m3: float, rim_m_per_s: float) -> float:

@@ -24,7 +24,7 @@ RATES = {"missed": "n_missed", "extra": "n_extra"}  # of the notes that could ha
 QUANTITIES = (*SPREADS, *RATES)
 CONFIDENCE = 0.95  # of all intervals of a comparison together, and that a change called detectable would be seen
 NORMAL = stats.norm.ppf(0.5 + CONFIDENCE / 2)  # standard errors that a reader takes for half an interval
-_KEYS = ["arrangement", "build_day", "session", "setup"]
+_KEYS = list(tables.GROUP_KEYS)  # a list: pandas takes a tuple for one name
 
 
 def trend(recordings: pa.Table, baseline) -> pa.Table:
@@ -195,7 +195,7 @@ def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settin
     if inertia is not None:
         row |= {"inertia_at_barrel_kg_m2": inertia, "energy_j": flywheel.energy_j(inertia, barrel_hz)}
     if diameter_mm := _rim_mm(machine):
-        row["rim_m_per_s"] = flywheel.rim_m_per_s(diameter_mm, barrel_hz * flywheel.ratio(machine))
+        row["rim_m_per_s"] = flywheel.surface_mm_per_s(diameter_mm, barrel_hz * flywheel.ratio(machine)) / 1000
     return row
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import settings, tables
+from pipeline import flywheel, settings, tables
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys, rates
 
@@ -61,4 +61,4 @@ def turn_per_s(fitted: Fit) -> float:
 def surface_mm_per_s(machine: settings.Machine, fitted: Fit) -> float:
     """Return the speed of the barrel's surface; NaN when its diameter is not told."""
     diameter_mm = machine.barrel.diameter_mm
-    return np.pi * diameter_mm * turn_per_s(fitted) if diameter_mm else np.nan
+    return flywheel.surface_mm_per_s(diameter_mm, turn_per_s(fitted)) if diameter_mm else np.nan
