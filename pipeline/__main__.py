@@ -5,7 +5,6 @@ is imported only when it is asked for: start-up is paid per job.
 """
 
 import argparse
-import os
 import sys
 from collections.abc import Callable
 from functools import partial
@@ -163,9 +162,8 @@ def report(config: settings.Settings) -> None:
     folder = Path(config.results) / "report"
     report.write(folder, config)
     lines = [*report.finding(config), f"report: {folder / 'index.html'}"]
-    part = folder / ".finding.part"
-    part.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    os.replace(part, folder / "finding.txt")
+    with tables.replacing(folder / "finding.txt") as file:
+        file.write(("\n".join(lines) + "\n").encode())
     results.seal_report(config.results, configuration)
 
 

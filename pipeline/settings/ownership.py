@@ -26,9 +26,11 @@ def claim(results: str, configuration: str) -> str:
     """
     owner = _owner(results)
     if owner is None:
-        os.makedirs(results, exist_ok=True)
         owner = _path_from(results, configuration), _mark(results, configuration)
-        _put(Path(results, FILE), _TEXT.format(path=owner[0], mark=owner[1]))
+        # What another job has written meanwhile stands.
+        if not Path(results, FILE).exists():
+            with tables.replacing(Path(results, FILE)) as file:
+                file.write(_TEXT.format(path=owner[0], mark=owner[1]).encode())
     return owner[1]
 
 
@@ -87,14 +89,3 @@ def _has_tables_of_others(results: str, configuration: str) -> bool:
     own = _mark(results, configuration)
     found = (path for kind in ("notes", "hits", "tables") for path in Path(results, kind).glob("*.parquet"))
     return any(tables.mark_of(path) not in (None, "", own) for path in found)
-
-
-def _put(at: Path, text: str) -> None:
-    """Write a file that is not there yet, whole; what another job has written meanwhile stands."""
-    part = at.with_name(f".{FILE}.{os.getpid()}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        if not at.exists():
-            os.replace(part, at)
-    finally:
-        part.unlink(missing_ok=True)
