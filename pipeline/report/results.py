@@ -10,7 +10,7 @@ from pipeline import tables
 from pipeline.bars import bar_lines
 from pipeline.settings import Group, Machine, Settings
 
-KEYS = ["arrangement", "build_day", "session", "setup"]
+KEYS = list(tables.GROUP_KEYS)  # a list: pandas takes a tuple for one name
 _OF_GROUPS = ("recordings", "passages", "strikers", "pins", "shafts", "budget", "trend", "worklist")
 
 
@@ -91,15 +91,13 @@ def read(settings: Settings) -> Results:
     is_clock = {one.name: one.clock is not None for one in settings.arrangements}
     order = sorted(songs, key=lambda name: (is_clock[name], -len(songs[name]), name))
     heard = {tuple(row) for row in used[KEYS].itertuples(index=False)}
-    groups = sorted(settings.groups(), key=_key)
+    groups = sorted(settings.groups(), key=lambda group: group.key)
     sections, unheard = [], []
     for arrangement in order:
         of_song = [group for group in groups if group.arrangement == arrangement]
-        good = [group for group in of_song if _key(group) in heard]
+        good = [group for group in of_song if group.key in heard]
         newest = good[-1].build_day if good else None
-        unheard += [
-            group for group in of_song if _key(group) not in heard and (not good or _key(group) > _key(good[-1]))
-        ]
+        unheard += [group for group in of_song if group.key not in heard and (not good or group.key > good[-1].key)]
         for place in reversed(range(len(good))):
             if good[place].build_day == newest:
                 before = good[place - 1] if place else None
@@ -133,13 +131,9 @@ def bars_of(notes: pd.DataFrame, passage: str) -> list[tuple[int, int]]:
     return [(first, max(first, end)) for (name, first), end in zip(runs, ends, strict=True) if name == passage]
 
 
-def _key(group: Group) -> tuple:
-    return group.arrangement, group.build_day, group.session, group.setup
-
-
 def _of_group(frame: pd.DataFrame, group: Group) -> pd.DataFrame:
     mask = np.ones(len(frame), bool)
-    for name, value in zip(KEYS, _key(group), strict=True):
+    for name, value in zip(KEYS, group.key, strict=True):
         mask &= (frame[name] == value).to_numpy(bool)
     return frame[mask].reset_index(drop=True)
 
