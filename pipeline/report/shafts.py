@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipeline.report import drawing, words
+from pipeline import words
+from pipeline.report import drawing
 from pipeline.report.drawing import NARROW_PX, Picture
 from pipeline.report.results import Found
 
