@@ -171,7 +171,8 @@ def test_an_error_is_wider_than_with_known_scales():
 def test_a_step_changes_nothing_in_place_and_is_the_same_again():
     notes, _, takes, n = make_odd()
     laid = score.score_of(notes)
-    prepared = prepare(laid, strikes.strikes_of(takes, laid, timing_machine.make_machine(n)))
+    machine = timing_machine.make_machine(n)
+    prepared = prepare(laid, strikes.strikes_of(takes, laid, machine), machine)
     first = first_state(prepared)
     second, _ = step(prepared, first, variance_components.USUAL)
     # Arrays that cannot be written to: a step that changed its state would fail.
