@@ -6,7 +6,7 @@ from collections import Counter
 # Each worker takes the next file. The first one compiles what the jobs of the second would else compile side by side;
 # then the longest, so that no worker is left alone with one at the end. Files that are not named here come last.
 LONGEST_FIRST = """
-aligned workflow hits_truth timing hits_health hits_invariance trend timing_small aligned_truth hits_among hits demo
+aligned workflow hits_truth timing hits_health hits_invariance trend timing_small aligned_truth hits_classify hits demo
 report notes
 """.split()
 # How `pytest.importorskip` and our own marks say what is missing.

@@ -9,7 +9,7 @@ import pytest
 import soundfile
 
 from pipeline import hits, tables
-from pipeline.hits.search import mean_sound
+from pipeline.hits.search import template_in_noise
 from pipeline.hits.signal import flux, leakage, onset
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 
@@ -321,10 +321,10 @@ def test_a_whisper_that_is_over_before_the_strike_does_not_place_it():
     assert np.abs(error).max() <= 0.0001 * RATE_HZ
 
 
-def test_the_highest_beside_a_candidate_is_the_definition():
+def test_the_highest_near_a_candidate_is_the_definition():
     rng = np.random.default_rng(10)
     at, owner, height = rng.uniform(0, 1000, 200), rng.integers(0, 3, 200), rng.random(200)
-    heights = leakage.beside(at, owner, height, 4, 5.0)
+    heights = leakage.highest_near(at, owner, height, 4, 5.0)
     for one in range(200):
         plain = [max([0.0, *height[(owner == k) & (np.abs(at - at[one]) < 5.0)]]) for k in range(4)]
         plain[owner[one]] = height[one]
@@ -388,7 +388,7 @@ def test_the_noise_between_strikes_is_told_though_strikes_ring():
     # White noise of variance v has the power v in every bin when the window's squares add up to 1 (Parseval).
     samples = make_strikes(np.arange(0.2, 9.8, 0.5), 10.0, peak=0.5)
     samples = samples + np.random.default_rng(24).normal(size=len(samples)) * 0.01
-    power = mean_sound.noise_power(samples.astype(np.float32), RATE_HZ)
+    power = template_in_noise.noise_power(samples.astype(np.float32), RATE_HZ)
     away = np.abs(np.linspace(0, RATE_HZ / 2, len(power)) - 2100) > 1500
     off_db = np.abs(10 * np.log10(power[away] / 0.01**2))
     assert np.median(off_db) < 0.5 and off_db.max() < 1.5

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from pipeline.hits import candidates
+from pipeline.hits.candidates import DTYPE, HITS_ONLY
 from pipeline.hits.health import gain_step
-from pipeline.hits.search import matched_filter
+from pipeline.hits.search import first_pass, matched_filter
 from pipeline.hits.signal import flux, leakage, onset
-from pipeline.hits.signal.spool import Rows, Shelf
+from pipeline.hits.signal.spool import Fields, Rows
 
 RATE_HZ = 48_000
 
@@ -77,8 +77,10 @@ def test_what_is_not_placed_would_not_have_been_likely():
     def score(rows):
         return np.log(rows["gain"] + 1) + rows["rise"][:, flux.BROAD]
 
-    every, _ = candidates.of_block(samples, power, None, inside, cut, 8, score, -np.inf)
-    found, _ = candidates.of_block(samples, power, None, inside, cut, 8, score, 6.0)
+    every, found = (
+        first_pass.of_channel(samples, power, inside, first_pass.Search(cut, 8, None, score, least))[0]
+        for least in (-np.inf, 6.0)
+    )
     assert 0 < len(found) < len(every)
     assert np.array_equal(found, every[score(every) >= 6.0])
 
@@ -108,16 +110,16 @@ def test_rows_that_were_added_are_all_there():
 
 
 def test_rows_whose_fields_were_put_away_come_back_whole():
-    rng, rows = np.random.default_rng(7), np.zeros(9000, candidates.DTYPE)
-    for name in candidates.DTYPE.names:
+    rng, rows = np.random.default_rng(7), np.zeros(9000, DTYPE)
+    for name in DTYPE.names:
         rows[name] = rng.integers(0, 1000, rows[name].shape)
     keep = np.flatnonzero(rng.random(len(rows)) < 0.7)
-    with Shelf(candidates.LAST) as shelf:
-        left = shelf.put(rows)
-        assert not set(candidates.LAST) & set(left.dtype.names) and left.itemsize < 0.6 * rows.itemsize
-        assert np.array_equal(shelf.whole(left, keep), rows[keep])
-    with Shelf(candidates.LAST) as shelf:
-        assert len(shelf.whole(shelf.put(rows[:0]), keep[:0])) == 0
+    with Fields(HITS_ONLY) as fields:
+        left = fields.put(rows)
+        assert not set(HITS_ONLY) & set(left.dtype.names) and left.itemsize < 0.6 * rows.itemsize
+        assert np.array_equal(fields.whole(left, keep), rows[keep])
+    with Fields(HITS_ONLY) as fields:
+        assert len(fields.whole(fields.put(rows[:0]), keep[:0])) == 0
 
 
 def test_what_arrives_at_many_channels_is_what_arrives_at_each():

@@ -1,11 +1,9 @@
 """Turn a recording into hits: what struck, when, how loud, on which channel.
 
 In: a recording (sound, or a list of hits), its microphones, the machine, the detection's settings. Out: a table of the
-contract `hits` and what is to be said of the recording. `listen` goes through it: `audio` reads, `rise` looks for
-rises, `candidate` and `place` measure them and put them to the sample. Where strikes stand little above the noise,
-`faint` searches once more with their known sound. Then `again` looks at all with the sounds of their strikers known
-(`align`) and with what leaks (`leak`); `judge` (`among` for microphones that hear many) and `decide` say which are
-hits, `rebound` what bounced, `health` what is wrong with the recording.
+contract `hits` and what is to be said of the recording. `hit_lists` reads a list; `from_audio` walks a sound recording
+through `search/`, `classify/` and `health/`; `candidates` has the records that are handed on, `channels` tells what a
+rig's channels are, `signal/` holds the computations on samples; `headers` looks before the stage runs.
 """
 
 from collections.abc import Mapping
@@ -45,7 +43,8 @@ def find(
     hits : pyarrow.Table
         Contract `hits`; empty when the recording is refused.
     said : dict
-        `refused` ('' or the reason), `health` (sentences), `duration_s`, `rate_hz` (0 for lists), `n_channels`.
+        `refused` ('' or the reason, in one line: no `InputError` leaves this function), `health` (sentences),
+        `duration_s`, `rate_hz` (0 for lists), `n_channels`.
     """
     if delays_s is None:
         delays_s = {striker.name: striker.delay_ms / 1000 for striker in machine.strikers}
@@ -56,7 +55,7 @@ def find(
             table = hit_lists.table_of(listed)
             said |= {"duration_s": float(listed["hit_s"][-1]), "n_channels": len(set(listed["channel"]) - {0})}
             return table, said
-        table, heard = from_audio.listen(recording, rig, detection, delays_s)
+        table, heard = from_audio.find(recording, rig, detection, delays_s)
         return table, said | heard
     except InputError as error:
         return tables.empty("hits"), said | {"refused": error.faults[0]}

@@ -1,132 +1,164 @@
-"""Measure candidates: everything of one channel's block that a later decision needs, a row each."""
+"""Records that the rooms of the stage hand on: a candidate's row, all candidates of a recording, evidence, hits.
 
-from collections.abc import Callable
+A candidate is a rise that may be a strike. The first pass measures it, the matched filter may replace it, the second
+pass adds evidence, the classifier gives a probability, the selection keeps it as a hit.
+"""
+
+from dataclasses import dataclass, fields
 
 import numpy as np
 
-from pipeline import audio, tables
-from pipeline.hits.signal import flux, onset
+from pipeline import tables
+from pipeline.hits.signal import flux
+from pipeline.hits.signal.spool import Waveforms
 
-BROAD_DB, NARROW_DB = 0.8, 2.5  # of those measures: about ten candidates a second in noise
-SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames within which only the strongest counts
-SHARP_NEAR = (-3, 9)  # around a peak of the others
-NARROW_APART = 20  # frames from a broad rise at which a narrow one is another
-NEIGHBOUR_FRAMES = 4  # a measure counts with its best frame this near
-AROUND_FRAMES = 60  # the level is held against the loudest this near
-BANDS_S = 0.030
-EDGE_S = 0.006  # from the recording's ends: what lies beyond them is not known
 DTYPE = np.dtype(
     [
-        ("channel", "i4"),  # number among the heard channels, from 0
-        ("at", "f8"),  # sample of the recording
-        ("spread", "f4"),  # samples
-        ("attack", "f4"),  # samples from the start to -20 dB
-        ("peak", "f4"),
-        ("noise", "f4"),  # root mean square before
-        ("gain", "f4"),  # nats
-        ("rise", "f4", (len(flux.MEASURES),)),  # dB
-        ("strongest", "f4"),  # dB
-        ("middle", "f4"),  # dB
-        ("below", "f4"),  # level against the loudest around, dB
-        ("bands", "f4", (tables.N_BANDS,)),  # power
+        ("channel", "i4"),  # number of the heard channel, from 0
+        ("at", "f8"),  # onset, sample of the recording
+        ("spread", "f4"),  # standard deviation of the onset's likelihood, samples
+        ("attack", "f4"),  # samples from the onset to -20 dB of the peak
+        ("peak", "f4"),  # full scale is 1
+        ("noise", "f4"),  # root mean square before the onset
+        ("gain", "f4"),  # log likelihood gained by a change of variance at the onset, nats
+        ("rise", "f4", (len(flux.MEASURES),)),  # log spectral flux by each measure, dB
+        ("strongest", "f4"),  # rise of the band that rises most, dB
+        ("middle", "f4"),  # rise of the band in the middle, dB
+        ("below", "f4"),  # level against the loudest around, dB, 0 or less
+        ("bands", "f4", (tables.N_BANDS,)),  # mean power after the onset
     ]
 )
-LAST = ("spread", "attack", "bands")  # fields that are asked for of those which are kept
+HITS_ONLY = ("spread", "attack", "bands")  # fields that nothing asks for before candidates are selected
+NOT_SEARCHED, NOT_FOUND = 0.0, -1.0  # `filter_height` of what the matched filter did not search, or find; else over 0
+N_HEIGHTS = 3  # over the noise, over the usual, over what else rings
 
 
-def of_block(
-    samples: np.ndarray,
-    power: np.ndarray,
-    floor: np.ndarray | None,
-    inside: slice,
-    cut: flux.Frames,
-    gap: int,
-    chance: Callable[[np.ndarray], np.ndarray],
-    least: float,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return the likely candidates of one channel whose rise lies in a block.
+@dataclass(frozen=True)
+class Candidates:
+    """All candidates of a recording and what later decisions need of its sound.
 
-    Most rises are noise. What would not be likely however well it was placed is dropped before it is placed.
+    Attributes
+    ----------
+    rows : (n,) array of DTYPE
+        In the order found. Without the fields `HITS_ONLY` once those lie on disk.
+    arriving : (n, n_channels) float32 array
+        How far the peaks of every channel rise at each candidate (`leakage.arriving`).
+    arriving_filtered : (n, n_channels) float32 array
+        The same by the matched filter where it searched: known below the noise, too.
+    arriving_late : (n,) float32 array
+        How far the own channel rises with some more milliseconds, for a slow body.
+    noise_peak : (n_channels,) array
+        Peak of each channel's noise around a rise.
+    waveforms, tails : Waveforms
+        On disk: the waveform around each candidate, and the longer tail of those that may tell a striker's sound.
+    waveform, tail : (n,) int arrays
+        Numbers of each candidate's in them; tail -1: none was kept.
+    filter_height : (n, N_HEIGHTS) float32 array
+        Height in the output of the matched filter over the noise, over the usual strike and over what else rings;
+        `NOT_SEARCHED` or `NOT_FOUND` in all three.
+    """
+
+    rows: np.ndarray
+    arriving: np.ndarray
+    arriving_filtered: np.ndarray
+    arriving_late: np.ndarray
+    noise_peak: np.ndarray
+    waveforms: Waveforms
+    tails: Waveforms
+    waveform: np.ndarray
+    tail: np.ndarray
+    filter_height: np.ndarray
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What the second pass adds on each candidate, all (n,) arrays but `filter_height`.
+
+    Attributes
+    ----------
+    above_leakage_db, above_leakage_late_db : float
+        Level over the most that leaks in, and with some more milliseconds for a slow body. Infinite without
+        neighbours and where what leaks in lies below the noise.
+    peak_above_leakage_db : float
+        The same by the peaks of the candidates of the other channels.
+    to_usual_db, to_loud_db : float
+        Level against the usual strike of its channel, peak against its loud ones.
+    has_template : bool
+        Whether its channel has a template; without one the next three are 0, 0 and 0.
+    correlation : float, 0 to 1
+        With the template that is most like it.
+    matched_snr : float
+        Output of the matched filter over the root mean square of its output in the noise before.
+    to_strongest_db : float, 0 or less
+        The same output against the strongest around.
+    filter_height : (n, N_HEIGHTS)
+        As in `Candidates`.
+    """
+
+    above_leakage_db: np.ndarray
+    above_leakage_late_db: np.ndarray
+    peak_above_leakage_db: np.ndarray
+    to_usual_db: np.ndarray
+    to_loud_db: np.ndarray
+    has_template: np.ndarray
+    correlation: np.ndarray
+    matched_snr: np.ndarray
+    to_strongest_db: np.ndarray
+    filter_height: np.ndarray
+
+    @property
+    def found(self) -> np.ndarray:
+        """Which candidates the matched filter of the whole recording found, (n,) bool array."""
+        return self.filter_height[:, 0] > 0
+
+    @property
+    def not_found(self) -> np.ndarray:
+        """Which candidates it searched for and did not find, (n,) bool array."""
+        return self.filter_height[:, 0] < 0
+
+    def part(self, which: slice | np.ndarray) -> "Evidence":
+        """Return the evidence on some of the candidates."""
+        return Evidence(*(getattr(self, field.name)[which] for field in fields(self)))
+
+
+@dataclass(frozen=True)
+class Hits:
+    """Candidates that are kept, and rebounds.
+
+    Attributes
+    ----------
+    rows : (n,) array of DTYPE
+    se : (n,) array
+        Standard error of `at`, samples.
+    probability : (n,) array
+        That the channel's own striker struck there, or that its strike bounced.
+    tail, tail_at : (n,) arrays
+        Number of the stored tail, -1 without one, and the sample around which it was cut out.
+    """
+
+    rows: np.ndarray
+    se: np.ndarray
+    probability: np.ndarray
+    tail: np.ndarray
+    tail_at: np.ndarray
+
+    def part(self, which: np.ndarray) -> "Hits":
+        """Return some of the hits."""
+        return Hits(*(getattr(self, field.name)[which] for field in fields(self)))
+
+
+def has_near(at: np.ndarray, others: np.ndarray, reach: float) -> np.ndarray:
+    """Return which samples have another one nearer than `reach` samples.
 
     Parameters
     ----------
-    samples : (n,) float32 array
-        The block with its context.
-    power : (n_frames, N_BANDS) array
-        Its `rise.band_power`.
-    floor : (N_BANDS,) array, optional
-        Power of the noise where an idle recording told it; else it is taken from the block.
-    inside : slice
-        The block itself, samples.
-    gap : int
-        Frames within which only the strongest rise counts.
-    chance : callable
-        Gives the probability of candidates by all but `channel`, `at`, `spread`, `attack` and `bands`.
-    least : float
-        Probability from which they are worth to be kept.
+    at : (n,) array
+    others : (n_others,) array
+        In any order.
 
     Returns
     -------
-    candidates : (n_candidates,) array of DTYPE
-        `at` counts from the beginning of `samples`.
-    frame : (n_candidates,) int array
-        Where they rise.
+    has_near : (n,) bool array
     """
-    rises = flux.rises(power, flux.floors(power) if floor is None else np.maximum(floor, flux.LEAST_FLOOR), cut)
-    frame = _frames(rises.measured, gap)
-    frame = frame[(frame * cut.hop >= inside.start) & (frame * cut.hop < min(inside.stop, len(samples)))]
-    rows = np.zeros(len(frame), DTYPE)
-    rows["rise"] = _best_near(rises.measured, frame)
-    rows["strongest"], rows["middle"] = rises.strongest_db[frame], rises.middle_db[frame]
-    loudest = flux.running_maximum(rises.level_db, AROUND_FRAMES)
-    rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
-    rows["peak"], rows["noise"] = onset.levels(samples, frame * cut.hop, cut.rate_hz)
-    possible = np.zeros(len(frame), bool)
-    for rows["gain"] in (0.0, onset.MOST_GAIN):
-        possible |= chance(rows) >= least
-    rows, frame = rows[possible], frame[possible]
-    placed = onset.place(samples, frame * cut.hop, cut.rate_hz)
-    for name in ("at", "spread", "attack", "peak", "noise", "gain"):
-        rows[name] = getattr(placed, name)
-    rows["bands"] = _mean_power(power, placed.at / cut.hop, round(BANDS_S * cut.rate_hz / cut.hop))
-    kept = chance(rows) >= least
-    return rows[kept], frame[kept]
-
-
-def between_ends(at: np.ndarray, sound: audio.Audio) -> np.ndarray:
-    """Return which samples lie far enough inside the recording's ends; what begins or ends with it is no rise."""
-    edge = EDGE_S * sound.rate_hz
-    return (at >= sound.start + edge) & (at < sound.stop - edge)
-
-
-def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
-    """Return where the broad and the narrow measure have their peaks, at the sharpest rise near each, and where others
-    rise sharply.
-
-    The broad one looks 8 ms ahead: it rises before the strike, and of a neighbour's leak and the strike that follows
-    it makes one.
-    """
-    frame = flux.peaks(measured[:, flux.BROAD], BROAD_DB, gap)
-    narrow = flux.peaks(measured[:, flux.NARROW], NARROW_DB, 2 * gap)
-    near = np.searchsorted(frame, narrow + NARROW_APART) > np.searchsorted(frame, narrow - NARROW_APART)
-    frame = np.sort(np.concatenate([frame, narrow[~near]]))
-    sharp = flux.peaks(measured[:, flux.SHARP], SHARP_DB, SHARP_GAP)
-    height = np.zeros(len(measured) + sum(np.abs(SHARP_NEAR)) + 1)
-    height[sharp - SHARP_NEAR[0]] = measured[sharp, flux.SHARP]
-    near = height[frame[:, None] + np.arange(SHARP_NEAR[1] - SHARP_NEAR[0] + 1)]
-    moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
-    left = frame[np.abs(moved - frame) >= SHARP_GAP]
-    return np.unique(np.concatenate([moved, left, sharp])).astype(np.int64)
-
-
-def _best_near(values: np.ndarray, frame: np.ndarray) -> np.ndarray:
-    near = np.clip(frame[:, None] + np.arange(-NEIGHBOUR_FRAMES, NEIGHBOUR_FRAMES + 1), 0, len(values) - 1)
-    return values[near].max(axis=1) if len(frame) else np.zeros((0, values.shape[1]))
-
-
-def _mean_power(power: np.ndarray, frame: np.ndarray, n_frames: int) -> np.ndarray:
-    start = np.clip(np.round(frame).astype(np.int64), 0, len(power) - 1)
-    here = start[:, None] + np.arange(n_frames)
-    inside = here < len(power)
-    total = (power[np.minimum(here, len(power) - 1)] * inside[:, :, None]).sum(axis=1, dtype=np.float64)
-    return total / inside.sum(axis=1, keepdims=True)
+    others = np.sort(others)
+    return np.searchsorted(others, at + reach) > np.searchsorted(others, at - reach, side="right")

@@ -4,7 +4,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from pipeline.errors import InputError
-from pipeline.hits import from_audio, hit_lists
+from pipeline.hits import hit_lists, sound_file
 from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 
 
@@ -20,7 +20,7 @@ def look(
                 f"its {count} hits on channel {channel} are left out: rig '{rig.name}' does not name that channel"
                 for channel, count in sorted(hit_lists.not_named(rig, rows).items())
             )
-        sound, _ = from_audio.opened(recording, rig)
+        sound, _ = sound_file.opened(recording, rig)
         return _idle_faults(detection.idle_file, sound.rate_hz) if detection.idle_file else (), ()
     except InputError as error:
         return error.faults, ()
@@ -31,7 +31,7 @@ def look(
 @lru_cache
 def _idle_faults(file: str, rate_hz: int) -> tuple[str, ...]:
     try:
-        from_audio.idle(file, rate_hz)
+        sound_file.idle(file, rate_hz)
     except InputError as error:
         return error.faults
     return ()

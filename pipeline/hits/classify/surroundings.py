@@ -1,87 +1,106 @@
-"""Tell what stands around the candidates of a channel.
+"""Make the features that tell what stands around the candidates of a channel that hears many strikers.
 
-What rings, beats or comes back from the room raises the bands again, beside something likelier; in a dense row of
-strikes each raises them little, and all do. So `judge` weighs what is told at first sight with what the nearest likely
-ones before and after tell, with how much strikes beside, and with how loud and sharp the channel's sure strikes are.
+In: the candidates of one channel and their first probabilities. Out: a table of features. What rings, beats or comes
+back from the room raises the bands, near something likelier; in a dense row of strikes each raises them little, and all
+do. So the net is shown how a candidate compares with the nearest likely ones before and after it, how much strikes
+around it, and how it compares with the sure strikes and the noise of its channel.
 """
 
 import numpy as np
 
 from pipeline.hits.signal import flux
 
-LIKELY, AS_LIKELY = 0.2, 0.7  # probability at first sight of a neighbour that counts, and its share of one's own
+NAMES = (
+    *(
+        f"{side}_{name}"
+        for side in ("before", "after")
+        for name in ("log_gap_s", "passed_db", "log_odds", "log_likelihood_gain", "rise_sharp_db", "rise_broad_db")
+    ),
+    "strikes_within_12_ms",
+    "strikes_within_50_ms",
+    "to_usual_db",
+    "to_loud_db",
+    "to_noise_db",
+    "ring_to_noise_db",
+    "log_likelihood_gain_to_usual",
+)
+# First probability of a neighbour that counts, and its share of the candidate's own.
+NEIGHBOUR_PROBABILITY, NEIGHBOUR_SHARE = 0.2, 0.7
 NEAREST_S, FARTHEST_S = 0.004, 0.4  # nearer ones are the same strike, farther ones tell nothing
-# Within these what strikes is counted. Wider ones, and how loud or sharp a recording is as a whole, tell recordings
-# apart, not strikes: with them whole recordings went wrong.
+# Within these, strikes are counted. Wider ones, and how loud or sharp a recording is as a whole, tell recordings apart,
+# not strikes: with them whole recordings went wrong.
 AROUND_S = (0.012, 0.05)
-SURE, FEW = 0.8, 4  # a sure strike; when there are fewer, the likeliest are taken for it
-CLEAR, QUIET = 0.05, 5  # what may be a strike, and the percentile of the noise before such that is noise alone
+SURE_PROBABILITY, LEAST_SURE = 0.8, 4  # of sure strikes; where there are fewer, the likeliest are taken for them
+# What may be a strike, and the percentile of the noise before such candidates that is noise alone, no ring.
+CLEAR_PROBABILITY, NOISE_PERCENTILE = 0.05, 5
+USUAL_PERCENTILE, LOUD_PERCENTILE = 50, 95  # of the peaks of sure strikes
+LEAST_PROBABILITY = 1e-3  # so that odds stay within ± 6.9
 
 
-def features(candidates: np.ndarray, first: np.ndarray, rate_hz: int) -> np.ndarray:
-    """Return what is told of the candidates of one channel, which come in the order of time.
+def features(rows: np.ndarray, at_first: np.ndarray, rate_hz: int) -> np.ndarray:
+    """Return the features of the candidates of one channel.
 
     Parameters
     ----------
-    candidates : (n,) array of candidate.DTYPE
-        One or more.
-    first : (n,) array
-        Probability at first sight.
+    rows : (n,) array of DTYPE
+        One or more, in the order of time.
+    at_first : (n,) array
+        Probability by the first pass.
     rate_hz : int
 
     Returns
     -------
     features : (n, 19) array
-        Of the nearest likely one before, then after: logarithm of the time apart, and how far it is passed in level
-        (dB), log odds, logarithm of the likelihood gained, sharp and broad rise (0 when none is near); how many others
-        strike within AROUND_S; level against the channel's usual strike, its loud ones and its noise, what rings before
-        against its noise (dB), logarithm of the likelihood gained against the usual.
+        In the order of `NAMES`: by how much the candidate passes the nearest likely one before and after it (0 when
+        none is near), how many others strike within `AROUND_S`, how it compares with its channel's usual strike, its
+        loud ones and its noise, and what rings before it with the noise.
     """
-    at_s = candidates["at"] / rate_hz
-    peak_db, noise_db = (20 * np.log10(candidates[name] + 1e-9) for name in ("peak", "noise"))
-    gain = np.log(candidates["gain"] + 1.0)
-    chance = first.clip(1e-3, 1 - 1e-3)
-    rises = candidates["rise"][:, [flux.SHARP, flux.BROAD]]
-    told = np.column_stack([peak_db, np.log(chance / (1 - chance)), gain, rises])
-    beside = [_beside(at_s, first, told, step) for step in (-1, 1)]
-    return np.column_stack([*beside, _around(at_s, first), _usual(first, peak_db, noise_db, gain)])
+    at_s = rows["at"] / rate_hz
+    peak_db, noise_db = (20 * np.log10(rows[name] + 1e-9) for name in ("peak", "noise"))
+    gain = np.log(rows["gain"] + 1.0)
+    probability = at_first.clip(LEAST_PROBABILITY, 1 - LEAST_PROBABILITY)
+    rises = rows["rise"][:, [flux.SHARP, flux.BROAD]]
+    values = np.column_stack([peak_db, np.log(probability / (1 - probability)), gain, rises])
+    passed = [_passed(at_s, at_first, values, step) for step in (-1, 1)]
+    return np.column_stack([*passed, _around(at_s, at_first), _to_usual(at_first, peak_db, noise_db, gain)])
 
 
-def _beside(at_s: np.ndarray, first: np.ndarray, told: np.ndarray, step: int) -> np.ndarray:
-    """Return what the nearest likely one before (`step` -1) or after (1) tells of each, (n, 1 + n_told) array."""
+def _passed(at_s: np.ndarray, at_first: np.ndarray, values: np.ndarray, step: int) -> np.ndarray:
+    """Return the logarithm of the time to the nearest likely one before (`step` -1) or after (1), and by how much each
+    value passes it, (n, 1 + n_values) array."""
     n, number = len(at_s), np.arange(len(at_s))
-    nearest, least = np.full(n, -1), np.maximum(LIKELY, AS_LIKELY * first)
+    nearest, least = np.full(n, -1), np.maximum(NEIGHBOUR_PROBABILITY, NEIGHBOUR_SHARE * at_first)
     for far in range(1, n):
         other = np.clip(number + step * far, 0, n - 1)
         apart_s = np.abs(at_s - at_s[other])
         looking = (nearest < 0) & (other == number + step * far) & (apart_s < FARTHEST_S)
         if not looking.any():
             break
-        looking &= (apart_s > NEAREST_S) & (first[other] > least)
+        looking &= (apart_s > NEAREST_S) & (at_first[other] > least)
         nearest[looking] = other[looking]
     none = nearest < 0
     apart_s = np.where(none, FARTHEST_S, np.abs(at_s - at_s[nearest]))
-    return np.column_stack([np.log(apart_s), np.where(none[:, None], 0.0, told - told[nearest])])
+    return np.column_stack([np.log(apart_s), np.where(none[:, None], 0.0, values - values[nearest])])
 
 
-def _around(at_s: np.ndarray, first: np.ndarray) -> np.ndarray:
-    """Return how many others strike within each of AROUND_S, (n, 2) array."""
-    total = np.concatenate([[0.0], np.cumsum(first)])
+def _around(at_s: np.ndarray, at_first: np.ndarray) -> np.ndarray:
+    """Return how many others strike within each of `AROUND_S`, (n, 2) array."""
+    total = np.concatenate([[0.0], np.cumsum(at_first)])
     within = [
         total[np.searchsorted(at_s, at_s + reach_s)] - total[np.searchsorted(at_s, at_s - reach_s, side="right")]
         for reach_s in AROUND_S
     ]
-    return np.stack(within, axis=1) - first[:, None]
+    return np.stack(within, axis=1) - at_first[:, None]
 
 
-def _usual(first: np.ndarray, peak_db: np.ndarray, noise_db: np.ndarray, gain: np.ndarray) -> np.ndarray:
-    """Return how each stands against the channel's sure strikes and its noise, (n, 5) array."""
-    sure = first > SURE
-    if sure.sum() < FEW:
-        sure = first >= np.sort(first)[-min(FEW, len(first))]
-    clear = (first > CLEAR) | sure
-    usual_db, loud_db = np.percentile(peak_db[sure], [50, 95])
-    quiet_db = np.percentile(noise_db[clear], QUIET)
+def _to_usual(at_first: np.ndarray, peak_db: np.ndarray, noise_db: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    """Return how each compares with the channel's sure strikes and its noise, (n, 5) array."""
+    sure = at_first > SURE_PROBABILITY
+    if sure.sum() < LEAST_SURE:
+        sure = at_first >= np.sort(at_first)[-min(LEAST_SURE, len(at_first))]
+    clear = (at_first > CLEAR_PROBABILITY) | sure
+    usual_db, loud_db = np.percentile(peak_db[sure], [USUAL_PERCENTILE, LOUD_PERCENTILE])
+    quiet_db = np.percentile(noise_db[clear], NOISE_PERCENTILE)
     return np.stack(
         [
             (peak_db - usual_db).clip(-50.0, 30.0),

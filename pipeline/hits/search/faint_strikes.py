@@ -1,82 +1,158 @@
-"""Look for faint strikes in noise by the known sound of their striker.
+"""Search noisy channels once more with a filter matched to the template of their striker.
 
-Where a channel's strikes stand little above its noise, samples tell no strike from noise, a whole sound does: the
-recording is gone through once more with a filter matched to the mean sound of the surest strikes, in noise whitened by
-its own spectrum. It reaches 10 to 20 dB further, and its peak places a strike finer than its first samples do.
+In: the sound, and the candidates of the first pass. Out: the candidates with those that the filter found in place of
+the ones near them. Where a channel's strikes stand little above its noise, samples tell no strike from noise, a whole
+template does: the filter, in noise whitened by its own spectrum, reaches 10 to 20 dB further, and its peak places a
+strike finer than its first samples do.
 """
 
-from dataclasses import replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
-from pipeline.hits import candidates
-from pipeline.hits.classify import selection
-from pipeline.hits.search import matched_filter, mean_sound, rebounds, second_pass
+from pipeline import audio
+from pipeline.hits.candidates import DTYPE, NOT_FOUND, Candidates, has_near
+from pipeline.hits.channels import are_leaking, are_mixed, only_striker
+from pipeline.hits.classify import classifier
+from pipeline.hits.search import first_pass, matched_filter, rebounds, second_pass, template_in_noise
+from pipeline.hits.search.matched_filter import Filter
 from pipeline.hits.signal import flux, leakage, onset
+from pipeline.settings import Channel
 
-FAINT_DB = 26.0  # peak over noise: a channel whose usual strike stands higher needs no second search
-LIKELY, SURE = 0.05, 0.5  # probability at first sight of what may make the mean sound, and of what is taken for that
-ENOUGH, POOL = 24, 96  # strikes that make a sound: with fewer sure ones likely ones are tried, too; at most
+FAINT_DB = 26.0  # peak over noise: a channel whose usual strike stands higher is not searched
+SURE_PROBABILITY = 0.5  # at first, of what is taken for strikes
+ENOUGH, POOL = 24, 96  # strikes that make a template: with fewer sure ones likely ones are tried, too; at most
 STRETCHES, STRETCH_S = 4, 5.0  # of the recording that tell the noise and the ring
-SAME_S = 0.010  # a candidate of the first look nearer than this is the same one
+SAME_CANDIDATE_S = 0.010  # a candidate of the first pass nearer than this is the same one
 BANDS_BEFORE_S = 0.004  # of the samples that tell a candidate's bands: half a frame, and more
 USUAL_SHARE = 0.6  # of the usual height: what is higher tells the usual level
 LEAK_S = 0.002  # between a strike and what leaks of it
-UNFOUND = -1.0  # told of what the first look found on a channel that was searched, and the search did not
-N_TOLD = 3  # numbers that tell of a candidate
 
 
-def search(heard, first: np.ndarray, sound, channels, lengths: tuple[int, int, int]):
-    """Search the faint channels again.
+@dataclass(frozen=True)
+class _Found:
+    """What the filters find, as in `Candidates`."""
+
+    rows: np.ndarray
+    arriving: np.ndarray
+    arriving_late: np.ndarray
+    waveform: np.ndarray
+    tail: np.ndarray
+    filter_height: np.ndarray
+
+
+class _Channel:
+    """A channel that is searched: its filter, where the first pass placed candidates, and the latest strikes."""
+
+    def __init__(self, its: Filter, rows: np.ndarray, rate_hz: int):
+        self.filter, self._rate_hz = its, rate_hz
+        self._placings = np.column_stack([rows["at"], rows["spread"]])
+        self._latest = []
+
+    def peaks(self, samples: np.ndarray, start: int, inside: slice) -> np.ndarray:
+        """Return the strikes of one block: sample, height, height of what else rings there, (n, 3), in order of time.
+
+        Parameters
+        ----------
+        samples : (n,) float32 array
+            With context; begins at sample `start` of the recording.
+        start : int
+        inside : slice
+            The block without its context.
+        """
+        its = self.filter
+        output = matched_filter.output_of(samples, its)
+        earlier = [(at - start, height) for at, height in self._latest]
+        placings = self._placings - np.array([start + its.onset, 0.0])
+        placings = placings[np.abs(placings[:, 0] - len(samples) / 2) < len(samples)]
+        found = matched_filter.strikes(output, its, inside.start, earlier, placings, self._rate_hz)
+        peaks = np.array(found).reshape(-1, 3)
+        peaks = peaks[peaks[:, 0] < inside.stop]
+        rung_out = start + inside.start - matched_filter.RING_S[1] * self._rate_hz
+        self._latest = [(at + start, height) for at, height, _ in peaks] + [
+            one for one in self._latest if one[0] > rung_out
+        ]
+        return peaks[np.argsort(peaks[:, 0])]
+
+
+def search(found: Candidates, sound: audio.Audio, channels: tuple[Channel, ...]) -> Candidates:
+    """Search the noisy channels that hear one striker.
 
     Parameters
     ----------
-    heard : listen.Heard
-    first : (n,) array
-        Probability at first sight.
+    found : Candidates
+        Of the first pass.
     sound : audio.Audio
     channels : tuple of Channel
-    lengths : (int, int, int)
-        Samples of a block, and before and after it.
 
     Returns
     -------
-    listen.Heard
-        With what was found in place of the candidates nearer than `SAME_S`; as it was where no channel is faint. Its
-        `sought` tells of what was found its height over the noise, over the usual and over the ring of others.
+    Candidates
+        With what was found, last, in place of the candidates nearer than `SAME_CANDIDATE_S`, and their heights in the
+        filter's output; `found` itself where no channel is noisy.
     """
+    struck = classifier.at_first(found.rows, are_mixed(channels)[found.rows["channel"]])
     # What leaks in is another's sound.
-    own = first * (second_pass.above_db_of(heard, first, selection.sharing(channels)) >= second_pass.SURE_ABOVE_DB)
-    sure = [_sure(heard, own, number, channel) for number, channel in enumerate(channels)]
-    sure = {number: rows for number, rows in enumerate(sure) if rows is not None}
-    size = 2 * fft.next_fast_len((sum(lengths) + rebounds.shape(sound.rate_hz).n) // 2 + 1, real=True)
-    filters = _filters(heard, sure, sound, channels, size)
-    return _searched(heard, filters, sound, channels, lengths) if filters else heard
+    above_db, _ = second_pass.over_leakage(found, struck, are_leaking(channels))
+    own = struck * (above_db >= second_pass.TEMPLATE_ABOVE_DB)
+    sure = {number: _sure(found, own, number) for number, one in enumerate(channels) if only_striker(one) is not None}
+    sure = {number: which for number, which in sure.items() if which is not None}
+    filters = _filters(found, sure, sound, channels)
+    parts = list(_found_in_blocks(found, filters, sound, channels)) if filters else []
+    return _merged(found, parts, filters, sound) if parts else found
 
 
-def _sure(heard, first: np.ndarray, number: int, channel) -> np.ndarray | None:
-    """Return the surest own strikes of a channel, the best first; None where it is not faint or too few are sure."""
-    if selection.only_striker(channel) is None:
+def _sure(found: Candidates, own: np.ndarray, number: int) -> np.ndarray | None:
+    """Return the surest own strikes of a channel, the best placed first; None where it is not noisy or too few are."""
+    which = np.flatnonzero((found.rows["channel"] == number) & (own > first_pass.TAIL_PROBABILITY) & (found.tail >= 0))
+    which = which[np.argsort(-own[which], kind="stable")]
+    which = which[: max(ENOUGH, (own[which] > SURE_PROBABILITY).sum())]
+    if len(which) < template_in_noise.LEAST_STRIKES:
         return None
-    rows = np.flatnonzero((heard.candidates["channel"] == number) & (first > LIKELY) & (heard.tail >= 0))
-    rows = rows[np.argsort(-first[rows], kind="stable")]
-    rows = rows[: max(ENOUGH, (first[rows] > SURE).sum())]
-    if len(rows) < mean_sound.FEWEST:
-        return None
-    its = heard.candidates[rows]
+    rows = found.rows[which]
     # The quietest of the noises, what rings before a strike is none; the loudest of the peaks, many leak in.
-    over = np.quantile(its["peak"], leakage.USUAL_QUANTILE) / (
-        np.quantile(its["noise"], 1 - leakage.USUAL_QUANTILE) + 1e-9
+    over = np.quantile(rows["peak"], leakage.USUAL_QUANTILE) / (
+        np.quantile(rows["noise"], 1 - leakage.USUAL_QUANTILE) + 1e-9
     )
-    return rows[np.argsort(-its["gain"], kind="stable")] if 20 * np.log10(over) < FAINT_DB else None
+    return which[np.argsort(-rows["gain"], kind="stable")] if 20 * np.log10(over) < FAINT_DB else None
 
 
-def _filters(heard, sure: dict[int, np.ndarray], sound, channels, size: int) -> dict[int, matched_filter.Filter]:
-    """Return the filters of the channels that have sure strikes."""
+def _filters(
+    found: Candidates, sure: Mapping[int, np.ndarray], sound: audio.Audio, channels: tuple[Channel, ...]
+) -> dict[int, Filter]:
+    """Return the filters of the channels that have sure strikes, where those make one."""
     if not sure:
         return {}
+    starts, stretches = _stretches(sure, sound, channels)
+    columns = rebounds.shape(sound.rate_hz)
+    lengths = first_pass.block_lengths(flux.frames(sound.rate_hz))
+    size = 2 * fft.next_fast_len((sum(lengths) + columns.n) // 2 + 1, real=True)
+    filters = {}
+    for number, which in sure.items():
+        noise = np.mean([template_in_noise.noise_power(one, sound.rate_hz) for one in stretches[number]], axis=0)
+        at = found.rows["at"][which]
+        # Those of the stretches first: they tell the ring, too.
+        n = len(stretches[number][0])
+        inside = (np.abs(at[:, None] - starts - n / 2) < n / 2).any(axis=1)
+        pool = np.argsort(~inside, kind="stable")[:POOL]
+        tails = found.tails.read(found.tail[which[pool]]).astype(np.float32)
+        template = template_in_noise.template_of(tails, noise, columns)
+        if template is None:
+            continue
+        its = matched_filter.filter_of(template, noise, size, columns)
+        outputs = [matched_filter.output_of(one, its) for one in stretches[number]]
+        at = [at[pool[template.members]] - start for start in starts]
+        its = matched_filter.with_ring(its, outputs, at, sound.rate_hz)
+        if its is not None:
+            filters[number] = its
+    return filters
+
+
+def _stretches(sure, sound: audio.Audio, channels) -> tuple[np.ndarray, dict[int, list[np.ndarray]]]:
+    """Return the starts of some stretches of the recording, and their samples of each channel."""
     n = min(round(STRETCH_S * sound.rate_hz), sound.stop - sound.start)
     starts = np.unique(np.linspace(sound.start, sound.stop - n, STRETCHES).astype(int))
     stretches = {number: [] for number in sure}
@@ -84,95 +160,96 @@ def _filters(heard, sure: dict[int, np.ndarray], sound, channels, size: int) -> 
         _, _, samples = next(iter(replace(sound, start=int(start), stop=int(start) + n).blocks(n)))
         for number in sure:
             stretches[number].append(flux.without_offset(samples[:, channels[number].channel - 1]))
-    found = {}
-    for number, rows in sure.items():
-        noise = np.mean([mean_sound.noise_power(one, sound.rate_hz) for one in stretches[number]], axis=0)
-        at = heard.candidates["at"][rows]
-        # Those of the stretches first: they tell the ring, too.
-        inside = (np.abs(at[:, None] - starts - n / 2) < n / 2).any(axis=1)
-        pool = np.argsort(~inside, kind="stable")[:POOL]
-        tails = heard.tails.read(heard.tail[rows[pool]]).astype(np.float32)
-        template = mean_sound.template_of(tails, noise, rebounds.shape(sound.rate_hz))
-        if template is None:
-            continue
-        sound_, onset, member = template
-        made = matched_filter.filter_of(sound_, onset, noise, size, rebounds.shape(sound.rate_hz))
-        outputs = [matched_filter.output_of(one, made, size) for one in stretches[number]]
-        made = matched_filter.with_ring(made, outputs, [at[pool[member]] - start for start in starts], sound.rate_hz)
-        if made is not None:
-            found[number] = made
-    return found
+    return starts, stretches
 
 
-def _searched(heard, filters: dict[int, matched_filter.Filter], sound, channels, lengths: tuple[int, int, int]):
-    """Return `heard` with what the filters find."""
-    block, before, after = lengths
+def _found_in_blocks(
+    found: Candidates, filters: Mapping[int, Filter], sound: audio.Audio, channels: tuple[Channel, ...]
+) -> Iterator[_Found]:
+    """Yield what the filters find, block by block and channel by channel."""
     cut = flux.frames(sound.rate_hz)
-    rows, sought, risen, late, tail, stored = [], [], [], [], [], []
-    last, placed = {number: [] for number in filters}, {}
-    for number in filters:
-        mine = heard.candidates[heard.candidates["channel"] == number]
-        placed[number] = np.column_stack([mine["at"], mine["spread"]])
-    for start, begin, samples in sound.blocks(block, before, after):
-        own = {number: flux.without_offset(samples[:, channels[number].channel - 1]) for number in filters}
-        found = {}
-        for number, one in own.items():
-            made = filters[number]
-            output = matched_filter.output_of(one, made, len(made.spectrum) * 2 - 2)
-            earlier = [(at - start, height) for at, height in last[number]]
-            placings = placed[number] - np.array([start + made.onset, 0.0])
-            placings = placings[np.abs(placings[:, 0] - len(one) / 2) < len(one)]
-            peaks = np.array(matched_filter.strikes(output, made, begin, earlier, placings, sound.rate_hz)).reshape(
-                -1, 3
-            )
-            peaks = peaks[peaks[:, 0] < begin + block]
-            last[number] = [(at + start, height) for at, height, _ in peaks] + [
-                one for one in last[number] if one[0] > start + begin - matched_filter.RING_S[1] * sound.rate_hz
-            ]
-            if len(peaks):
-                found[number] = peaks[np.argsort(peaks[:, 0])]
-        if not found:
+    lengths = first_pass.block_lengths(cut)
+    searched = {
+        number: _Channel(its, found.rows[found.rows["channel"] == number], sound.rate_hz)
+        for number, its in filters.items()
+    }
+    for start, begin, samples in sound.blocks(*lengths):
+        own = {number: flux.without_offset(samples[:, channels[number].channel - 1]) for number in searched}
+        inside = slice(begin, begin + lengths.block)
+        peaks = {number: its.peaks(own[number], start, inside) for number, its in searched.items()}
+        peaks = {number: its for number, its in peaks.items() if len(its)}
+        if not peaks:
             continue
-        tops = [
+        frame_peaks = [
             leakage.peaks(flux.without_offset(samples[:, channel.channel - 1]), cut.hop, len(samples) // cut.hop + 1)
             for channel in channels
         ]
-        for number, peaks in found.items():
-            its = _rows(own[number], peaks, number, filters[number], cut)
-            inner = candidates.between_ends(its["at"] + start, sound)
-            its, peaks = its[inner], peaks[inner]
-            frame = np.round(its["at"] / cut.hop).astype(np.int64)
-            arriving = [leakage.arriving(top, frame, "own" if k == number else "other") for k, top in enumerate(tops)]
-            risen.append(np.stack(arriving, axis=1))
-            late.append(leakage.arriving(tops[number], frame, "late"))
-            stored.append(heard.waveforms.write(own[number], its["at"]))
-            tail.append(heard.tails.write(own[number], its["at"]))
-            its["at"] += start
-            rows.append(its)
-            sought.append(_told(peaks, filters[number]))
-    if not rows:
-        return heard
-    rows, sought = np.concatenate(rows), np.concatenate(sought)
-    risen, late = np.concatenate(risen), np.concatenate(late)
-    level = _leveled(rows, sought[:, 1], risen, late, LEAK_S * sound.rate_hz)
-    unfound = np.isin(heard.candidates["channel"], list(filters))[:, None]
-    keep = ~_near(heard.candidates, rows, SAME_S * sound.rate_hz)
+        for number, its in peaks.items():
+            rows = _rows(own[number], its, filters[number], cut)
+            rows["channel"] = number
+            inner = first_pass.are_inside(rows["at"] + start, sound)
+            rows, its = rows[inner], its[inner]
+            frame = np.round(rows["at"] / cut.hop).astype(np.int64)
+            arriving = [
+                leakage.arriving(one, frame, "own" if other == number else "other")
+                for other, one in enumerate(frame_peaks)
+            ]
+            late = leakage.arriving(frame_peaks[number], frame, "late")
+            waveform = found.waveforms.write(own[number], rows["at"])
+            tail = found.tails.write(own[number], rows["at"])
+            rows["at"] += start
+            yield _Found(rows, np.stack(arriving, axis=1), late, waveform, tail, _heights(its, filters[number]))
+
+
+def _rows(samples: np.ndarray, peaks: np.ndarray, its: Filter, cut: flux.Frames) -> np.ndarray:
+    """Return candidates at the peaks, measured as those of the first pass are where that can be said."""
+    at = np.clip(peaks[:, 0] + its.onset, 0, len(samples) - 1)
+    rows = np.zeros(len(at), DTYPE)
+    rows["peak"], rows["noise"] = onset.levels(samples, np.round(at).astype(np.int64), cut.rate_hz)
+    rows["gain"] = np.square(peaks[:, 1]) / 2  # log likelihood of a peak so many standard deviations high
+    rows["at"], rows["attack"] = at, 0.0
+    # The bound of Cramér and Rao (Kay 1993): noise over height and width.
+    rows["spread"] = 1 / (peaks[:, 1] * its.width)
+    before, n_frames = (round(seconds * cut.rate_hz / cut.hop) for seconds in (BANDS_BEFORE_S, first_pass.BANDS_S))
+    n = (2 * before + n_frames) * cut.hop
+    stretches = sliding_window_view(np.pad(samples, n), n)[np.round(at).astype(np.int64) + n - before * cut.hop]
+    power = flux.band_power(stretches.ravel(), cut)[: len(at) * (2 * before + n_frames)]
+    rows["bands"] = power.reshape(len(at), -1, power.shape[1])[:, before : before + n_frames].mean(axis=1)
+    return rows
+
+
+def _heights(peaks: np.ndarray, its: Filter) -> np.ndarray:
+    """Return the heights of each peak over the noise, over the usual and over what else rings, (n, 3) array."""
+    height = peaks[:, 1]
+    return np.column_stack([height, height / its.usual, height / np.maximum(peaks[:, 2], 1.0)]).astype(np.float32)
+
+
+def _merged(found: Candidates, parts: list[_Found], filters: Mapping[int, Filter], sound: audio.Audio) -> Candidates:
+    """Return the candidates with those of the filters in place of the ones near them."""
+    rows, arriving, late, waveform, tail, height = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in _Found.__dataclass_fields__
+    )
+    filtered = _filtered_levels(rows, height[:, 1], arriving, late, LEAK_S * sound.rate_hz)
+    searched = np.isin(found.rows["channel"], list(filters))[:, None]
+    keep = ~_same(found.rows, rows, SAME_CANDIDATE_S * sound.rate_hz)
     return replace(
-        heard,
-        candidates=np.concatenate([heard.candidates[keep], rows]),
-        risen=np.concatenate([heard.risen[keep], risen]),
-        level=np.concatenate([heard.level[keep], level]),
-        late=np.concatenate([heard.late[keep], late]),
-        tail=np.concatenate([heard.tail[keep], *tail]),
-        stored=np.concatenate([heard.stored[keep], *stored]),
-        sought=np.concatenate([np.where(unfound, UNFOUND, heard.sought)[keep], sought]),
+        found,
+        rows=np.concatenate([found.rows[keep], rows]),
+        arriving=np.concatenate([found.arriving[keep], arriving]),
+        arriving_filtered=np.concatenate([found.arriving_filtered[keep], filtered]),
+        arriving_late=np.concatenate([found.arriving_late[keep], late]),
+        waveform=np.concatenate([found.waveform[keep], waveform]),
+        tail=np.concatenate([found.tail[keep], tail]),
+        filter_height=np.concatenate([np.where(searched, NOT_FOUND, found.filter_height)[keep], height]),
     )
 
 
-def _leveled(rows: np.ndarray, share: np.ndarray, risen: np.ndarray, late: np.ndarray, near: float) -> np.ndarray:
-    """Put levels by the filter in the place of peaks, in which noise has a part, and return them for all channels: the
-    strike's own, and what the filters of other channels find at that moment."""
-    level = risen.copy()
+def _filtered_levels(
+    rows: np.ndarray, share: np.ndarray, arriving: np.ndarray, late: np.ndarray, reach: float
+) -> np.ndarray:
+    """Put the filter's heights in the place of peaks, in which noise has a part: in `rows` and `late`, and in what is
+    returned, (n, n_channels): the strike's own level, and what the filters of other channels find at that moment."""
+    level = arriving.copy()
     for number in np.unique(rows["channel"]):
         mine = np.flatnonzero(rows["channel"] == number)
         usual = mine[share[mine] > USUAL_SHARE] if (share[mine] > USUAL_SHARE).any() else mine
@@ -180,41 +257,16 @@ def _leveled(rows: np.ndarray, share: np.ndarray, risen: np.ndarray, late: np.nd
             values[mine] = np.median(values[usual]) * share[mine]
         others = np.flatnonzero(rows["channel"] != number)
         order = mine[np.argsort(rows["at"][mine], kind="stable")]
-        low, high = (np.searchsorted(rows["at"][order], rows["at"][others] + side) for side in (-near, near))
+        low, high = (np.searchsorted(rows["at"][order], rows["at"][others] + side) for side in (-reach, reach))
         for row, begin, end in zip(others, low, high, strict=True):
             level[row, number] = level[order[begin:end], number].max(initial=0.0)
     return level
 
 
-def _told(peaks: np.ndarray, made: matched_filter.Filter) -> np.ndarray:
-    """Return what the filter tells of each peak: over the noise, over the usual and over the ring of others."""
-    height = peaks[:, 1]
-    return np.column_stack([height, height / made.usual, height / np.maximum(peaks[:, 2], 1.0)]).astype(np.float32)
-
-
-def _near(candidates: np.ndarray, rows: np.ndarray, near: float) -> np.ndarray:
-    """Return which candidates have one of the rows near, on the same channel."""
-    found = np.zeros(len(candidates), bool)
-    for number in np.unique(rows["channel"]):
-        mine = candidates["channel"] == number
-        found[mine] = selection.beside(candidates["at"][mine], rows["at"][rows["channel"] == number], near)
-    return found
-
-
-def _rows(
-    samples: np.ndarray, peaks: np.ndarray, number: int, made: matched_filter.Filter, cut: flux.Frames
-) -> np.ndarray:
-    """Return candidates at the peaks, measured as those of the first look are where that can be said."""
-    at = np.clip(peaks[:, 0] + made.onset, 0, len(samples) - 1)
-    rows = np.zeros(len(at), candidates.DTYPE)
-    rows["peak"], rows["noise"] = onset.levels(samples, np.round(at).astype(np.int64), cut.rate_hz)
-    rows["gain"] = np.square(peaks[:, 1]) / 2
-    rows["channel"], rows["at"], rows["attack"] = number, at, 0.0
-    # The bound of Cramér and Rao: noise over height and width.
-    rows["spread"] = 1 / (peaks[:, 1] * made.width)
-    before, n_frames = round(BANDS_BEFORE_S * cut.rate_hz / cut.hop), round(candidates.BANDS_S * cut.rate_hz / cut.hop)
-    n = (2 * before + n_frames) * cut.hop
-    stretches = sliding_window_view(np.pad(samples, n), n)[np.round(at).astype(np.int64) + n - before * cut.hop]
-    power = flux.band_power(stretches.ravel(), cut)[: len(at) * (2 * before + n_frames)]
-    rows["bands"] = power.reshape(len(at), -1, power.shape[1])[:, before : before + n_frames].mean(axis=1)
-    return rows
+def _same(rows: np.ndarray, found: np.ndarray, reach: float) -> np.ndarray:
+    """Return which candidates have one that was found near, on the same channel."""
+    same = np.zeros(len(rows), bool)
+    for number in np.unique(found["channel"]):
+        mine = rows["channel"] == number
+        same[mine] = has_near(rows["at"][mine], found["at"][found["channel"] == number], reach)
+    return same

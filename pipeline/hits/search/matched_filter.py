@@ -1,7 +1,8 @@
-"""Search a channel with a filter matched to the sound of its striker (van Trees 1968, ch. 4).
+"""Search samples with a filter matched to the template of a striker (van Trees 1968, ch. 4).
 
-What a strike leaves in the filter's output for a second (its ring) is estimated from the strikes that are seen, and
-taken out strike by strike, the strongest first (Högbom 1974, CLEAN).
+In: a template, the noise's spectrum, samples. Out: strikes, as peaks of the filter's output over its noise. What a
+strike leaves in the output for a second (its ring) is estimated from the strikes that are seen, and subtracted strike
+by strike, the strongest first (Högbom 1974, CLEAN).
 """
 
 from dataclasses import dataclass, replace
@@ -9,31 +10,51 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import fft
 
-from pipeline.hits.classify import selection
-from pipeline.hits.search import mean_sound
+from pipeline.hits.search import template_in_noise
 from pipeline.hits.signal import template
 
-STEPS = 4  # of conjugate gradients
+STEPS = 4  # of conjugate gradients: what even strikes leave open stays as it was
 RING_S = (0.1, 1.0)  # before and after a strike: how long it is seen in the filter's output
+PEAK_REACH_S = 0.012  # around the first placing of a strike: where its peak is looked for
 RING_SHARE, RING_APART_S = 0.4, 0.020  # of the usual height; from a stronger one: strikes that tell the ring
-WRONG, MOST_RING = 0.2, 0.7  # of 1 at the strike; most that a ring may differ from that of the mean sound
-TOO_MANY = 300  # of a block: the search has come to no end
+MOST_SHARE = 2.0  # of the usual height: what is higher counts as so high where the ring is told
+# A ring is not taken where it differs by more from 1 at the strike, or anywhere from the template's own.
+STRIKE_ERROR, RING_ERROR = 0.2, 0.7
+MOST_STRIKES = 300  # of a block: the search has come to no end
 MOST_PER_S = 20.0  # strikes of one striker; where the filter finds more it tells nothing
 LEAST_Z = 4.5  # over the noise: a candidate
 LEAST_OVER_RING = 0.25  # of what the ring of others reaches: their colour differs from strike to strike
-LEAST_RING = 0.7  # over the noise: a ring that stays below is not taken out
+LEAST_RING = 0.7  # over the noise: a ring that stays below is not subtracted
 ENVELOPE_S = 0.005  # stretches whose highest ring is told
 PEAK_S = 0.002  # around a candidate in which no other is looked for
-QUANTILE, OF_NORMAL = 0.3, 0.38532  # of the output's size that is noise, and that of a normal distribution
+NOISE_QUANTILE, OF_NORMAL = 0.3, 0.38532  # of the output's size that is noise, and that of a normal distribution
+SKIPPED = 7  # of so many samples of the output one tells its noise
 
 
 @dataclass(frozen=True)
 class Filter:
-    """The filter of one channel: its spectrum, ring (of 1 at the strike), usual height over the noise, and the strike's
-    onset in samples from the peak; `width` is the root mean square frequency, radians a sample."""
+    """The filter of one channel.
+
+    Attributes
+    ----------
+    spectrum : (size // 2 + 1,) complex array
+        For transforms of `size` samples.
+    of_template : (n,) array
+        Its output for its own template, 1 at the strike.
+    ring : (n_ring,) array
+        Its output around a strike (`RING_S`), 1 at the strike; empty before it is told.
+    envelope : (n_stretches,) array
+        Highest of the ring around each stretch of `ENVELOPE_S`.
+    usual : float
+        Height of the usual strike over the noise.
+    onset : float
+        Of a strike, samples after its peak.
+    width : float
+        Root mean square frequency of the template, radians a sample.
+    """
 
     spectrum: np.ndarray
-    alike: np.ndarray  # output for its own template
+    of_template: np.ndarray
     ring: np.ndarray
     envelope: np.ndarray
     usual: float
@@ -41,26 +62,53 @@ class Filter:
     width: float
 
 
-def filter_of(template: np.ndarray, onset: float, noise: np.ndarray, size: int, columns: template.Shape) -> Filter:
-    """Return the filter of a template, without its ring."""
-    power = np.square(np.abs(fft.rfft(template)))
+def filter_of(noisy: template_in_noise.NoisyTemplate, noise: np.ndarray, size: int, columns: template.Shape) -> Filter:
+    """Return the filter of a template, without its ring.
+
+    Parameters
+    ----------
+    noisy : template_in_noise.NoisyTemplate
+    noise : (n_bins,) array
+        Power spectrum from 0 to half the rate.
+    size : int
+        Even; samples of a block with its context and a template.
+    columns : template.Shape
+        Of the template.
+    """
+    wave = noisy.wave
+    power = np.square(np.abs(fft.rfft(wave)))
     width = np.sqrt((power * np.square(np.linspace(0, np.pi, len(power)))).sum() / (power.sum() + 1e-20))
-    turned = np.roll(np.pad(template, (0, size - columns.size)), -columns.at)
-    spectrum = np.conj(fft.rfft(turned)) * mean_sound.whitening(noise, size)
-    alike = fft.irfft(np.square(np.abs(fft.rfft(template, 2 * columns.size))))
-    alike = (alike / (alike[0] + 1e-20)).astype(np.float32)
-    return Filter(spectrum.astype(np.complex64), alike, np.zeros(0), np.zeros(0), 0.0, onset, float(width))
+    turned = np.roll(np.pad(wave, (0, size - columns.size)), -columns.at)
+    spectrum = np.conj(fft.rfft(turned)) * template_in_noise.whitening(noise, size)
+    own = fft.irfft(np.square(np.abs(fft.rfft(wave, 2 * columns.size))))
+    own = (own / (own[0] + 1e-20)).astype(np.float32)
+    return Filter(spectrum.astype(np.complex64), own, np.zeros(0), np.zeros(0), 0.0, noisy.onset, float(width))
 
 
-def output_of(samples: np.ndarray, made: Filter, size: int) -> np.ndarray:
-    """Return the filter's output over its noise."""
+def output_of(samples: np.ndarray, made: Filter) -> np.ndarray:
+    """Return the filter's output over its noise, (n,) array; (n,) samples, at most the filter's `size`."""
+    size = 2 * len(made.spectrum) - 2
     output = fft.irfft(fft.rfft(samples, size) * made.spectrum, size)[: len(samples)]
-    return output / (np.quantile(np.abs(output[::7]), QUANTILE) / OF_NORMAL + 1e-20)
+    return output / (np.quantile(np.abs(output[::SKIPPED]), NOISE_QUANTILE) / OF_NORMAL + 1e-20)
 
 
 def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rate_hz: int) -> Filter | None:
-    """Return the filter with what its output is around the strikes of some stretches; None where too few are
-    seen or the filter's output has peaks everywhere."""
+    """Return the filter with its ring, as the strikes of some stretches tell it.
+
+    Parameters
+    ----------
+    made : Filter
+    outputs : list of (n,) arrays
+        Of the filter, a stretch each.
+    at : list of (n_strikes,) arrays
+        Where strikes were placed, samples of each stretch.
+    rate_hz : int
+
+    Returns
+    -------
+    Filter or None
+        None where no strike is seen, no ring is near 1 at the strike, or the output has peaks everywhere.
+    """
     before, after = (round(seconds * rate_hz) for seconds in RING_S)
     peaks = [_peaks_near(output, its, rate_hz) for output, its in zip(outputs, at, strict=True)]
     heights = np.concatenate([output[its] for output, its in zip(outputs, peaks, strict=True)])
@@ -69,9 +117,13 @@ def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rat
     usual = float(np.median(heights))
     peaks = [its[output[its] > RING_SHARE * usual] for output, its in zip(outputs, peaks, strict=True)]
     own = _own_ring(made, before, after)
-    for ring in [_ring(outputs, peaks, 2 * usual, own), own] if len(heights) >= mean_sound.FEWEST else [own]:
+    for ring in (
+        [_ring(outputs, peaks, MOST_SHARE * usual, own), own]
+        if len(heights) >= template_in_noise.LEAST_STRIKES
+        else [own]
+    ):
         # What rings louder than it was struck is no ring but other strikes.
-        if abs(ring[before] - 1) < WRONG and np.abs(ring - own).max() < MOST_RING:
+        if abs(ring[before] - 1) < STRIKE_ERROR and np.abs(ring - own).max() < RING_ERROR:
             envelope = _envelope(ring, before, round(ENVELOPE_S * rate_hz))
             tried = replace(made, ring=ring, envelope=envelope, usual=usual)
             found = sum(len(strikes(output, tried, 0, [], np.zeros((0, 2)), rate_hz)) for output in outputs)
@@ -83,7 +135,7 @@ def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rat
 def _own_ring(made: Filter, before: int, after: int) -> np.ndarray:
     """Return the filter's output for its own template, 1 at the strike."""
     ring = np.zeros(before + after, np.float32)
-    ring[: 2 * before] = np.roll(made.alike, before)[: 2 * before]
+    ring[: 2 * before] = np.roll(made.of_template, before)[: 2 * before]
     return ring
 
 
@@ -130,12 +182,12 @@ def _ring(outputs: list[np.ndarray], peaks: list[np.ndarray], most: float, ring:
 
 
 def _peaks_near(output: np.ndarray, at: np.ndarray, rate_hz: int) -> np.ndarray:
-    """Return the highest output near each place inside, but none beside a higher one."""
-    far, apart = round(selection.SAME_S * rate_hz), round(RING_APART_S * rate_hz)
+    """Return the highest output near each place inside, but none near a higher one."""
+    far, apart = round(PEAK_REACH_S * rate_hz), round(RING_APART_S * rate_hz)
     peaks = []
-    for place_ in np.round(at[(at > 0) & (at < len(output))]).astype(int):
-        low = max(0, place_ - far)
-        peaks.append(low + int(output[low : place_ + far].argmax()))
+    for place in np.round(at[(at > 0) & (at < len(output))]).astype(int):
+        low = max(0, place - far)
+        peaks.append(low + int(output[low : place + far].argmax()))
     peaks = np.unique(np.array(peaks, int))
     peaks, kept = peaks[output[peaks] > LEAST_Z], []
     for peak in peaks[np.argsort(-output[peaks], kind="stable")]:
@@ -152,8 +204,8 @@ def _envelope(ring: np.ndarray, before: int, wide: int) -> np.ndarray:
     return np.maximum(np.maximum(parts[:-2], parts[1:-1]), parts[2:])
 
 
-class _Rest:
-    """What is left of a filter's output, stretch by stretch, when the rings of strikes are taken out."""
+class _Residual:
+    """What is left of a filter's output, stretch by stretch, when the rings of strikes are subtracted."""
 
     def __init__(self, output: np.ndarray, made: Filter, begin: int, rate_hz: int):
         self._made, self._wide = made, round(ENVELOPE_S * rate_hz)
@@ -164,10 +216,10 @@ class _Rest:
         self._open[self.before + max(begin, 1) : n - 1] = True
         self._ringing = np.zeros(len(self.left) // self._wide, np.float32)
         self._highest = np.zeros(len(self._ringing), np.float32)
-        self._look_again(0, len(self.left))
+        self._update(0, len(self.left))
 
-    def take_out(self, peak: int, height: float) -> None:
-        """Take out the ring of a strike."""
+    def subtract(self, peak: int, height: float) -> None:
+        """Subtract the ring of a strike."""
         heard = np.flatnonzero(height * self._made.envelope > LEAST_RING)
         first = -self.before % self._wide  # of the envelope's first stretch, before the ring begins
         low = max(0, peak, peak + int(heard[0]) * self._wide - first)
@@ -177,13 +229,13 @@ class _Rest:
             stretch = (peak + self.before) // self._wide - (self.before + first) // self._wide
             its = np.arange(max(0, stretch), min(len(self._ringing), stretch + len(self._made.envelope)))
             self._ringing[its] = np.maximum(self._ringing[its], height * self._made.envelope[its - stretch])
-            self._look_again(low, high)
+            self._update(low, high)
 
     def close(self, top: int, wide: int) -> None:
         """Look for nothing any more within `wide` samples."""
         low, high = max(0, top - wide), top + wide + 1
         self._open[low:high] = False
-        self._look_again(low, min(high, len(self.left)))
+        self._update(low, min(high, len(self.left)))
 
     def highest(self) -> int | None:
         """Return the highest sample that is left; None where there is little but noise and rings."""
@@ -198,24 +250,41 @@ class _Rest:
         """Return the height of the ring of others there."""
         return float(self._ringing[top // self._wide])
 
-    def _look_again(self, low: int, high: int) -> None:
+    def _update(self, low: int, high: int) -> None:
         first, last = low // self._wide, -(-high // self._wide)
         its = slice(first * self._wide, last * self._wide)
         parts = (self.left[its] * self._open[its]).reshape(-1, self._wide)
         self._highest[first:last] = parts.max(axis=1)
 
 
-def strikes(output: np.ndarray, made: Filter, begin: int, earlier: list, placings: np.ndarray, rate_hz: int):
-    """Return peaks from `begin` on (sample, height, height of the ring of others there), the strongest first.
+def strikes(
+    output: np.ndarray, made: Filter, begin: int, earlier: list, placings: np.ndarray, rate_hz: int
+) -> list[tuple[float, float, float]]:
+    """Return the strikes of a block.
 
-    `earlier` are those before `begin`, of the block before; `placings` (n, 2) the samples at which peaks are expected
-    for what the first look found, and their spread.
+    Parameters
+    ----------
+    output : (n,) array
+        Over its noise.
+    made : Filter
+    begin : int
+        Sample from which strikes are looked for.
+    earlier : list of (sample, height)
+        Strikes before `begin`, whose rings are subtracted.
+    placings : (n_placings, 2) array
+        Samples at which peaks are expected for what the first pass found, and their spread.
+    rate_hz : int
+
+    Returns
+    -------
+    list of (sample, height, height of the ring of others there)
+        The strongest first; `MOST_STRIKES` + 1 at most.
     """
-    rest = _Rest(output, made, begin, rate_hz)
+    rest = _Residual(output, made, begin, rate_hz)
     for peak, height in earlier:
-        rest.take_out(round(peak), height)
+        rest.subtract(round(peak), height)
     wide, found, placings = round(PEAK_S * rate_hz), [], placings + np.array([rest.before, 0.0])
-    while len(found) <= TOO_MANY and (top := rest.highest()) is not None:
+    while len(found) <= MOST_STRIKES and (top := rest.highest()) is not None:
         rest.close(top, wide)
         if rest.left[top] < rest.left[top - 1 : top + 2].max():
             continue
@@ -224,12 +293,12 @@ def strikes(output: np.ndarray, made: Filter, begin: int, earlier: list, placing
         fine = top + float(template.vertex(rest.left[None, top - 1 : top + 2], np.array([1]))[0])
         found.append((fine - rest.before, height, rest.ringing(top)))
         rest.close(top, wide)
-        rest.take_out(top - rest.before, height)
+        rest.subtract(top - rest.before, height)
     return found
 
 
 def _likeliest(output: np.ndarray, top: int, placings: np.ndarray, rate_hz: int) -> int:
-    """Return the peak near the highest that is the likeliest together with the first placing, the prior of `align`.
+    """Return the peak near the highest that is the likeliest together with the first placing (`template.prior`).
 
     A tone fits nearly as well some periods away.
     """

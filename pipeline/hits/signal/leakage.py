@@ -1,33 +1,36 @@
-"""Decide which channel a strike belongs to when microphones hear their neighbours.
+"""Tell how far each candidate stands above what leaks into its microphone from the strikers of other channels.
 
-For each pair of channels the recording itself tells how much of one arrives at the other: the peak that appears at the
-other channel when nothing louder strikes. A candidate that is no higher than what leaks in from a strike at the same
-moment is not kept. Peaks, not powers: a short strike has little power but a high peak, and its own microphone is next
-to it. Levels are held against the usual strike of each channel, so that gains may differ. And twice: by what rises
-quickly, in which a leak is told from what rings, and by the peaks that the channels' own candidates reach, in which a
-low body is not lost.
+In: how far the peaks of all channels rise at each candidate. Out: dB over the most that leaks in. For each pair of
+channels the recording itself tells how much of one arrives at the other: the peak that appears at the other channel
+when nothing louder strikes. Peaks, not powers: a short strike has little power but a high peak, and its own microphone
+is next to it. Levels are taken against the usual strike of each channel, so that gains may differ.
 """
 
 import numpy as np
 
-# Around a rise: where its peak is looked for, and what rang before.
+# Frames around a rise (begin, end): where its peak is looked for, and where what rang before is.
 WINDOWS = {"own": ((-1, 6), (-13, -3)), "late": ((-1, 11), (-13, -3)), "other": ((-8, 8), (-20, -9))}
-SLOW_FRAMES = 3  # what swings more slowly is taken out: a low body's tail is no peak
-QUIET_SHARE, QUIET_TIMES = 5, 1.65  # percentile of a channel's frames that is noise; highest of ten frames over it
+SLOW_FRAMES = 3  # milliseconds of the running mean that is subtracted: a low body's tail is no peak
+# Percentile of a channel's frames that holds noise alone, and the highest of ten such frames over it.
+NOISE_PERCENTILE, NOISE_FACTOR = 5, 1.65
 USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage
-MANY_HITS = 4  # fewer of a channel tell nothing about its leakage
-UNKNOWN_DB = -15.0  # leakage of a pair that no hit tells about
+STRUCK_PROBABILITY = 0.5  # of candidates that tell the leakage
+LEAST_CANDIDATES = 4  # of a channel: fewer tell nothing about its leakage
+ROUNDS = 2  # what is found to be leakage tells no usual strike in the second
+UNKNOWN_DB = -15.0  # leakage of a pair of which too few candidates tell
 LOUDEST_DB = -2.0  # nothing leaks louder than this
 LEAST_DB = -26.0  # nothing counts as leaking less: tails hide what leaks
-LOW, LOWEST = (
-    0.25,
-    0.05,
-)  # quantiles; of a normal distribution they lie 0.97 deviations apart, the first 0.67 from the middle
-LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52  # deviations of a normal distribution between them, and to its middle
+LOW, LOWEST = 0.25, 0.05  # quantiles of a pair's levels that leakage alone makes
+# Standard deviations between the two, and from the first to the middle. Of a normal distribution 0.97 and 0.67: here
+# the middle is taken to lie lower, as strikes at the same moment raise it.
+LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52
 NOTHING_DB = 40.0  # above what leaks in: where levels are known below the noise, nobody else struck
-MARGIN_DB, MARGIN_SPREADS, WIDEST_DB = 4.5, 1.5, 3.0  # above the leakage; times its scatter, which is at most the last
+# Above the leakage a strike is the channel's own: so much, and so many standard deviations of at most so much.
+MARGIN_DB, MARGIN_SPREADS, MOST_SPREAD_DB = 4.5, 1.5, 3.0
+FIRST_SPREAD_DB = 1.0  # standard deviation of a pair of which too few candidates tell
+LEAST_PEAK = 1e-6  # -120 dB: a channel that was never struck has a usual strike, too
 _FRAMES_AT_ONCE = 256  # keeps the samples in the processor's cache
-_HITS_AT_ONCE = 4096  # all of a long recording at once would be much
+_CANDIDATES_AT_ONCE = 4096  # all of a long recording at once would be much
 
 
 def peaks(samples: np.ndarray, hop: int, n_frames: int) -> np.ndarray:
@@ -80,38 +83,41 @@ def arriving(peak: np.ndarray, frame: np.ndarray, window: str) -> np.ndarray:
     return np.sqrt(np.maximum(np.square(risen) - np.square(rang), 0)).astype(np.float32)
 
 
-def beside(at: np.ndarray, owner: np.ndarray, height: np.ndarray, n_channels: int, near: float) -> np.ndarray:
-    """Return the highest candidate of each channel within `near` samples of each candidate, 0 where there is none.
+def highest_near(at: np.ndarray, owner: np.ndarray, height: np.ndarray, n_channels: int, reach: float) -> np.ndarray:
+    """Return the height of the highest candidate of each channel near each candidate, 0 where there is none.
 
     Parameters
     ----------
-    at, owner, height : (n_hits,) arrays
-        Sample, channel from 0, and height of each candidate; its own channel has its own height.
+    at, owner, height : (n,) arrays
+        Sample, channel from 0, and height of each candidate; in its own channel it counts alone.
+    n_channels : int
+    reach : float
+        Samples.
 
     Returns
     -------
-    heights : (n_hits, n_channels) float32 array
+    heights : (n, n_channels) float32 array
     """
     heights, every = np.zeros((len(at), n_channels), np.float32), np.argsort(at, kind="stable")
     for channel in range(n_channels):
         mine = every[owner[every] == channel]
-        ends = np.searchsorted(at[mine], at[every][:, None] + np.array([-near, near]))
+        ends = np.searchsorted(at[mine], at[every][:, None] + np.array([-reach, reach]))
         highest = np.maximum.reduceat(np.append(height[mine], 0.0), ends.ravel())[::2] if len(at) else 0.0
         heights[every, channel] = np.where(ends[:, 1] > ends[:, 0], highest, 0.0)
     heights[np.arange(len(at)), owner] = height
     return heights
 
 
-def quiet(peak: np.ndarray) -> float:
-    """Return the peak that noise reaches around a rise."""
-    return QUIET_TIMES * float(np.percentile(peak[::4], QUIET_SHARE)) if len(peak) else 0.0
+def noise_peak(peak: np.ndarray) -> float:
+    """Return the peak that noise reaches around a rise, from the peaks of a channel's frames, (n_frames,)."""
+    return NOISE_FACTOR * float(np.percentile(peak[::4], NOISE_PERCENTILE)) if len(peak) else 0.0
 
 
 def above_leakage_db(
-    risen: np.ndarray,
+    arriving: np.ndarray,
     level: np.ndarray,
     late: np.ndarray,
-    quiet: np.ndarray,
+    noise_peak: np.ndarray,
     owner: np.ndarray,
     probability: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -119,67 +125,76 @@ def above_leakage_db(
 
     Parameters
     ----------
-    risen : (n_hits, n_channels) array
+    arriving : (n, n_channels) array
         `arriving` of every channel at each candidate: tells the leakage.
-    level : (n_hits, n_channels) array
-        The same, or what is known better, below the noise too.
-    late : (n_hits,) array
+    level : (n, n_channels) array
+        The same, or what the matched filter knows better, below the noise too.
+    late : (n,) array
         How far the own channel rises with some more milliseconds.
-    quiet : (n_channels,) array
-        Peak of each channel's noise: what leaks in below it cannot be seen.
-    owner : (n_hits,) int array
+    noise_peak : (n_channels,) array
+        What leaks in below it cannot be seen.
+    owner : (n,) int array
         Channel that found the candidate, from 0.
-    probability : (n_hits,) array
+    probability : (n,) array
         That something struck at all; what is unlikely tells nothing about leakage.
 
     Returns
     -------
-    above_db : (n_hits,) array
+    above_db : (n,) array
         Over 0: its own. Infinite with one channel, and where the most that leaks in lies below the noise.
-    late_db : (n_hits,) array
+    late_db : (n,) array
         The same with some more milliseconds.
     """
-    n_channels = risen.shape[1]
+    n_channels = arriving.shape[1]
     if n_channels < 2 or not len(owner):
         return np.full(len(owner), np.inf), np.full(len(owner), np.inf)
-    use, above_db, late_db = probability > 0.5, np.zeros(len(owner)), np.zeros(len(owner))
-    parts = [slice(begin, begin + _HITS_AT_ONCE) for begin in range(0, len(owner), _HITS_AT_ONCE)]
-    for _ in range(2):
-        usual = np.full(n_channels, 1e-6)
-        for channel in range(n_channels):
-            if (mine := use & (owner == channel) & (above_db >= 0)).any():
-                usual[channel] = max(1e-6, np.quantile(risen[mine, channel], USUAL_QUANTILE))
-        own = np.concatenate([(risen[part] / usual).argmax(axis=1) for part in parts]) == owner
-        leakage_db, margin_db = _leakage(risen, usual, owner, use & own)
+    struck, above_db, late_db = probability > STRUCK_PROBABILITY, np.zeros(len(owner)), np.zeros(len(owner))
+    parts = [slice(begin, begin + _CANDIDATES_AT_ONCE) for begin in range(0, len(owner), _CANDIDATES_AT_ONCE)]
+    for _ in range(ROUNDS):
+        usual = _usual(arriving, owner, struck & (above_db >= 0))
+        loudest_here = np.concatenate([(arriving[part] / usual).argmax(axis=1) for part in parts]) == owner
+        leakage_db, margin_db = _leakage(arriving, usual, owner, struck & loudest_here)
         for part in parts:
-            level_db, deep = _level_db(level[part], usual), (level[part] != risen[part]).any(axis=1)
-            arriving_db = 10 * np.log10(
-                np.power(10, 0.1 * (level_db + (leakage_db + margin_db)[:, owner[part]].T)).sum(axis=1)
-            )
-            hidden = arriving_db < _level_db(quiet, usual)[owner[part]]
-            its_db = level_db[np.arange(len(level_db)), owner[part]] - arriving_db
-            alone = np.where(deep, its_db > NOTHING_DB, hidden)
-            above_db[part] = np.where(alone, np.inf, its_db)
-            late_db[part] = np.where(alone, np.inf, _level_db(late[part], usual[owner[part]]) - arriving_db)
+            its = owner[part]
+            level_db, by_filter = _level_db(level[part], usual), (level[part] != arriving[part]).any(axis=1)
+            # Powers add up: what leaks in from all other channels.
+            most_db = 10 * np.log10(np.power(10, 0.1 * (level_db + (leakage_db + margin_db)[:, its].T)).sum(axis=1))
+            hidden = most_db < _level_db(noise_peak, usual)[its]
+            own_db = level_db[np.arange(len(level_db)), its] - most_db
+            alone = np.where(by_filter, own_db > NOTHING_DB, hidden)
+            above_db[part] = np.where(alone, np.inf, own_db)
+            late_db[part] = np.where(alone, np.inf, _level_db(late[part], usual[its]) - most_db)
     return above_db, late_db
 
 
-def _level_db(risen: np.ndarray, usual: np.ndarray) -> np.ndarray:
-    return 20 * np.log10(risen / usual + 1e-6)
+def _usual(arriving: np.ndarray, owner: np.ndarray, own: np.ndarray) -> np.ndarray:
+    """Return the peak of each channel's usual strike, (n_channels,), from its `own` candidates."""
+    usual = np.full(arriving.shape[1], LEAST_PEAK)
+    for channel in range(len(usual)):
+        if (mine := own & (owner == channel)).any():
+            usual[channel] = max(LEAST_PEAK, np.quantile(arriving[mine, channel], USUAL_QUANTILE))
+    return usual
 
 
-def _leakage(risen: np.ndarray, usual: np.ndarray, owner: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return from-to leakage (dB against the usual level of both) and the margin above it, from the hits of use."""
+def _level_db(peak: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    return 20 * np.log10(peak / usual + 1e-6)
+
+
+def _leakage(
+    arriving: np.ndarray, usual: np.ndarray, owner: np.ndarray, use: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return from-to leakage (dB against the usual level of both) and the margin above it, from the candidates of
+    `use`, (n_channels, n_channels) arrays."""
     n_channels = len(usual)
     leakage_db = np.full((n_channels, n_channels), UNKNOWN_DB)
-    spread_db = np.full((n_channels, n_channels), 1.0)
+    spread_db = np.full((n_channels, n_channels), FIRST_SPREAD_DB)
     for source in range(n_channels):
-        hits = _level_db(risen[use & (owner == source)], usual)
-        if len(hits) >= MANY_HITS:
-            difference_db = hits - hits[:, source][:, None]
+        level_db = _level_db(arriving[use & (owner == source)], usual)
+        if len(level_db) >= LEAST_CANDIDATES:
+            difference_db = level_db - level_db[:, source][:, None]
             # Leakage is always there, strikes at the same moment only add to it: the lower side tells it.
             low, lowest = np.quantile(difference_db, (LOW, LOWEST), axis=0)
-            spread_db[source] = np.minimum((low - lowest) / LOW_TO_LOWEST, WIDEST_DB)
+            spread_db[source] = np.minimum((low - lowest) / LOW_TO_LOWEST, MOST_SPREAD_DB)
             leakage_db[source] = low + LOW_TO_MIDDLE * spread_db[source]
     leakage_db = np.clip(leakage_db, LEAST_DB, LOUDEST_DB)
     np.fill_diagonal(leakage_db, -np.inf)

@@ -1,6 +1,7 @@
-"""Keep what a recording's candidates need later.
+"""Keep what later passes need of a recording's candidates: waveforms and seldom used fields on disk, rows in memory.
 
-Waveforms, and what only few are asked for, lie on disk, so that memory grows little; rows lie in one piece.
+In: rows and waveforms, block by block. Out: those that are asked for, by their numbers. Memory grows little with the
+length of a recording: a candidate's waveform is some 3 kB.
 """
 
 import os
@@ -11,11 +12,11 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from pipeline.hits.signal.template import Shape
 
-_ROWS_AT_ONCE = 4096
+_ROWS_AT_ONCE = 4096  # some 100 kB
 
 
-class Store:
-    """Waveforms in the order written, each over its peak; half precision is finer than any noise."""
+class Waveforms:
+    """Waveforms on disk in the order written, each divided by its peak, in half precision (11 bit: -66 dB)."""
 
     def __init__(self, columns: Shape):
         self.columns = columns
@@ -29,7 +30,18 @@ class Store:
         self._file.close()
 
     def write(self, samples: np.ndarray, at: np.ndarray) -> np.ndarray:
-        """Cut out the waveform around each place of a block, write them, and return their numbers."""
+        """Cut out the waveform around each sample of a block, write them, and return their numbers.
+
+        Parameters
+        ----------
+        samples : (n,) float32 array
+        at : (n_waveforms,) array
+            What lies outside the block is 0.
+
+        Returns
+        -------
+        number : (n_waveforms,) int array
+        """
         padded = np.pad(samples, (self.columns.at, self.columns.n))
         cut = sliding_window_view(padded, self.columns.n)[np.round(at).astype(np.int64)]
         self._file.write((cut / np.maximum(np.abs(cut).max(axis=1, keepdims=True), 1e-9)).astype(np.float16).tobytes())
@@ -37,15 +49,23 @@ class Store:
         return np.arange(self._n - len(at), self._n)
 
     def read(self, rows: np.ndarray) -> np.ndarray:
-        """Read back waveforms, (n, columns.n) float16 array; a mapped file would count as memory as it grows."""
+        """Return the waveforms of these numbers, (n, columns.n) float16 array."""
         self._file.flush()
         size = 2 * self.columns.n
+        # Not a mapped file: that would count as memory as it grows.
         parts = [np.frombuffer(os.pread(self._file.fileno(), size, int(row) * size), np.float16) for row in rows]
         return np.stack(parts) if parts else np.zeros((0, self.columns.n), np.float16)
 
 
 class Rows:
-    """Rows that are added block by block: one piece of memory that grows, so that none lies there twice."""
+    """Rows that are added block by block to one piece of memory that grows: joining parts would hold all rows twice.
+
+    Parameters
+    ----------
+    n_columns : int or None
+        None: the rows are numbers or structures, not vectors.
+    dtype : dtype
+    """
 
     def __init__(self, n_columns: int | None, dtype):
         self._rows = np.empty((0,) if n_columns is None else (0, n_columns), dtype)
@@ -65,11 +85,17 @@ class Rows:
         return self._rows
 
 
-class Shelf:
-    """Fields of rows that only a few of them are asked for in the end, on disk."""
+class Fields:
+    """Fields of rows on disk, where only a few rows are asked for them in the end.
+
+    Parameters
+    ----------
+    names : tuple of str
+        The fields that are put away.
+    """
 
     def __init__(self, names: tuple[str, ...]):
-        self._names, self._file, self._kind = names, tempfile.TemporaryFile(), None
+        self._names, self._file, self._dtype = names, tempfile.TemporaryFile(), None
 
     def __enter__(self):
         return self
@@ -79,7 +105,7 @@ class Shelf:
 
     def put(self, rows: np.ndarray) -> np.ndarray:
         """Put the fields of all rows away; return the rows without them, (n,) structured array."""
-        self._kind = rows.dtype
+        self._dtype = rows.dtype
         left = np.empty(len(rows), [(name, rows.dtype[name]) for name in rows.dtype.names if name not in self._names])
         for begin in range(0, len(rows), _ROWS_AT_ONCE):
             part = slice(begin, begin + _ROWS_AT_ONCE)
@@ -88,9 +114,9 @@ class Shelf:
         return left
 
     def whole(self, left: np.ndarray, keep: np.ndarray) -> np.ndarray:
-        """Return the rows of these numbers with all their fields; `left` as `put` returned it."""
+        """Return the rows of the numbers `keep` with all their fields, in their order; `left` as `put` returned it."""
         self._file.flush()
-        size, found = self._away.itemsize, np.empty(len(keep), self._kind)
+        size, found = self._away.itemsize, np.empty(len(keep), self._dtype)
         for name in left.dtype.names:
             found[name] = left[name][keep]
         for begin in range(0, len(keep), _ROWS_AT_ONCE):
@@ -103,7 +129,7 @@ class Shelf:
 
     @property
     def _away(self) -> np.dtype:
-        return np.dtype([(name, self._kind[name]) for name in self._names])
+        return np.dtype([(name, self._dtype[name]) for name in self._names])
 
 
 def _fields(rows: np.ndarray, kind: np.dtype) -> np.ndarray:

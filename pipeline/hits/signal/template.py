@@ -1,9 +1,10 @@
-"""Place hits of one sound by their own mean waveform, which is finer than placing each by itself.
+"""Make templates of a channel's hits, and hold hits against them: how like, and where they fit best.
 
-A striker makes nearly the same waveform every time. The best placed hits of a channel are sorted into a few sounds and
-averaged; each hit is then moved to where the average fits it best (matched filter in noise whitened by an
-autoregressive model; van Trees 1968, ch. 4), held to its own placing by a heavy-tailed prior. The average has far less
-noise than a hit, so its own onset, found as `place` finds one, lies nearer the true one.
+In: stored waveforms. Out: templates; correlation with them; lags. A striker makes nearly the same waveform every time.
+The best placed hits of a channel are sorted by correlation and averaged into a few templates; each hit is then moved to
+where a template fits it best (matched filter in noise whitened by an autoregressive model; van Trees 1968, ch. 4), held
+to its first placing by a heavy-tailed prior. A template has far less noise than a hit, so its own onset, found as
+`onset` finds one, lies nearer the true one.
 """
 
 from dataclasses import dataclass
@@ -15,43 +16,64 @@ from pipeline.hits.signal import onset
 
 BEFORE_S, AFTER_S = 0.009, 0.020  # of a stored waveform around the first placing
 QUIET_S = 0.003  # before the placing: where the noise before a hit ends
-TEMPLATE_S = (0.001, 0.009)  # of the average that is compared
-FARTHEST_S = 0.010  # a hit moves no farther,
-FAR_S = 0.004  # and no farther than this when it cannot have been found at a neighbour's leak
-PRIOR_S = 0.0003  # scale of the prior around the first placing, beside its own spread
-# How often the prior counts beside the likelihood: where a hit differs from the average, neighbouring samples err
-# together, so that the likelihood of a wrong lag is far too sure.
-PRIOR_TIMES = 8.0
-POOL = 48  # hits that make the averages
-FEWEST = 4  # hits that make a sound
-MOST_SOUNDS = 16
-ALIKE = 0.7  # correlation, noise apart, from which two waveforms are one sound
-FITS = 0.5  # correlation, noise apart, from which an average may move a hit
-CHANCE = 0.25  # correlation that noise alone may reach at some lag
+TEMPLATE_S = (0.001, 0.009)  # before and after the placing: what is compared to place a hit
+EDGE_S = 0.0005  # soft edge of what is compared; twice as long at its end
+FARTHEST_S = 0.010  # a hit that may have been found at a neighbour's leak moves no farther,
+FAR_S = 0.004  # any other no farther than this
+PRIOR_S, PRIOR_DF = 0.0003, 2.0  # prior around the first placing: scale beside its spread, degrees of freedom
+# The prior's weight beside the likelihood: where a hit differs from the template, neighbouring samples err together, so
+# that the likelihood of a wrong lag is far too sure.
+PRIOR_WEIGHT = 8.0
+POOL = 48  # hits that make the templates of a channel
+LEAST_HITS = 4  # that make a template
+MOST_TEMPLATES = 16  # a microphone that hears many strikers needs one a striker
+SAME_CORRELATION = 0.7  # noise apart, from which two waveforms make one template
+FIT_CORRELATION = 0.5  # noise apart, from which a template may move a hit
+CHANCE_CORRELATION = 0.25  # that noise alone may reach at some lag
 LEAST_SHARE = 0.1  # of a waveform's energy that is taken to be the hit's
-ROUNDS = 3
-ASTRAY_S = 0.0007  # from the middle one: a hit placed farther off makes no average
-NEAREST_S, SCATTERS = 0.0003, 3.0  # before the first placings: how far an average's onset is looked for, at least
-DIFFERENT = 0.02  # share of a hit's energy that differs from the average even without noise
+ROUNDS = 3  # of averaging
+MEMBER_S = 0.0007  # from the middle lag: a hit that lies farther off is left out of the template
+ONSET_REACH_S, ONSET_SCATTERS = 0.0003, 3.0  # before the placings: how far a template's onset is looked for, at least
+DIFFERENT = 0.02  # share of a hit's energy that differs from the template even without noise
+SD_OF_MAD = 1.4826  # standard deviation over median absolute deviation, normal distribution
 AT_ONCE = 256  # waveforms that are read and compared
 
 
 @dataclass(frozen=True)
-class Sound:
-    """A mean waveform: its spectrum over the long window (of energy 1), spectrum and energy of the part that places,
-    and its onset, in samples after the first placing's column."""
+class Template:
+    """A mean waveform, whitened.
+
+    Attributes
+    ----------
+    long : (columns.size // 2 + 1,) complex array
+        Its spectrum over the long window, of energy 1.
+    spectrum : (columns.size // 2 + 1,) complex array
+        That of the part which places.
+    energy, slope : float
+        Energy of that part, and of its derivative, per sample squared.
+    onset, onset_se : float
+        Samples after the column of the first placing.
+    """
 
     long: np.ndarray
     spectrum: np.ndarray
     energy: float
-    slope: float  # energy of its derivative, per sample squared
+    slope: float
     onset: float
     onset_se: float
 
 
 @dataclass(frozen=True)
+class Templates:
+    """The templates of one channel, at least one, and the `taps` that whiten the noise before its hits."""
+
+    taps: np.ndarray
+    each: list[Template]
+
+
+@dataclass(frozen=True)
 class Shape:
-    """Columns of a stored waveform: `n` in all, the placing at `at`, transformed with `size`."""
+    """Columns of a stored waveform: `n` in all, the first placing at `at`; transforms have `size` columns."""
 
     n: int
     at: int
@@ -66,11 +88,11 @@ class Shape:
     @property
     def long_window(self) -> np.ndarray:
         """Weights of the columns that tell a strike from noise: a low body needs time to show."""
-        return self._weights((TEMPLATE_S[0], AFTER_S - 0.0005))
+        return self._weights((TEMPLATE_S[0], AFTER_S - EDGE_S))
 
     def _weights(self, span_s: tuple[float, float]) -> np.ndarray:
         low, high = self.at - round(span_s[0] * self.rate_hz), self.at + round(span_s[1] * self.rate_hz)
-        edge = max(2, round(0.0005 * self.rate_hz))
+        edge = max(2, round(EDGE_S * self.rate_hz))
         window = np.zeros(self.n)
         window[low:high] = 1.0
         window[low : low + edge] *= np.linspace(0, 1, edge)
@@ -86,8 +108,8 @@ def shape(rate_hz: int) -> Shape:
     return Shape(n, before, 2 * fft.next_fast_len((n + farthest + 1) // 2, real=True), rate_hz)
 
 
-def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Sound]]:
-    """Sort waveforms into sounds and average each.
+def templates(waveforms: np.ndarray, columns: Shape) -> Templates | None:
+    """Sort waveforms by correlation and average those that are alike.
 
     Parameters
     ----------
@@ -96,72 +118,74 @@ def sounds(waveforms: np.ndarray, columns: Shape) -> tuple[np.ndarray, list[Soun
 
     Returns
     -------
-    taps : (place.ORDER + 1,) array
-        Prediction error filter that whitens the noise before the hits.
-    found : list of Sound
-        Empty when no `FEWEST` hits are alike.
+    Templates or None
+        None when no `LEAST_HITS` hits are alike.
     """
     taps = noise_taps(waveforms, columns)
     white = whitened(waveforms, taps)
     spectra = fft.rfft(white, columns.size)
     free, found = np.ones(len(white), bool), []
     for seed in range(len(white)):
-        if free[seed] and len(found) < MOST_SOUNDS:
+        if free[seed] and len(found) < MOST_TEMPLATES:
             members, lag = _members(spectra, white, seed, np.flatnonzero(free), columns)
             free[seed] = False
-            if len(members) >= FEWEST:
+            if len(members) >= LEAST_HITS:
                 free[members] = False
                 found.append(_average(spectra[members], lag, columns))
-    return taps, found
+    return Templates(taps, found) if found else None
 
 
 def prior(away: np.ndarray, scale: np.ndarray) -> np.ndarray:
-    """Return the logarithm of the prior, 0 at the first placing: Student's distribution with two degrees of freedom."""
-    return -1.5 * np.log1p(np.square(away / scale) / 2)
+    """Return the log prior (Student's) `away` samples from the first placing, where it is 0."""
+    return -(PRIOR_DF + 1) / 2 * np.log1p(np.square(away / scale) / PRIOR_DF)
 
 
 def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
-    """Return the prediction error filter that whitens the noise before the hits, (place.ORDER + 1,) array."""
+    """Return the prediction error filter that whitens the noise before the hits, (onset.ORDER + 1,) array."""
     quiet = waveforms[:, : columns.at - round(QUIET_S * columns.rate_hz)].astype(np.float64)
     quiet = quiet - quiet.mean(axis=1, keepdims=True)
     quiet /= np.sqrt(np.square(quiet).mean(axis=1, keepdims=True)) + 1e-12
     return np.median(onset.predictor(quiet), axis=0)
 
 
-def likeness(waveforms, taps, found: list[Sound], columns: Shape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Hold hits against the sounds, over the long window.
+def likeness(waveforms: np.ndarray, its: Templates, columns: Shape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hold hits against the templates of their channel, over the long window.
 
     Parameters
     ----------
     waveforms : (n_hits, columns.n) array
+    its : Templates
+    columns : Shape
 
     Returns
     -------
-    alike : (n_hits,) array
+    highest : (n_hits,) array
         Highest correlation within `FAR_S` of the placing, 0 to 1.
     height : (n_hits,) array
         Output of that matched filter, in the waveforms' unit.
     noise : (n_hits,) array
         Root mean square of the same output in the noise before.
     """
-    white = whitened(waveforms, taps)
+    white = whitened(waveforms, its.taps)
     spectra = fft.rfft(white, columns.size)
     energy = _energy(white, columns.long_window, columns)
     n = len(white)
-    alike, height = np.zeros(n), np.zeros(n)
-    for one in found:
+    highest, height = np.zeros(n), np.zeros(n)
+    for one in its.each:
         correlation = np.maximum(_correlated(spectra, one.long, columns), 0)
         middle, far = correlation.shape[1] // 2, round(FAR_S * columns.rate_hz)
         near = slice(middle - far, middle + far + 1)
         ratio = correlation[:, near] / np.sqrt(energy[:, near] + 1e-30)
         best = ratio.argmax(axis=1), ratio.max(axis=1)
-        height = np.where(best[1] > alike, correlation[:, near][np.arange(n), best[0]], height)
-        alike = np.maximum(alike, best[1])
-    return alike, height, np.sqrt(noise_power(white, columns)) + 1e-9
+        height = np.where(best[1] > highest, correlation[:, near][np.arange(n), best[0]], height)
+        highest = np.maximum(highest, best[1])
+    return highest, height, np.sqrt(noise_power(white, columns)) + 1e-9
 
 
-def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape) -> tuple[np.ndarray, np.ndarray]:
-    """Move hits to where the sounds fit them best.
+def moved(
+    waveforms: np.ndarray, spread: np.ndarray, leaking: np.ndarray, its: Templates, columns: Shape
+) -> tuple[np.ndarray, np.ndarray]:
+    """Move hits to where a template fits them best.
 
     Parameters
     ----------
@@ -170,19 +194,19 @@ def moved(waveforms, spread, leaking, taps, found: list[Sound], columns: Shape) 
         Spread of the first placing, samples.
     leaking : (n_hits,) bool array
         Whether a neighbour struck at the first placing.
-    found : list of Sound
-        At least one.
+    its : Templates
+    columns : Shape
 
     Returns
     -------
     lag : (n_hits,) array
-        Samples from the first placing to the new one; 0 where no sound fits.
+        Samples from the first placing to the new one; 0 where no template fits.
     lag_se : (n_hits,) array
-        Its standard error, samples; NaN where no sound fits.
+        Its standard error, samples; NaN where no template fits.
     """
-    white = whitened(waveforms, taps)
+    white = whitened(waveforms, its.taps)
     spectra = fft.rfft(white, columns.size)
-    tried = [_fitted(spectra, white, spread, leaking, one, columns) for one in found]
+    tried = [_fitted(spectra, white, spread, leaking, one, columns) for one in its.each]
     likelihood, lags, errors = (np.stack(part) for part in zip(*tried, strict=True))
     pick = likelihood.argmax(axis=0), np.arange(len(white))
     fits = np.isfinite(likelihood[pick])
@@ -243,7 +267,7 @@ def noise_power(white: np.ndarray, columns: Shape) -> np.ndarray:
 
 
 def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
-    """Return which free hits are alike the seed, and their lags to the average."""
+    """Return which free hits are like the seed, and their lags to the mean of them."""
     energy, mean = _energy(white[free], columns.window, columns), spectra[seed]
     share = _share(white[free], energy, columns)
     members, lag, own = np.zeros(0, int), np.zeros(0), share[free == seed, energy.shape[1] // 2]
@@ -254,13 +278,15 @@ def _members(spectra, white, seed: int, free: np.ndarray, columns: Shape):
         best = correlation[:, 1:-1].argmax(axis=1) + 1
         lags = best - correlation.shape[1] // 2 + vertex(correlation, best)
         rows = np.arange(len(free))
-        alike = correlation[rows, best] > np.maximum(ALIKE * np.sqrt(own * share[rows, best]), CHANCE)
-        own = 1.0  # the averages that follow have little noise
-        if alike.sum() < FEWEST:
+        alike = correlation[rows, best] > np.maximum(
+            SAME_CORRELATION * np.sqrt(own * share[rows, best]), CHANCE_CORRELATION
+        )
+        own = 1.0  # the means that follow have little noise
+        if alike.sum() < LEAST_HITS:
             return np.zeros(0, int), np.zeros(0)
-        # A ringing body is alike itself a few periods later too; such a lag would smear the average.
-        alike &= np.abs(lags - np.median(lags[alike])) < ASTRAY_S * columns.rate_hz
-        if alike.sum() < FEWEST:
+        # A ringing body is alike itself a few periods later too; such a lag would smear the template.
+        alike &= np.abs(lags - np.median(lags[alike])) < MEMBER_S * columns.rate_hz
+        if alike.sum() < LEAST_HITS:
             return np.zeros(0, int), np.zeros(0)
         members, lag = free[alike], lags[alike] - np.median(lags[alike])
         mean = _mean(spectra[members], lag, columns)
@@ -280,15 +306,15 @@ def _mean(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> np.ndarray:
     return (turned / np.sqrt(np.square(np.abs(turned)).sum(axis=1, keepdims=True))).mean(axis=0)
 
 
-def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
+def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Template:
     mean = np.fft.irfft(_mean(spectra, lag, columns), columns.size)[: columns.n]
     template, long = mean * columns.window, mean * columns.long_window
     slope = np.gradient(template)
-    # The hits were placed one by one already; what begins earlier than they scatter is company, not the striker.
-    scatter = 1.4826 * np.median(np.abs(lag))
-    reach_s = max(NEAREST_S, SCATTERS * scatter / columns.rate_hz)
+    # The hits were placed one by one already; what begins earlier than they scatter is another striker's.
+    scatter = SD_OF_MAD * np.median(np.abs(lag))
+    reach_s = max(ONSET_REACH_S, ONSET_SCATTERS * scatter / columns.rate_hz)
     begin, begin_se = onset.onset_of(mean, columns.at, columns.rate_hz, reach_s)
-    return Sound(
+    return Template(
         np.fft.rfft(long / np.sqrt(np.square(long).sum() + 1e-30), columns.size),
         np.fft.rfft(template, columns.size),
         float(np.square(template).sum()),
@@ -298,31 +324,33 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Sound:
     )
 
 
-def _fitted(spectra, white, spread, leaking, sound: Sound, columns: Shape):
-    """Return likelihood (-inf where it does not fit), lag of the onset and its standard error for one sound."""
-    correlation = np.maximum(_correlated(spectra, sound.spectrum, columns), 0)
+def _fitted(spectra, white, spread, leaking, its: Template, columns: Shape):
+    """Return log likelihood (-inf where it does not fit), lag of the onset and its standard error for one template."""
+    correlation = np.maximum(_correlated(spectra, its.spectrum, columns), 0)
     lags = np.arange(correlation.shape[1]) - correlation.shape[1] // 2
     correlation[~leaking[:, None] & (np.abs(lags) > FAR_S * columns.rate_hz)] = 0.0
     energy = _energy(white, columns.window, columns)
-    alike = correlation / np.sqrt(energy * sound.energy + 1e-30)
+    alike = correlation / np.sqrt(energy * its.energy + 1e-30)
     n_compared = np.count_nonzero(columns.window)
     left = energy * (1 - np.minimum(np.square(alike), 1.0) * (1 - DIFFERENT)) / n_compared
     rows, best = np.arange(len(white)), alike[:, 1:-1].argmax(axis=1) + 1
     left = left[rows, best][:, None] + 1e-30
-    likelihood = np.square(correlation) / (2 * sound.energy * left)
+    likelihood = np.square(correlation) / (2 * its.energy * left)
     scale = np.hypot(PRIOR_S * columns.rate_hz, spread)[:, None]
-    likelihood += PRIOR_TIMES * prior(lags + sound.onset, scale)
+    likelihood += PRIOR_WEIGHT * prior(lags + its.onset, scale)
     best = likelihood[:, 1:-1].argmax(axis=1) + 1
     top = likelihood[rows, best]
     weight = np.exp(np.minimum(likelihood - top[:, None], 0.0))  # the outermost lags may be higher
     weight /= weight.sum(axis=1, keepdims=True)
     wide = (weight * np.square(np.arange(len(lags)) - best[:, None])).sum(axis=1)
-    amplitude = correlation[rows, best] / sound.energy
-    fine = left[:, 0] / (np.square(amplitude) * sound.slope + 1e-30)
-    lag = lags[best] + vertex(correlation, best) + sound.onset
-    fits = alike[rows, best] > np.maximum(FITS * np.sqrt(_share(white, energy, columns)[rows, best]), CHANCE)
-    # The discrete weights cannot be narrower than a sample; the slope of the average tells what lies below.
-    error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + sound.onset_se**2)
+    amplitude = correlation[rows, best] / its.energy
+    fine = left[:, 0] / (np.square(amplitude) * its.slope + 1e-30)
+    lag = lags[best] + vertex(correlation, best) + its.onset
+    fits = alike[rows, best] > np.maximum(
+        FIT_CORRELATION * np.sqrt(_share(white, energy, columns)[rows, best]), CHANCE_CORRELATION
+    )
+    # The discrete weights cannot be narrower than a sample; the slope of the template tells what lies below.
+    error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + its.onset_se**2)
     return np.where(fits, top, -np.inf), lag, error
 
 
