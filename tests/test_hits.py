@@ -9,6 +9,7 @@ import pytest
 import soundfile
 
 from pipeline import hits, tables
+from pipeline.hits import channels
 from pipeline.hits.search import template_in_noise
 from pipeline.hits.signal import flux, leakage, onset
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
@@ -114,6 +115,25 @@ def test_overlapping_channels_give_one_hit_timed_on_its_own_microphone(tmp_path)
     table, _ = find(recording, Rig("rig", (Channel(1, ("oak",)), Channel(2, ("everything",), delay_s=0.004))))
     assert np.allclose(strikes_of(table), true_s, atol=1e-4)
     assert set(table.filter(pc.greater(table["probability"], 0.5))["channel"].to_pylist()) == {1}
+
+
+@pytest.mark.parametrize(
+    ("hears", "mixed", "leaking", "nearer_to_the_last"),
+    [
+        (["oak"], [False], [False], []),
+        (["oak", "slate"], [False, False], [True, True], []),
+        (["oak", "slate", "click"], [False] * 3, [True, True, False], []),
+        (["oak", "index", "everything"], [False, False, True], [True, True, False], [0]),
+        (["oak", ("slate", "cup"), ("oak", "slate", "cup")], [False, True, True], [True, True, False], [0, 1]),
+        ([("oak", "slate"), ("slate", "cup")], [True, True], [True, True], []),
+        (["everything", "everything"], [True, True], [True, True], []),
+    ],
+)
+def test_channels_are_what_the_rig_says(hears, mixed, leaking, nearer_to_the_last):
+    its = rig(*hears).channels
+    assert channels.are_mixed(its).tolist() == mixed and channels.are_leaking(its).tolist() == leaking
+    assert channels.nearer_channels(len(its) - 1, its) == nearer_to_the_last
+    assert channels.is_wide(its[-1], its) == bool(nearer_to_the_last)
 
 
 def test_a_channel_that_the_rig_does_not_name_hears_nothing(tmp_path):

@@ -1,5 +1,6 @@
 """Candidates are told from noise by fitted nets; on a microphone that hears many, by what stands around them, too."""
 
+import tomllib
 import warnings
 
 import numpy as np
@@ -113,6 +114,13 @@ def test_tables_of_features_have_a_column_for_each_name():
 def test_the_file_of_numbers_is_what_a_fit_writes(tmp_path):
     hits_fit.write(tmp_path / "weights.csv")
     assert (tmp_path / "weights.csv").read_bytes() == net.FILE.read_bytes()
+
+
+def test_the_file_of_numbers_goes_with_the_package():
+    root = net.FILE.parents[3]
+    package_data = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"]["package-data"]
+    shipped = {file for pattern in package_data["pipeline"] for file in (root / "pipeline").glob(pattern)}
+    assert {net.FILE, net.FILE.with_suffix(".md")} <= shipped
 
 
 def test_a_net_is_the_formula_of_its_docstring():

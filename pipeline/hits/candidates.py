@@ -24,7 +24,7 @@ DTYPE = np.dtype(
         ("rise", "f4", (len(flux.MEASURES),)),  # log spectral flux by each measure, dB
         ("strongest", "f4"),  # rise of the band that rises most, dB
         ("middle", "f4"),  # rise of the band in the middle, dB
-        ("below", "f4"),  # level against the loudest around, dB, 0 or less
+        ("below", "f4"),  # level relative to the loudest around, dB, 0 or less
         ("bands", "f4", (tables.N_BANDS,)),  # mean power after the onset
     ]
 )
@@ -44,13 +44,13 @@ class Candidates:
     arriving : (n, n_channels) float32 array
         How far the peaks of every channel rise at each candidate (`leakage.arriving`).
     arriving_filtered : (n, n_channels) float32 array
-        The same by the matched filter where it searched: known below the noise, too.
+        The same by the matched filter where it searched: it reaches below the noise, too.
     arriving_late : (n,) float32 array
         How far the own channel rises with some more milliseconds, for a slow body.
     noise_peak : (n_channels,) array
         Peak of each channel's noise around a rise.
     waveforms, tails : Waveforms
-        On disk: the waveform around each candidate, and the longer tail of those that may tell a striker's sound.
+        On disk: the waveform around each candidate, and the longer tail of those that may make a template.
     waveform, tail : (n,) int arrays
         Numbers of each candidate's in them; tail -1: none was kept.
     filter_height : (n, N_HEIGHTS) float32 array
@@ -82,7 +82,7 @@ class Evidence:
     peak_above_leakage_db : float
         The same by the peaks of the candidates of the other channels.
     to_usual_db, to_loud_db : float
-        Level against the usual strike of its channel, peak against its loud ones.
+        Level relative to the usual strike of its channel, peak relative to its loud ones.
     has_template : bool
         Whether its channel has a template; without one the next three are 0, 0 and 0.
     correlation : float, 0 to 1
@@ -90,7 +90,7 @@ class Evidence:
     matched_snr : float
         Output of the matched filter over the root mean square of its output in the noise before.
     to_strongest_db : float, 0 or less
-        The same output against the strongest around.
+        The same output relative to the strongest around.
     filter_height : (n, N_HEIGHTS)
         As in `Candidates`.
     """

@@ -26,7 +26,7 @@ from pipeline.hits.signal.spool import Fields, Waveforms
 from pipeline.settings import Channel, Detection, Recording, Rig
 
 SILENT_PEAK = 10 ** (-80 / 20)  # 3 steps of 16 bit: a recording that nowhere exceeds it holds no sound
-SURE_PROBABILITY = 0.5  # of the hits that tell what is wrong with a recording
+SURE_PROBABILITY = 0.5  # from which a hit is used to look for faults of the recording
 LEAST_LEVEL = 1e-10  # -200 dB, so that silence has a level
 
 

@@ -1,4 +1,7 @@
-"""Say without listening what will make a recording unusable: the headers of its sound, or the rows of its list."""
+"""Say what will make a recording unusable from its header or its list alone, before the stage runs (`check`).
+
+In: the recording's row, its rig, the machine, the detection's settings. Out: faults, in the words of `find`.
+"""
 
 from functools import lru_cache
 from pathlib import Path
@@ -11,7 +14,20 @@ from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 def look(
     recording: Recording, rig: Rig | None, machine: Machine, detection: Detection
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Return why `find` will refuse a recording, as far as headers and lists tell, and what else may be a slip."""
+    """Return why `hits.find` will refuse a recording, as far as headers and lists show, and what else may be a slip.
+
+    Parameters
+    ----------
+    recording : Recording
+    rig : Rig or None
+    machine : Machine
+    detection : Detection
+
+    Returns
+    -------
+    faults, slips : tuples of str
+        One line each; no `InputError` leaves this function.
+    """
     try:
         if is_list(recording.file):
             rows = hit_lists.rows_of(Path(recording.file), machine)

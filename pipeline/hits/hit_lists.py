@@ -1,4 +1,7 @@
-"""Read hits that something else has detected: a CSV list, or the MIDI file of a trigger module."""
+"""Read hits that something else has detected: a CSV list, or the MIDI file of a trigger module.
+
+In: the recording's row, its rig, the machine. Out: columns of the contract `hits`, or `InputError` with the line.
+"""
 
 import csv
 import math
@@ -14,22 +17,34 @@ from pipeline.settings import Machine, Recording, Rig, players_of
 
 LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
 LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples, or damaged
+LONGEST_MS = 2e7  # a list beyond 5.6 hours of milliseconds is in samples
+WHOLE_GAP = 20  # whole numbers that lie further apart are no seconds
 FINEST_GRID_S = 0.015  # a 24th of a beat at 166 a minute; finer grids are a file's own resolution
+MOST_PARTS = 12  # of the usual gap that a step of the grid may be
 OFF_GRID_S = 0.0006  # hits that stay this near a grid were moved there: machines scatter by milliseconds
-FEWEST_ON_GRID = 16
+LEAST_ON_GRID = 16  # gaps: so many do not lie on a grid by chance
 
 
 def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[str, np.ndarray | list]:
     """Read a list of hits.
 
     A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark,
-    the click, or one of several; a channel that the rig does not name hears nothing. Without a rig nobody knows.
+    the click, or one of several; a channel that the rig does not name hears nothing. Without a rig its striker is
+    unknown.
+
+    Parameters
+    ----------
+    recording : Recording
+        Its `file` ends in .csv or is a MIDI file.
+    rig : Rig or None
+    machine : Machine
+        Its strikers own names and MIDI notes.
 
     Returns
     -------
     dict
-        `hit_s`, `channel` (0 with a name and no channel), `striker` (None where unknown), `kind`, `level_db`; in the
-        order of time.
+        Columns of the contract `hits`, (n_hits,) arrays or lists: `hit_s`, `channel` (0 with a name and no channel),
+        `striker` (None where unknown), `kind`, `level_db`; in the order of time.
 
     Raises
     ------
@@ -40,19 +55,25 @@ def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[s
 
 
 def rows_of(path: Path, machine: Machine) -> list[tuple]:
-    """Return the rows of a list as they stand there: time, channel, striker ('' where unknown), level."""
+    """Return the rows of a list as they stand there: time (s), channel, striker ('' where unknown), level (dB).
+
+    Raises
+    ------
+    InputError
+        No such file, not readable, a line that cannot be used.
+    """
     if not path.exists():
         raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
     return _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
 
 
 def not_named(rig: Rig | None, rows: list[tuple]) -> dict[int, int]:
-    """Count the rows of each channel that the rig does not name: such a channel hears nothing."""
+    """Return how many rows each channel has that the rig does not name: such a channel hears nothing."""
     return Counter(row[1] for row in rows if _through(rig, row) is None)
 
 
 def heard(recording: Recording, rig: Rig | None, rows: list[tuple]) -> dict[str, np.ndarray | list]:
-    """Return what `read_list` does, from the rows of the file."""
+    """Return and raise what `read_list` does, from the rows of the file."""
     path = recording.file
     start_s, stop_s = recording.start_s or 0.0, math.inf if recording.stop_s is None else recording.stop_s
     rows = [row for row in (_through(rig, row) for row in rows) if row is not None]
@@ -85,7 +106,7 @@ def _through(rig: Rig | None, row: tuple) -> tuple | None:
 
 
 def table_of(listed: dict) -> pa.Table:
-    """Make the table of hits of a list."""
+    """Return the table of the contract `hits` from the columns of `read_list`; each has `LIST_SE_S`, probability 1."""
     n = len(listed["hit_s"])
     return tables.build(
         "hits",
@@ -127,7 +148,7 @@ def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
 
 
 def _check_names(path: Path, lines: list[tuple[int, dict]], names: set[str], former: dict[str, str]) -> None:
-    """Say every name at once that no striker has, with the line in which it first stands."""
+    """Raise InputError for every name that no striker has, with the line in which it first stands."""
     first = {}
     for number, row in lines:
         first.setdefault((row.get("striker") or "").strip(), number)
@@ -181,8 +202,8 @@ def _check_times(path: Path, hit_s: np.ndarray) -> None:
     if not len(hit_s):
         raise InputError(f"{path}: expected hits; found none; check the file")
     gap = np.median(np.diff(np.unique(hit_s))) if len(np.unique(hit_s)) > 1 else 0.0
-    if hit_s.max() > LONGEST_S or (gap > 20 and np.all(hit_s == np.round(hit_s))):
-        slip = "milliseconds" if hit_s.max() < 2e7 else "samples"
+    if hit_s.max() > LONGEST_S or (gap > WHOLE_GAP and np.all(hit_s == np.round(hit_s))):
+        slip = "milliseconds" if hit_s.max() < LONGEST_MS else "samples"
         raise InputError(
             f"{path}: expected hit_s in seconds; found times up to {hit_s.max():g}, {gap:g} apart; "
             f"they look like {slip}: divide them"
@@ -190,12 +211,12 @@ def _check_times(path: Path, hit_s: np.ndarray) -> None:
 
 
 def _check_grid(path: Path, hit_s: np.ndarray) -> None:
-    """Refuse hits that a program has moved to a grid: no machine strikes so."""
+    """Raise InputError for hits that a program has moved to a grid: no machine strikes so."""
     gap_s = np.diff(np.unique(hit_s))
     gap_s = gap_s[gap_s > FINEST_GRID_S]
-    if len(gap_s) < FEWEST_ON_GRID:
+    if len(gap_s) < LEAST_ON_GRID:
         return
-    for part in range(1, 13):
+    for part in range(1, MOST_PARTS + 1):
         grid_s = np.median(gap_s) / part
         if grid_s < FINEST_GRID_S:
             return

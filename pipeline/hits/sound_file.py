@@ -10,7 +10,7 @@ from pipeline.errors import InputError
 from pipeline.hits import channels as rig_channels
 from pipeline.settings import Channel, Recording, Rig
 
-LEAST_RATE_HZ = 8000  # half of it is the highest frequency: bands from 150 to 4000 Hz, 8 of 12, are left to tell a rise
+LEAST_RATE_HZ = 8000  # half of it is the highest frequency: bands from 150 to 4000 Hz, 8 of 12, are left to see a rise
 IDLE_S, LEAST_IDLE_S = 20.0, 1.0  # of the idle recording that are read; shorter ones hold few quiet moments
 
 

@@ -153,11 +153,8 @@ def fitted(table: np.ndarray, true: np.ndarray, names: tuple[str, ...], units: i
 
 
 def put(name: str, made: net.Net) -> None:
-    """Put a net to use for what follows, in the thousandths that the file holds."""
-    fields = ("mean", "sd", "weight", "hidden", "offset", "out")
-    # In the order of memory in which they are read from the file: the last digits of a product depend on it.
-    rounded = {field: np.asfortranarray(net.UNIT * np.round(getattr(made, field) / net.UNIT)) for field in fields}
-    net.fitted().nets[name] = replace(made, **rounded, middle=net.UNIT * round(made.middle / net.UNIT))
+    """Put a net to use for what follows, as it will be read from the file."""
+    net.fitted().nets[name] = net.net_of(list(rows_of_net(made)))
 
 
 def fit(name: str, tables: list[np.ndarray], true: list[np.ndarray], units: int = 0) -> net.Net:
@@ -355,24 +352,31 @@ def fit_second_of_many(parts: list[Measured]) -> None:
     put("many_strikers", replace(made, weight=slope * made.weight, out=slope * made.out, middle=middle))
 
 
-def rows_of(made: net.Fitted) -> Iterator[list]:
-    """Yield the rows of the file of numbers, whole thousandths; the first names the columns."""
+def rows_of_net(made: net.Net) -> Iterator[list[str]]:
+    """Yield the rows of a net: feature, mean, sd, weight, units."""
+    shown = [*zip(made.mean, made.sd, made.weight, strict=True), (None, None, made.middle), (None, None, None)]
+    units = [*made.hidden, made.offset, made.out]
+    for feature, numbers, its in zip((*made.features, net.OFFSET, net.OUT), shown, units, strict=True):
+        yield [feature, *map(thousandths, numbers), *map(thousandths, its)]
+
+
+def rows_of(made: net.Fitted) -> Iterator[list[str]]:
+    """Yield the rows of the file; the first names the columns, all are as long."""
     n_units = max(len(one.out) for one in made.nets.values())
-    yield ["net", "feature", "mean", "sd", "weight", *(f"unit_{k}" for k in range(1, n_units + 1))]
+    header = ["net", "feature", "mean", "sd", "weight", *(f"unit_{k}" for k in range(1, n_units + 1))]
+    yield header
     for name, one in made.nets.items():
-        units = [*one.hidden, one.offset, one.out]
-        known = [*zip(one.mean, one.sd, one.weight, strict=True), (None, None, one.middle), (None, None, None)]
-        for feature, row, its in zip((*one.features, net.OFFSET, net.OUT), known, units, strict=True):
-            yield [name, feature, *map(thousandths, row), *map(thousandths, its), *[""] * (n_units - len(its))]
+        for row in rows_of_net(one):
+            yield [name, *row, *[""] * (len(header) - 1 - len(row))]
     for name, routes in made.calibrations.items():
         for route, numbers in zip(classifier.ROUTES, routes, strict=True):
             for feature, number in zip((net.OFFSET, "log_odds", "leaking_share"), numbers, strict=False):
                 yield [f"{name}{net.ROUTE}{route}", feature, "", "", thousandths(number), *[""] * n_units]
 
 
-def thousandths(number: float | None) -> int | str:
+def thousandths(number: float | None) -> str:
     """Return a cell of the file."""
-    return "" if number is None else round(number / net.UNIT)
+    return "" if number is None else f"{round(number / net.UNIT)}"
 
 
 def write(path: Path) -> None:

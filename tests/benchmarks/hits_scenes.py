@@ -101,71 +101,88 @@ def times(rng, per_s: float, duration_s: float, least_gap_s: float) -> np.ndarra
     return at[at < duration_s - 0.5]
 
 
-def scene(
-    seed: int,
-    names,
-    *,
-    mixed: bool,
-    per_s: float,
-    snr_db: float = 40.0,
-    duration_s: float = 30.0,
-    rate_hz: int = 48000,
-    least_gap_s: float = 0.06,
-    level_sd_db: float = 2.0,
-    leak_db: tuple[float, float] | None = None,
-    rebounds: float = 0.0,
-    chords: float = 0.0,
-    peak: float = 0.3,
-    at: np.ndarray | None = None,
-) -> Scene:
-    """Make a recording: one channel per sound, or all in one (`mixed`).
+@dataclass(frozen=True)
+class Kind:
+    """What a scene is like.
 
-    `per_s` counts hits a second of each channel; `rebounds` and `chords` are the share of strikes that bounce (15-60 ms
-    later, 8-20 dB weaker) or come within 12 ms of another; `leak_db` is the range of what neighbours hear 0.05-0.5 ms
-    later.
+    One channel per sound, or all in one (`mixed`). `per_s` counts hits a second of each channel, at random and at least
+    `least_gap_s` apart, or they stand at the seconds `at`; their peaks are `peak` ± `level_sd_db`. `rebounds` and
+    `chords` are the share of strikes that bounce (15-60 ms later, 8-20 dB weaker) or come within 12 ms of another;
+    `leak_db` is the range of what neighbours hear 0.05-0.5 ms later.
     """
-    rng = np.random.default_rng(seed)
-    n, n_channels = round(duration_s * rate_hz), 1 if mixed else len(names)
-    own = np.zeros((n_channels, n))
+
+    mixed: bool
+    per_s: float
+    snr_db: float = 40.0
+    duration_s: float = 30.0
+    rate_hz: int = 48000
+    least_gap_s: float = 0.06
+    level_sd_db: float = 2.0
+    leak_db: tuple[float, float] | None = None
+    rebounds: float = 0.0
+    chords: float = 0.0
+    peak: float = 0.3
+    at: np.ndarray | None = None
+
+
+def scene(seed: int, names, **kind) -> Scene:
+    """Make a recording of the sounds `names`; `kind` has the fields of `Kind`."""
+    kind, rng = Kind(**kind), np.random.default_rng(seed)
+    n, n_channels = round(kind.duration_s * kind.rate_hz), 1 if kind.mixed else len(names)
+    own, truth = _sounding(rng, names, _strikes(rng, names, n_channels, kind), np.zeros((n_channels, n)), kind.rate_hz)
+    heard = own if kind.leak_db is None else _leaking(rng, own, kind)
+    level = kind.peak * 10 ** (-kind.snr_db / 20)
+    heard = heard + level * np.stack([noise(rng, n) for _ in range(n_channels)])
+    columns = [np.array(column) for column in zip(*truth, strict=True)]
+    return Scene(heard.T.astype(np.float32), kind.rate_hz, *columns)
+
+
+def _strikes(rng, names, n_channels: int, kind: Kind) -> list[tuple]:
+    """Return time, channel, number of the sound, level and whether it is a rebound, in the order of time."""
     rows = []
     for channel in range(n_channels):
-        for time in times(rng, per_s, duration_s, least_gap_s) if at is None else at:
-            pick = rng.integers(len(names)) if mixed else channel
-            level = peak * 10 ** (rng.normal() * level_sd_db / 20)
-            struck = [(time, channel, pick, level, False)]
-            if rng.random() < rebounds:
+        for time in times(rng, kind.per_s, kind.duration_s, kind.least_gap_s) if kind.at is None else kind.at:
+            pick = rng.integers(len(names)) if kind.mixed else channel
+            level = kind.peak * 10 ** (rng.normal() * kind.level_sd_db / 20)
+            rows.append((time, channel, pick, level, False))
+            if rng.random() < kind.rebounds:
                 later = rng.uniform(0.015, 0.060)
-                struck.append((time + later, channel, pick, level * 10 ** (-rng.uniform(8, 20) / 20), True))
-            if rng.random() < chords:
+                rows.append((time + later, channel, pick, level * 10 ** (-rng.uniform(8, 20) / 20), True))
+            if rng.random() < kind.chords:
                 other = rng.integers(n_channels) if n_channels > 1 else 0
                 if other != channel:
-                    struck.append((time + rng.uniform(-0.012, 0.012), other, other, level, False))
-            rows += struck
+                    rows.append((time + rng.uniform(-0.012, 0.012), other, other, level, False))
     rows.sort()
     kept, last = [], {}
     for row in rows:  # the same striker cannot strike again at once
-        if row[0] - last.get(row[1], -1.0) >= min(0.015, least_gap_s):
+        if row[0] - last.get(row[1], -1.0) >= min(0.015, kind.least_gap_s):
             kept.append(row)
             last[row[1]] = row[0]
-    truth = []
-    for time, channel, pick, level, bounce in kept:
+    return kept
+
+
+def _sounding(rng, names, strikes: list[tuple], own: np.ndarray, rate_hz: int) -> tuple[np.ndarray, list[tuple]]:
+    """Add the sounds of strikes to each channel's own; return it and the rows of the truth."""
+    truth, n = [], own.shape[1]
+    for time, channel, pick, level, bounce in strikes:
         begin, fraction = divmod(time * rate_hz, 1.0)
         samples, onset, sharp = one_hit(names[pick], rate_hz, fraction, rng.uniform(-0.15, 0.15))
         begin, length = int(begin), min(len(samples), n - int(begin))
         own[channel, begin : begin + length] += level * samples[:length]
         truth.append(((begin + onset) / rate_hz, channel + 1, names[pick], sharp, bounce, level))
-    heard = own.copy()
-    if leak_db is not None:
-        for source in range(n_channels):
-            for to in range(n_channels):
-                if source != to:
-                    lag = round(rng.uniform(0.05e-3, 0.5e-3) * rate_hz)
-                    gain = 10 ** (rng.uniform(*leak_db) / 20)
-                    heard[to, lag:] += gain * own[source, : n - lag]
-    level = peak * 10 ** (-snr_db / 20)
-    heard += level * np.stack([noise(rng, n) for _ in range(n_channels)])
-    columns = [np.array(column) for column in zip(*truth, strict=True)]
-    return Scene(heard.T.astype(np.float32), rate_hz, *columns)
+    return own, truth
+
+
+def _leaking(rng, own: np.ndarray, kind: Kind) -> np.ndarray:
+    """Return what the channels hear of their own and of all others."""
+    heard, n = own.copy(), own.shape[1]
+    for source in range(len(own)):
+        for to in range(len(own)):
+            if source != to:
+                lag = round(rng.uniform(0.05e-3, 0.5e-3) * kind.rate_hz)
+                gain = 10 ** (rng.uniform(*kind.leak_db) / 20)
+                heard[to, lag:] += gain * own[source, : n - lag]
+    return heard
 
 
 def find(

@@ -1,16 +1,16 @@
 """Give each candidate the probability that its channel's own striker struck there.
 
 In: candidates and evidence. Out: probabilities. Nets fitted to real percussion sounds at known times (`weights.md`)
-answer in parts, each shown what is known by then:
+answer in parts, each with the features that exist by then:
 
     at_first               something struck: what the first pass measured
     struck                 something struck, on a channel with one striker: with its template, or with what the matched
                            filter found or did not find; then calibrated
     own given leakage      of what struck, it was the own striker: how far it stands above what leaks in; calibrated
-    among surroundings     one struck, on a channel with many strikers: with what stands around the candidate
+    given surroundings     one struck, on a channel with many strikers: with the candidates around it
 
-`own_strike` joins them: struck times own given leakage with one striker, among surroundings with many. One net with
-flags for what was not searched was tried in the place of the parts and was no better.
+`own_strike` joins them: struck times own given leakage with one striker, given surroundings with many. One net with
+flags for what was not searched was tried in the place of the parts and was no better (no figures were kept).
 """
 
 from collections.abc import Callable
@@ -96,8 +96,8 @@ def of_surroundings(rows: np.ndarray, rate_hz: int) -> np.ndarray:
     """Return the features of the candidates of one channel with many strikers, in any order, (n, n_features) array."""
     of_rise, order = features.of_rise(rows), np.argsort(rows["at"], kind="stable")
     at_first_ = net.probability(of_rise[order], "first_many_strikers")
-    told = np.column_stack([of_rise[order], surroundings.features(rows[order], at_first_, rate_hz)])
-    return told[np.argsort(order)]
+    table = np.column_stack([of_rise[order], surroundings.features(rows[order], at_first_, rate_hz)])
+    return table[np.argsort(order)]
 
 
 def _of_one_striker(rows: np.ndarray, evidence: Evidence) -> np.ndarray:
@@ -109,7 +109,7 @@ def _of_one_striker(rows: np.ndarray, evidence: Evidence) -> np.ndarray:
 
 
 def _struck_and_own(rows: np.ndarray, evidence: Evidence) -> np.ndarray:
-    """Return the probabilities that something struck and, as far as neighbours tell, that it was the own, (n, 2)."""
+    """Return the probabilities that something struck and, given the leakage, that it was the own, (n, 2)."""
     probability = struck(rows, evidence)
     return np.column_stack([probability, probability * _own_given_leakage(evidence, probability)])
 

@@ -1,7 +1,7 @@
 """Make the tables of features that the nets are shown; their names are those of `weights.csv`.
 
 In: candidates and the evidence on them. Out: (n, n_features) arrays; columns in the order of the names above each
-function. Bounds keep what tells no more, and what the fitted scenes hardly held, from deciding.
+function. Values are clipped where more makes no difference, and where the fitted scenes have few.
 """
 
 import numpy as np
@@ -44,7 +44,7 @@ FILTER = (
 LOG_ODDS = ("log_odds",)
 
 MOST_SNR_DB = 80.0
-MOST_LOG_SNR = 3.5  # of a matched filter: more tells no more
+MOST_LOG_SNR = 3.5  # of a matched filter: more makes no difference
 NO_CORRELATION = 0.5  # where there is no template: neither like one nor unlike
 DB_PER_NEPER = 8.686  # 20 / log 10
 LEAST_PROBABILITY = 1e-6  # so that odds are finite
@@ -65,14 +65,14 @@ def of_rise(rows: np.ndarray) -> np.ndarray:
 
 
 def of_template(evidence: Evidence) -> np.ndarray:
-    """Return what the template of the channel tells, (n, 4) array."""
+    """Return how each compares with the template of its channel, (n, 4) array."""
     snr = np.log(np.clip(evidence.matched_snr, 1.0, np.exp(MOST_LOG_SNR)))
     upper = np.maximum(snr - 2.0, 0.0)
     return np.column_stack([snr, upper, evidence.correlation, evidence.to_strongest_db.clip(-30.0, 0.0)])
 
 
 def of_leakage(evidence: Evidence, struck: np.ndarray) -> np.ndarray:
-    """Return what the neighbours tell, (n, 6) array; `struck`, (n,): probability that something struck."""
+    """Return how far each stands above leakage, (n, 6) array; `struck`, (n,): probability that something struck."""
     above_db, usual_db = evidence.above_leakage_db.clip(-12.0, 8.0), evidence.to_usual_db.clip(-30.0, 10.0)
     return np.column_stack(
         [
@@ -87,7 +87,7 @@ def of_leakage(evidence: Evidence, struck: np.ndarray) -> np.ndarray:
 
 
 def of_peak(evidence: Evidence) -> np.ndarray:
-    """Return what the peaks of candidates tell beside `of_leakage`, (n, 5) array."""
+    """Return how far each stands above leakage, by the peaks of candidates, (n, 5) array."""
     above_db, loud_db = evidence.peak_above_leakage_db.clip(-12.0, 8.0), evidence.to_loud_db.clip(-30.0, 5.0)
     return np.column_stack(
         [
@@ -101,7 +101,7 @@ def of_peak(evidence: Evidence) -> np.ndarray:
 
 
 def of_filter(evidence: Evidence) -> np.ndarray:
-    """Return what the matched filter tells of what it found, (n, 7) array."""
+    """Return the heights in the matched filter's output, (n, 7) array."""
     z, usual, ring = np.log(np.maximum(evidence.filter_height, 1e-3)).T
     usual_db, ring_db = DB_PER_NEPER * usual, DB_PER_NEPER * ring
     return np.column_stack(

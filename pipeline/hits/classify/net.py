@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 FILE = Path(__file__).with_name("weights.csv")
-MOST_SD = 5.0  # standard deviations: what lies farther off tells no more
+MOST_SD = 5.0  # standard deviations: features are clipped there
 UNIT = 0.001  # the file holds whole thousandths
 MOST_SCORE = 50.0  # log odds, so that the exponential stays finite
 OFFSET, OUT = "(offset)", "(out)"  # rows besides those of the features: a net's last two, a calibration's first
@@ -67,10 +67,11 @@ def fitted() -> Fitted:
     for name in [name for name in rows if ROUTE in name]:
         calibrations.setdefault(name.split(ROUTE)[0], []).append(_numbers([row[3] for row in rows.pop(name)]))
     calibrations = {name: np.array(routes) for name, routes in calibrations.items()}
-    return Fitted({name: _net(its) for name, its in rows.items()}, calibrations)
+    return Fitted({name: net_of(its) for name, its in rows.items()}, calibrations)
 
 
-def _net(rows: list[list[str]]) -> Net:
+def net_of(rows: list[list[str]]) -> Net:
+    """Return the net of some rows of the file, without its name."""
     *features, (_, _, _, middle, *offset), (_, _, _, _, *out) = rows
     mean, sd, weight, *hidden = np.array([_numbers(row[1:]) for row in features]).T
     hidden = np.reshape(hidden, (len(hidden), len(mean))).T

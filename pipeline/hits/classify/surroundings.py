@@ -1,4 +1,4 @@
-"""Make the features that tell what stands around the candidates of a channel that hears many strikers.
+"""Make the features that describe what stands around the candidates of a channel that hears many strikers.
 
 In: the candidates of one channel and their first probabilities. Out: a table of features. What rings, beats or comes
 back from the room raises the bands, near something likelier; in a dense row of strikes each raises them little, and all
@@ -26,9 +26,9 @@ NAMES = (
 )
 # First probability of a neighbour that counts, and its share of the candidate's own.
 NEIGHBOUR_PROBABILITY, NEIGHBOUR_SHARE = 0.2, 0.7
-NEAREST_S, FARTHEST_S = 0.004, 0.4  # nearer ones are the same strike, farther ones tell nothing
-# Within these, strikes are counted. Wider ones, and how loud or sharp a recording is as a whole, tell recordings apart,
-# not strikes: with them whole recordings went wrong.
+NEAREST_S, FARTHEST_S = 0.004, 0.4  # nearer ones are the same strike, farther ones do not count
+# Within these, strikes are counted. Wider ones, and how loud or sharp a recording is as a whole, separate
+# recordings, not strikes: with them whole recordings went wrong.
 AROUND_S = (0.012, 0.05)
 SURE_PROBABILITY, LEAST_SURE = 0.8, 4  # of sure strikes; where there are fewer, the likeliest are taken for them
 # What may be a strike, and the percentile of the noise before such candidates that is noise alone, no ring.

@@ -1,9 +1,9 @@
 """Search noisy channels once more with a filter matched to the template of their striker.
 
 In: the sound, and the candidates of the first pass. Out: the candidates with those that the filter found in place of
-the ones near them. Where a channel's strikes stand little above its noise, samples tell no strike from noise, a whole
-template does: the filter, in noise whitened by its own spectrum, reaches 10 to 20 dB further, and its peak places a
-strike finer than its first samples do.
+the ones near them. Where a channel's strikes stand little above its noise, single samples do not show a strike, but a
+filter matched to a whole template does, in noise whitened by its own spectrum: it reaches 10 to 20 dB further, and its
+peak places a strike finer than its first samples do.
 """
 
 from collections.abc import Iterator, Mapping
@@ -25,10 +25,10 @@ from pipeline.settings import Channel
 FAINT_DB = 26.0  # peak over noise: a channel whose usual strike stands higher is not searched
 SURE_PROBABILITY = 0.5  # at first, of what is taken for strikes
 ENOUGH, POOL = 24, 96  # strikes that make a template: with fewer sure ones likely ones are tried, too; at most
-STRETCHES, STRETCH_S = 4, 5.0  # of the recording that tell the noise and the ring
+STRETCHES, STRETCH_S = 4, 5.0  # of the recording, from which noise and ring are estimated
 SAME_CANDIDATE_S = 0.010  # a candidate of the first pass nearer than this is the same one
-BANDS_BEFORE_S = 0.004  # of the samples that tell a candidate's bands: half a frame, and more
-USUAL_SHARE = 0.6  # of the usual height: what is higher tells the usual level
+BANDS_BEFORE_S = 0.004  # of the samples that a candidate's bands are measured on: half a frame, and more
+USUAL_SHARE = 0.6  # of the usual height: the usual level is that of what is higher
 LEAK_S = 0.002  # between a strike and what leaks of it
 
 
@@ -134,7 +134,7 @@ def _filters(
     for number, which in sure.items():
         noise = np.mean([template_in_noise.noise_power(one, sound.rate_hz) for one in stretches[number]], axis=0)
         at = found.rows["at"][which]
-        # Those of the stretches first: they tell the ring, too.
+        # Those of the stretches first: the ring is estimated from them, too.
         n = len(stretches[number][0])
         inside = (np.abs(at[:, None] - starts - n / 2) < n / 2).any(axis=1)
         pool = np.argsort(~inside, kind="stable")[:POOL]
@@ -202,7 +202,7 @@ def _found_in_blocks(
 
 
 def _rows(samples: np.ndarray, peaks: np.ndarray, its: Filter, cut: flux.Frames) -> np.ndarray:
-    """Return candidates at the peaks, measured as those of the first pass are where that can be said."""
+    """Return candidates at the peaks, measured as those of the first pass, as far as that is possible."""
     at = np.clip(peaks[:, 0] + its.onset, 0, len(samples) - 1)
     rows = np.zeros(len(at), DTYPE)
     rows["peak"], rows["noise"] = onset.levels(samples, np.round(at).astype(np.int64), cut.rate_hz)

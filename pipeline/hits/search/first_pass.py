@@ -29,9 +29,9 @@ SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames wi
 SHARP_NEAR = (-3, 9)  # frames around a peak of the other measures
 NARROW_APART = 20  # frames from a broad rise at which a narrow one is another
 MEASURE_REACH = 4  # frames: a measure counts with its best frame this near
-LOUDEST_REACH = 60  # frames: the level is held against the loudest this near
+LOUDEST_REACH = 60  # frames: the level is relative to the loudest this near
 BANDS_S = 0.030  # after the onset: long enough for a colour, shorter than most gaps
-EDGE_S = 0.006  # from the recording's ends: what lies beyond them is not known
+EDGE_S = 0.006  # from the recording's ends: what lies beyond them is unknown
 TAIL_PROBABILITY = 0.05  # from which a candidate's tail is kept: it may help to make a template
 
 
@@ -53,7 +53,7 @@ class Search:
     gap : int
         Frames within which only the strongest rise counts.
     floor : (N_BANDS,) array or None
-        Power of the noise from an idle recording; None: each block tells its own.
+        Power of the noise from an idle recording; None: it is estimated from each block.
     probability : callable
         Gives the probability of rows of DTYPE by all but `channel`, `at`, `spread`, `attack` and `bands`.
     least : float

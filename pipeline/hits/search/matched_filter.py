@@ -16,19 +16,22 @@ from pipeline.hits.signal import template
 STEPS = 4  # of conjugate gradients: what even strikes leave open stays as it was
 RING_S = (0.1, 1.0)  # before and after a strike: how long it is seen in the filter's output
 PEAK_REACH_S = 0.012  # around the first placing of a strike: where its peak is looked for
-RING_SHARE, RING_APART_S = 0.4, 0.020  # of the usual height; from a stronger one: strikes that tell the ring
-MOST_SHARE = 2.0  # of the usual height: what is higher counts as so high where the ring is told
+RING_SHARE, RING_APART_S = (
+    0.4,
+    0.020,
+)  # of the usual height; from a stronger one: strikes that the ring is estimated from
+MOST_SHARE = 2.0  # of the usual height: what is higher counts as so high where the ring is estimated
 # A ring is not taken where it differs by more from 1 at the strike, or anywhere from the template's own.
 STRIKE_ERROR, RING_ERROR = 0.2, 0.7
 MOST_STRIKES = 300  # of a block: the search has come to no end
-MOST_PER_S = 20.0  # strikes of one striker; where the filter finds more it tells nothing
+MOST_PER_S = 20.0  # strikes of one striker; a filter that finds more is not used
 LEAST_Z = 4.5  # over the noise: a candidate
 LEAST_OVER_RING = 0.25  # of what the ring of others reaches: their colour differs from strike to strike
 LEAST_RING = 0.7  # over the noise: a ring that stays below is not subtracted
-ENVELOPE_S = 0.005  # stretches whose highest ring is told
+ENVELOPE_S = 0.005  # length of the stretches of the envelope
 PEAK_S = 0.002  # around a candidate in which no other is looked for
 NOISE_QUANTILE, OF_NORMAL = 0.3, 0.38532  # of the output's size that is noise, and that of a normal distribution
-SKIPPED = 7  # of so many samples of the output one tells its noise
+SKIPPED = 7  # its noise is estimated from every seventh sample of the output
 
 
 @dataclass(frozen=True)
@@ -42,7 +45,7 @@ class Filter:
     of_template : (n,) array
         Its output for its own template, 1 at the strike.
     ring : (n_ring,) array
-        Its output around a strike (`RING_S`), 1 at the strike; empty before it is told.
+        Its output around a strike (`RING_S`), 1 at the strike; empty before it is estimated.
     envelope : (n_stretches,) array
         Highest of the ring around each stretch of `ENVELOPE_S`.
     usual : float
@@ -93,7 +96,7 @@ def output_of(samples: np.ndarray, made: Filter) -> np.ndarray:
 
 
 def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rate_hz: int) -> Filter | None:
-    """Return the filter with its ring, as the strikes of some stretches tell it.
+    """Return the filter with its ring, estimated from the strikes of some stretches.
 
     Parameters
     ----------
@@ -117,11 +120,9 @@ def with_ring(made: Filter, outputs: list[np.ndarray], at: list[np.ndarray], rat
     usual = float(np.median(heights))
     peaks = [its[output[its] > RING_SHARE * usual] for output, its in zip(outputs, peaks, strict=True)]
     own = _own_ring(made, before, after)
-    for ring in (
-        [_ring(outputs, peaks, MOST_SHARE * usual, own), own]
-        if len(heights) >= template_in_noise.LEAST_STRIKES
-        else [own]
-    ):
+    enough = len(heights) >= template_in_noise.LEAST_STRIKES
+    rings = [_ring(outputs, peaks, MOST_SHARE * usual, own), own] if enough else [own]
+    for ring in rings:
         # What rings louder than it was struck is no ring but other strikes.
         if abs(ring[before] - 1) < STRIKE_ERROR and np.abs(ring - own).max() < RING_ERROR:
             envelope = _envelope(ring, before, round(ENVELOPE_S * rate_hz))
@@ -162,7 +163,7 @@ def _ring(outputs: list[np.ndarray], peaks: list[np.ndarray], most: float, ring:
                 total += min(output[peak], most) * one[peak : peak + n]
         return total
 
-    # What lies beyond a stretch is not known and not asked for.
+    # What lies beyond a stretch is unknown and gets no weight.
     known = [np.pad(np.ones(len(output), bool), (before, after)) for output in outputs]
     left = [
         np.pad(output, (before, after)) - one * inside
@@ -232,13 +233,13 @@ class _Residual:
             self._update(low, high)
 
     def close(self, top: int, wide: int) -> None:
-        """Look for nothing any more within `wide` samples."""
+        """Exclude what lies within `wide` samples from `highest`."""
         low, high = max(0, top - wide), top + wide + 1
         self._open[low:high] = False
         self._update(low, min(high, len(self.left)))
 
     def highest(self) -> int | None:
-        """Return the highest sample that is left; None where there is little but noise and rings."""
+        """Return the highest sample that is not excluded; None where there is little but noise and rings."""
         live = np.where(self._highest < np.maximum(LEAST_Z, LEAST_OVER_RING * self._ringing), 0, self._highest)
         stretch = int(live.argmax())
         if live[stretch] == 0:
@@ -247,7 +248,7 @@ class _Residual:
         return its.start + int((self.left[its] * self._open[its]).argmax())
 
     def ringing(self, top: int) -> float:
-        """Return the height of the ring of others there."""
+        """Return the height of the ring of the strikes that were subtracted, at most, near a sample."""
         return float(self._ringing[top // self._wide])
 
     def _update(self, low: int, high: int) -> None:
@@ -280,20 +281,20 @@ def strikes(
     list of (sample, height, height of the ring of others there)
         The strongest first; `MOST_STRIKES` + 1 at most.
     """
-    rest = _Residual(output, made, begin, rate_hz)
+    residual = _Residual(output, made, begin, rate_hz)
     for peak, height in earlier:
-        rest.subtract(round(peak), height)
-    wide, found, placings = round(PEAK_S * rate_hz), [], placings + np.array([rest.before, 0.0])
-    while len(found) <= MOST_STRIKES and (top := rest.highest()) is not None:
-        rest.close(top, wide)
-        if rest.left[top] < rest.left[top - 1 : top + 2].max():
+        residual.subtract(round(peak), height)
+    wide, found, placings = round(PEAK_S * rate_hz), [], placings + np.array([residual.before, 0.0])
+    while len(found) <= MOST_STRIKES and (top := residual.highest()) is not None:
+        residual.close(top, wide)
+        if residual.left[top] < residual.left[top - 1 : top + 2].max():
             continue
-        top = _likeliest(rest.left, top, placings, rate_hz)
-        height = float(rest.left[top])
-        fine = top + float(template.vertex(rest.left[None, top - 1 : top + 2], np.array([1]))[0])
-        found.append((fine - rest.before, height, rest.ringing(top)))
-        rest.close(top, wide)
-        rest.subtract(top - rest.before, height)
+        top = _likeliest(residual.left, top, placings, rate_hz)
+        height = float(residual.left[top])
+        fine = top + float(template.vertex(residual.left[None, top - 1 : top + 2], np.array([1]))[0])
+        found.append((fine - residual.before, height, residual.ringing(top)))
+        residual.close(top, wide)
+        residual.subtract(top - residual.before, height)
     return found
 
 

@@ -1,10 +1,10 @@
-"""Find rebounds in the tails of strikes, and tell rebounds from strikes.
+"""Find rebounds in the tails of strikes, and label hits that are rebounds.
 
 In: the hits and the stored tails of strikes. Out: the hits with the rebounds that were found. A rebound is weaker and
 comes a few hundredths of a second after the strike of the same body; in the ring of its strike it raises the flux
 little. But a striker makes nearly the same waveform every time: the mean tail of its strikes is subtracted from each
 tail, and the residual is searched for a weaker copy of the attack (matched filter; van Trees 1968, ch. 4). How much the
-residuals of all strikes scatter at that lag tells what is no chance. What every strike has at the same lag is part of
+residuals of all strikes scatter at that lag decides what is no chance. What every strike has at the same lag is part of
 its sound and is not found.
 """
 
@@ -177,7 +177,7 @@ def are_rebounds(hit_s: np.ndarray, level_db: np.ndarray) -> np.ndarray:
     Parameters
     ----------
     hit_s, level_db : (n_hits,) arrays
-        In the order of time. A chain of rebounds is held against the strike that began it.
+        In the order of time. A chain of rebounds is compared with the strike that began it.
 
     Returns
     -------
@@ -251,10 +251,10 @@ def _residuals(white: np.ndarray, mean: Mean, columns: template.Shape) -> Residu
     shifted = np.stack([np.roll(mean.tail, step) for step in (-1, 0, 1)])
     left = white - white[:, low:high] @ np.linalg.pinv(shifted[:, low:high], rcond=1e-3) @ shifted
     height = _height(white, columns)
-    return Residuals(height, left, *_held_against_attack(left, height[:, None], mean, columns))
+    return Residuals(height, left, *_matched_to_attack(left, height[:, None], mean, columns))
 
 
-def _held_against_attack(
+def _matched_to_attack(
     left: np.ndarray, height: np.ndarray, mean: Mean, columns: template.Shape
 ) -> tuple[np.ndarray, np.ndarray]:
     """Return height (over the strike's) and correlation of a copy of the attack at each lag, in what is left."""
@@ -279,7 +279,7 @@ def _copies(residuals: Residuals, until: np.ndarray, mean: Mean, columns: templa
     for number in range(MOST_REBOUNDS):
         if number:
             now = residuals.left[rows] - taken[rows]
-            share, correlation = _held_against_attack(now, residuals.height[rows, None], mean, columns)
+            share, correlation = _matched_to_attack(now, residuals.height[rows, None], mean, columns)
         z = share / mean.spread
         z[closed[rows] | (correlation < LEAST_CORRELATION) | (share < LEAST_SHARE)] = 0.0
         lag = z.argmax(axis=1)

@@ -1,8 +1,8 @@
-"""Second pass: gather evidence on every candidate from what the recording itself tells by then.
+"""Second pass: gather evidence on every candidate, by templates and leakage estimated from the recording itself.
 
 In: the candidates with their first probabilities. Out: `Evidence`, and the templates of each channel. The surest
-candidates of a channel, those that no neighbour explains, make its templates (`template`). Every candidate is held
-against them by a matched filter: a weak strike is like the strong ones, noise is not, and what leaks in from a
+candidates of a channel, those that no neighbour explains, make its templates (`template`). Every candidate is
+compared with them by a matched filter: a weak strike is like the strong ones, noise is not, and what leaks in from a
 neighbour is like the neighbour's.
 """
 
@@ -52,7 +52,7 @@ def look(found: Candidates, channels: tuple[Channel, ...], rate_hz: int) -> tupl
     peak_above_db = _peak_above_leakage_db(found, struck, leaking, rate_hz)
     sure = (struck > TEMPLATE_PROBABILITY) & (above_db >= TEMPLATE_ABOVE_DB) & (peak_above_db >= 0)
     templates = _templates(found, sure, mixed)
-    correlation, height, noise = _held_against(found, templates)
+    correlation, height, noise = _likeness(found, templates)
     evidence = Evidence(
         above_leakage_db=above_db,
         above_leakage_late_db=late_db,
@@ -116,7 +116,7 @@ def _peak_above_leakage_db(found: Candidates, struck: np.ndarray, leaking: np.nd
 
 
 def _to_usual_db(found: Candidates, sure: np.ndarray) -> np.ndarray:
-    """Return each candidate's level against the usual sure one of its channel, (n,) array; 0 where too few are sure."""
+    """Return each candidate's level relative to its channel's usual sure one, (n,) array; 0 where too few are sure."""
     number = found.rows["channel"]
     level, usual_db = found.arriving_filtered[np.arange(len(number)), number] + LEAST, np.zeros(len(number))
     for channel in np.unique(number):
@@ -127,7 +127,7 @@ def _to_usual_db(found: Candidates, sure: np.ndarray) -> np.ndarray:
 
 
 def _to_loud_db(rows: np.ndarray, struck: np.ndarray) -> np.ndarray:
-    """Return each candidate's peak against the loud strikes of its channel, (n,) array."""
+    """Return each candidate's peak relative to the loud strikes of its channel, (n,) array."""
     loud_db = np.zeros(len(rows))
     for channel in np.unique(rows["channel"]):
         mine = rows["channel"] == channel
@@ -152,7 +152,7 @@ def _templates(found: Candidates, sure: np.ndarray, mixed: np.ndarray) -> dict[i
     return templates
 
 
-def _held_against(found: Candidates, templates: Mapping[int, Templates]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def _likeness(found: Candidates, templates: Mapping[int, Templates]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return `template.likeness` of each candidate with the templates of its channel; 0, 0, 1 without any."""
     n, number = len(found.rows), found.rows["channel"]
     correlation, height, noise = np.zeros(n), np.zeros(n), np.ones(n)
@@ -166,7 +166,7 @@ def _held_against(found: Candidates, templates: Mapping[int, Templates]) -> tupl
 
 
 def _to_strongest_db(rows: np.ndarray, height: np.ndarray, templates: Mapping, rate_hz: int) -> np.ndarray:
-    """Return each matched filter's output against the strongest around on its channel, (n,) array."""
+    """Return each matched filter's output relative to the strongest around on its channel, (n,) array."""
     to_strongest_db = np.zeros(len(rows))
     for channel in templates:
         mine = np.flatnonzero(rows["channel"] == channel)

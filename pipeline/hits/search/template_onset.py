@@ -1,4 +1,4 @@
-"""Move hits to where the template of their striker fits best, and say how well each onset is known.
+"""Move hits to where the template of their striker fits best, and estimate the standard error of each onset.
 
 In: the candidates that were kept. Out: the sample of each onset and its standard error. A hit that no template fits
 stays where the first pass put it.

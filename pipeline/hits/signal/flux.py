@@ -1,11 +1,11 @@
-"""Find where something may have struck: a sudden rise in several frequency bands of one channel.
+"""Measure sudden rises of one channel's power in frequency bands: where something may have struck.
 
-Log spectral flux (after Dixon 2006, "Onset detection revisited", and Böck & Widmer 2013, "Maximum filter vibrato
-suppression") in `tables.N_BANDS` bands at a hop of about a millisecond. Deviations: the rise is measured above the
-loudest of a few milliseconds before (a body that beats between two modes is no onset); power below the running floor of
-its band counts little, so that noise, hum and rumble raise nothing however loud they are; six measures, 5 to 16 ms
-long, because a click is seen best in a short window and in many bands, a soft stroke in noise in a long one, and a low
-drum in one band alone.
+In: samples. Out: band powers a frame; rises (dB) a frame; frames of peaks. Log spectral flux (after Dixon 2006, "Onset
+detection revisited", and Böck & Widmer 2013, "Maximum filter vibrato suppression") in `tables.N_BANDS` bands at a hop
+of a millisecond. Deviations: the rise is measured above the loudest of a few milliseconds before (a body that beats
+between two modes is no onset); power below the floor of its band counts little, so that noise, hum and rumble raise
+nothing however loud they are; six measures, 5 to 16 ms long, because a click is seen best in a short window and in many
+bands, a soft stroke in noise in a long one, and a low drum in one band alone.
 """
 
 from dataclasses import dataclass
@@ -17,12 +17,12 @@ from scipy import fft
 from pipeline.tables import N_BANDS
 
 HOP_S = 0.001
-WINDOW_S = 0.0053  # as short as a band of 200 Hz allows; a strike is far shorter
-LOWEST_HZ, HIGHEST_HZ = 150.0, 16000.0
+WINDOW_S = 0.0053  # 256 samples at 48 kHz: as short as a band of 200 Hz allows; a strike is far shorter
+LOWEST_HZ, HIGHEST_HZ = 150.0, 16000.0  # of the bands, which are as wide as one another in octaves
 LEAST_FLOOR = 1e-10  # power, -100 dB: rounding of 16 bit lies about here
 FLOOR_DEPTH = 3e-7  # of the loudest power of the block: what lies 65 dB below a strike is no strike
-QUIET_SHARE, QUIET_TO_MEAN = 20, 2.2  # percentile of a band that is noise, and the mean of such noise over it
-WIDEST_DB = 1e-12
+NOISE_PERCENTILE, MEAN_TO_PERCENTILE = 20, 2.2  # of a band's frames that is noise, and the mean of such noise over it
+LEAST_LEVEL = 1e-12  # power, so that silence has a level
 _FRAMES_AT_ONCE = 256  # keeps the spectra in the processor's cache
 
 
@@ -40,19 +40,20 @@ class Frames:
 class Measure:
     """One way to measure a rise.
 
-    The mean of `length` frames is held against the loudest such mean that ended `back` to `back + 3` frames before;
-    `floor` floors are added to both. `norm` is that of the mean over the bands: 1 sees many bands that rise, 4 one that
-    rises much.
+    The mean power of `length` frames is compared with the loudest such mean that ended `back` to `back + 3` frames
+    before; `floor` times the floor of the band is added to both. `norm` is that of the mean over the bands: 1 sees many
+    bands that rise, 4 one that rises much; bands of a `wide` one weigh by the root of their bins.
     """
 
     length: int
     floor: float
     back: int
     norm: int
-    wide: bool  # bands weigh by the root of their bins
+    wide: bool
 
 
-# Broad, sharp and narrow rises make candidates; all measures decide.
+# Three make candidates (`first_pass`), all are features (`features.RISE` names them in this order): to change one needs
+# a new fit (tests/benchmarks/hits_fit.py).
 MEASURES = (
     Measure(8, 1.0, 1, 1, False),
     Measure(8, 0.5, 1, 2, True),
@@ -66,8 +67,11 @@ BROAD, SHARP, NARROW = 0, 4, 5
 
 @dataclass(frozen=True)
 class Rises:
-    """Rises of one channel, a frame each: the measures (dB), how many dB the strongest and the 6th strongest band rise
-    by the first measure, and the level (dB re full scale)."""
+    """Rises of one channel, a row or entry a frame.
+
+    `measured`: (n_frames, n_measures), dB; `strongest_db`, `middle_db`: rise of the strongest and of the 6th strongest
+    band by the first measure; `level_db`: mean power of the first measure, re full scale.
+    """
 
     measured: np.ndarray
     strongest_db: np.ndarray
@@ -99,6 +103,7 @@ def band_power(samples: np.ndarray, cut: Frames) -> np.ndarray:
     Parameters
     ----------
     samples : (n,) float32 array
+    cut : Frames
 
     Returns
     -------
@@ -126,13 +131,17 @@ def band_power(samples: np.ndarray, cut: Frames) -> np.ndarray:
 
 
 def floors(power: np.ndarray) -> np.ndarray:
-    """Return the floor of each band: the mean power of its noise, from the level that a fifth of the frames stay under.
+    """Return the floor of each band: the mean power of its noise, from a low percentile of the frames.
+
+    Parameters
+    ----------
+    power : (n_frames, N_BANDS) array
 
     Returns
     -------
     floor : (N_BANDS,) float32 array
     """
-    quiet = np.percentile(power[::4], QUIET_SHARE, axis=0) * QUIET_TO_MEAN
+    quiet = np.percentile(power[::4], NOISE_PERCENTILE, axis=0) * MEAN_TO_PERCENTILE
     return np.maximum(quiet, LEAST_FLOOR + FLOOR_DEPTH * power.max(initial=0.0)).astype(np.float32)
 
 
@@ -143,6 +152,11 @@ def rises(power: np.ndarray, floor: np.ndarray, cut: Frames) -> Rises:
     ----------
     power : (n_frames, N_BANDS) array
     floor : (N_BANDS,) array
+    cut : Frames
+
+    Returns
+    -------
+    Rises
     """
     bins = np.diff(cut.edges).astype(np.float32)
     total = np.cumsum(np.pad(power, ((1, max(m.length for m in MEASURES)), (0, 0)), mode="edge"), 0, np.float64)
@@ -158,12 +172,15 @@ def rises(power: np.ndarray, floor: np.ndarray, cut: Frames) -> Rises:
         measured.append(_mean(rise_db, weight, measure.norm))
         if bands is None:
             bands = np.sort(rise_db, axis=1)
-            level = 10 * np.log10(mean.sum(axis=1) + WIDEST_DB)
+            level = 10 * np.log10(mean.sum(axis=1) + LEAST_LEVEL)
     return Rises(np.stack(measured, axis=1), bands[:, -1], bands[:, N_BANDS // 2], level)
 
 
 def peaks(rise: np.ndarray, threshold_db: float, gap: int) -> np.ndarray:
-    """Return the frames at which `rise` is over the threshold and the highest within `gap` frames, first of equals."""
+    """Return the frames at which `rise`, (n_frames,), is over the threshold and the highest within `gap` frames.
+
+    Of equals that touch, the first.
+    """
     if not len(rise):
         return np.zeros(0, np.int64)
     highest = running_maximum(rise, gap)
@@ -173,7 +190,7 @@ def peaks(rise: np.ndarray, threshold_db: float, gap: int) -> np.ndarray:
 
 
 def running_maximum(values: np.ndarray, reach: int) -> np.ndarray:
-    """Return the maximum over `reach` neighbours on either side, by doubling."""
+    """Return the maximum over `reach` neighbours on either side, by doubling, (n,) array of (n,) values."""
     width = 2 * reach + 1
     reached, length = np.pad(values, (reach, reach), constant_values=-np.inf), 1
     while 2 * length <= width:
@@ -184,6 +201,7 @@ def running_maximum(values: np.ndarray, reach: int) -> np.ndarray:
 
 
 def _mean(rise_db: np.ndarray, weight: np.ndarray, norm: int) -> np.ndarray:
+    """Return the weighted mean over the bands, of a norm 1, 2 or 4."""
     powers = rise_db
     for _ in range(norm // 2):
         powers = np.square(powers)
@@ -194,7 +212,7 @@ def _mean(rise_db: np.ndarray, weight: np.ndarray, norm: int) -> np.ndarray:
 
 
 def _loudest_before(level_db: np.ndarray, back: int) -> np.ndarray:
-    """Return the loudest of the frames from `back` to `back + 3` before each; at the beginning, the frame itself."""
+    """Return the loudest of the frames from `back` to `back + 3` before each; at first, the frame itself."""
     loudest = level_db.copy()
     back = max(back, 1)
     if len(level_db) > back + 3:

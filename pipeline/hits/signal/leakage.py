@@ -1,9 +1,9 @@
 """Tell how far each candidate stands above what leaks into its microphone from the strikers of other channels.
 
 In: how far the peaks of all channels rise at each candidate. Out: dB over the most that leaks in. For each pair of
-channels the recording itself tells how much of one arrives at the other: the peak that appears at the other channel
-when nothing louder strikes. Peaks, not powers: a short strike has little power but a high peak, and its own microphone
-is next to it. Levels are taken against the usual strike of each channel, so that gains may differ.
+channels, how much of one arrives at the other is estimated from the recording itself: the peak that appears at the
+other channel when nothing louder strikes. Peaks, not powers: a short strike has little power but a high peak, and its
+own microphone is next to it. Levels are relative to the usual strike of each channel, so that gains may differ.
 """
 
 import numpy as np
@@ -14,20 +14,20 @@ SLOW_FRAMES = 3  # milliseconds of the running mean that is subtracted: a low bo
 # Percentile of a channel's frames that holds noise alone, and the highest of ten such frames over it.
 NOISE_PERCENTILE, NOISE_FACTOR = 5, 1.65
 USUAL_QUANTILE = 0.85  # of a channel's peaks: much of what it hears may be leakage
-STRUCK_PROBABILITY = 0.5  # of candidates that tell the leakage
-LEAST_CANDIDATES = 4  # of a channel: fewer tell nothing about its leakage
-ROUNDS = 2  # what is found to be leakage tells no usual strike in the second
-UNKNOWN_DB = -15.0  # leakage of a pair of which too few candidates tell
+STRUCK_PROBABILITY = 0.5  # of candidates that the leakage is estimated from
+LEAST_CANDIDATES = 4  # of a channel: its leakage is not estimated from fewer
+ROUNDS = 2  # in the second, candidates that are leakage are left out of the usual strike
+UNKNOWN_DB = -15.0  # leakage of a pair with too few candidates
 LOUDEST_DB = -2.0  # nothing leaks louder than this
 LEAST_DB = -26.0  # nothing counts as leaking less: tails hide what leaks
 LOW, LOWEST = 0.25, 0.05  # quantiles of a pair's levels that leakage alone makes
 # Standard deviations between the two, and from the first to the middle. Of a normal distribution 0.97 and 0.67: here
 # the middle is taken to lie lower, as strikes at the same moment raise it.
 LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52
-NOTHING_DB = 40.0  # above what leaks in: where levels are known below the noise, nobody else struck
+NOTHING_DB = 40.0  # above what leaks in: with levels by the matched filter, no other channel struck
 # Above the leakage a strike is the channel's own: so much, and so many standard deviations of at most so much.
 MARGIN_DB, MARGIN_SPREADS, MOST_SPREAD_DB = 4.5, 1.5, 3.0
-FIRST_SPREAD_DB = 1.0  # standard deviation of a pair of which too few candidates tell
+FIRST_SPREAD_DB = 1.0  # standard deviation of a pair with too few candidates
 LEAST_PEAK = 1e-6  # -120 dB: a channel that was never struck has a usual strike, too
 _FRAMES_AT_ONCE = 256  # keeps the samples in the processor's cache
 _CANDIDATES_AT_ONCE = 4096  # all of a long recording at once would be much
@@ -126,9 +126,9 @@ def above_leakage_db(
     Parameters
     ----------
     arriving : (n, n_channels) array
-        `arriving` of every channel at each candidate: tells the leakage.
+        `arriving` of every channel at each candidate: the leakage is estimated from it.
     level : (n, n_channels) array
-        The same, or what the matched filter knows better, below the noise too.
+        The same, or the matched filter's, which reaches below the noise.
     late : (n,) array
         How far the own channel rises with some more milliseconds.
     noise_peak : (n_channels,) array
@@ -136,7 +136,7 @@ def above_leakage_db(
     owner : (n,) int array
         Channel that found the candidate, from 0.
     probability : (n,) array
-        That something struck at all; what is unlikely tells nothing about leakage.
+        That something struck at all; what is unlikely is not used to estimate leakage.
 
     Returns
     -------
@@ -183,7 +183,7 @@ def _level_db(peak: np.ndarray, usual: np.ndarray) -> np.ndarray:
 def _leakage(
     arriving: np.ndarray, usual: np.ndarray, owner: np.ndarray, use: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return from-to leakage (dB against the usual level of both) and the margin above it, from the candidates of
+    """Return from-to leakage (dB, relative to the usual level of both) and the margin above it, from the candidates of
     `use`, (n_channels, n_channels) arrays."""
     n_channels = len(usual)
     leakage_db = np.full((n_channels, n_channels), UNKNOWN_DB)
@@ -192,7 +192,7 @@ def _leakage(
         level_db = _level_db(arriving[use & (owner == source)], usual)
         if len(level_db) >= LEAST_CANDIDATES:
             difference_db = level_db - level_db[:, source][:, None]
-            # Leakage is always there, strikes at the same moment only add to it: the lower side tells it.
+            # Leakage is always there, strikes at the same moment only add to it: the lower side estimates it.
             low, lowest = np.quantile(difference_db, (LOW, LOWEST), axis=0)
             spread_db[source] = np.minimum((low - lowest) / LOW_TO_LOWEST, MOST_SPREAD_DB)
             leakage_db[source] = low + LOW_TO_MIDDLE * spread_db[source]

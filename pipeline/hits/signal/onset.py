@@ -1,12 +1,12 @@
-"""Place a hit within its 20 milliseconds: the moment at which the sound stops being predictable.
+"""Find the onset of a hit to the sample: the moment at which the sound stops being predictable.
 
-An autoregressive model of what came before predicts the samples; where a strike begins, the prediction error jumps
-(Maeda 1985; Sleeman & van Eck 1999, Phys. Earth Planet. Inter. 113, eq. 1-8). Deviations: the variance before is known
-from the stretch that the model was fitted to, and the change is looked for sequentially, by the generalised likelihood
-ratio (Lorden 1971; Basseville & Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst
-does not draw the onset to itself; but not one of next to nothing that is over before the strike. The variance carries a
-floor at `ONSET_DB` below the hit's peak, so that a recording without noise is placed where one with noise is and not at
-the first rounding error.
+In: samples of one channel, and where its flux rises. Out: onset, its spread, peak, noise. An autoregressive model of
+what came before predicts the samples; where a strike begins, the prediction error jumps (Maeda 1985; Sleeman & van Eck
+1999, Phys. Earth Planet. Inter. 113, eq. 1-8). Deviations: the variance before is known from the stretch that the model
+was fitted to, and the change is looked for sequentially, by the generalised likelihood ratio (Lorden 1971; Basseville &
+Nikiforov 1993, ch. 2.4.3): the *first* alarm counts, so that a louder second burst does not draw the onset to itself;
+but not the alarm of a weak burst that is over before the strike. The variance has a floor at `ONSET_DB` below the hit's
+peak, so that a recording without noise is placed where one with noise is and not at the first rounding error.
 """
 
 from dataclasses import dataclass, fields
@@ -15,30 +15,37 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 ORDER = 12  # of the autoregressive model
-BEFORE_S, AFTER_S = 0.027, 0.012  # cut out around the rise
+BEFORE_S, AFTER_S = 0.027, 0.012  # cut out around the rise: model, guard and search; search and level
 MODEL_S, GUARD_S = 0.020, 0.006  # what the model is fitted to, and its distance from the rise
 SEARCH_S = (0.006, 0.005)  # before and after the rise
-WINDOWS_MS = (0.1, 0.17, 0.25, 0.33, 0.5, 0.67, 1.0, 1.33, 2.0, 2.67, 4.0)  # lengths of a burst that raise an alarm
+# Lengths of a burst that raise an alarm: each 1.3 to 1.7 times the one before, so that none between is missed by much.
+WINDOWS_MS = (0.1, 0.17, 0.25, 0.33, 0.5, 0.67, 1.0, 1.33, 2.0, 2.67, 4.0)
 ALARM = 25.0  # nats; noise alone seldom reaches it in a search
 ALARM_OVER_BEFORE = 1.3  # times what the stretch before reaches by itself
 ALARM_SHARE = 0.7  # of what the search reaches: a weak hit gives its alarm too
 WAIT_MS = 0.17  # after the alarm, for a better look back
 LOUD_SHARE = 0.1  # of what the search reaches: the strike itself
-OVER_MS, OVER_TIMES = 1.5, 2.5  # before the strike: with less than this over the usual, what gave the alarm is over
+# A weak burst is over when, for so long before the strike, there is less than so many times the usual power.
+OVER_MS, OVER_POWER = 1.5, 2.5
 MOST_GAIN = 1e6  # nats: no burst is longer than the longest window, nor louder than what ONSET_DB lets its floor be
-LEVEL_S = 0.012  # the peak is looked for within
+LEVEL_S = 0.012  # after the rise: the peak is looked for within
 ONSET_DB = -40.0  # an onset is where a strike passes this level below its peak
 ATTACK_SHARE = 0.1  # of the peak: an attack lasts until -20 dB
 LEAST_NOISE = 1e-4  # of the power, in every band: what a filter has cut away is not to be blown up
 SHORTEST = 3  # samples of a burst
+TEMPLATE_REACH_S, TEMPLATE_AFTER_S = 0.003, 0.004  # before, at most, and after: where a template's onset is looked for
+TEMPLATE_EDGE_S = 0.0005  # at a template's beginning: the whitening filter has not settled
 _HITS_AT_ONCE = 32  # keeps the stretches in the processor's cache
-_NEWTON_STEPS = 6
+_NEWTON_STEPS = 6  # to the last digit
 
 
 @dataclass(frozen=True)
 class Placed:
-    """Hits of one channel: `at` (sample of the start), `spread` (samples, width of its likelihood), `peak`, `noise`
-    (root mean square before), `gain` (nats), `attack` (samples from the start to -20 dB)."""
+    """Hits of one channel, (n_hits,) arrays.
+
+    `at`: sample of the onset; `spread`: standard deviation of its likelihood, samples; `peak`; `noise`: root mean
+    square before; `gain`: log likelihood gained by the change, nats; `attack`: samples from the onset to -20 dB.
+    """
 
     at: np.ndarray
     spread: np.ndarray
@@ -75,7 +82,7 @@ def place(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> Placed:
 
 
 def levels(samples: np.ndarray, near: np.ndarray, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return `peak` and `noise` of hits near the given samples without placing them, (n_hits,) arrays each."""
+    """Return `peak` and `noise` as `place` does, without placing the hits; same parameters, (n_hits,) arrays."""
     before, stretches = round(BEFORE_S * rate_hz), _stretches(samples, rate_hz)
     parts = [
         _levels(stretches[near[begin : begin + _HITS_AT_ONCE]], before, rate_hz)
@@ -123,16 +130,23 @@ def onset_of(white: np.ndarray, near: int, rate_hz: int, reach_s: float) -> tupl
     ----------
     white : (n,) array
         With at least 5 ms of noise before the search.
+    near : int
+    rate_hz : int
     reach_s : float
-        How far before `near` it may begin, up to 3 ms.
+        How far before `near` it may begin, up to `TEMPLATE_REACH_S`.
+
+    Returns
+    -------
+    onset, spread : float
+        Samples.
     """
-    search = near - max(1, round(min(reach_s, 0.003) * rate_hz))
+    search = near - max(1, round(min(reach_s, TEMPLATE_REACH_S) * rate_hz))
     error = np.square(white)[None, :]
-    quiet = slice(round(0.0005 * rate_hz), search)
+    quiet = slice(round(TEMPLATE_EDGE_S * rate_hz), search)
     peak = np.abs(white).max()
     usual = error[:, quiet].mean(axis=1) + np.square(peak * 10 ** (ONSET_DB / 20)) + 1e-30
     total = np.cumsum(np.pad(error / usual[:, None], ((0, 0), (1, 0))), axis=1)
-    _, mean, spread, _ = _first_change(total, search, near + round(0.004 * rate_hz), rate_hz)
+    _, mean, spread, _ = _first_change(total, search, near + round(TEMPLATE_AFTER_S * rate_hz), rate_hz)
     return float(mean[0]), float(spread[0])
 
 
@@ -171,10 +185,10 @@ def _residual(cut: np.ndarray, taps: np.ndarray) -> np.ndarray:
 
 
 def _first_change(total: np.ndarray, begin: int, end: int, rate_hz: int):
-    """Return likeliest and mean start, spread and likelihood of the first burst that ends between two columns.
+    """Return likeliest and mean onset, spread and gain of the first burst that ends between two columns.
 
-    `total` holds running sums of squared errors over their usual variance. The likelihood that a length gains grows
-    with the power, so that it is reckoned for the greatest power alone, and an alarm is a power that is reached.
+    `total` holds running sums of squared errors over their usual variance. The gain of a length grows with the
+    power, so it is computed for the greatest power alone, and an alarm is a power that is reached.
     """
     lengths = np.array([max(SHORTEST, round(length * rate_hz / 1000)) for length in WINDOWS_MS])
     powers = [total[:, begin:end] - total[:, begin - length : end - length] for length in lengths]
@@ -207,24 +221,25 @@ def _reached(powers: list[np.ndarray], lengths: np.ndarray, alarm: np.ndarray) -
 
 
 def _of_strike(total: np.ndarray, stop: np.ndarray, loud: np.ndarray, lengths: np.ndarray, n: int) -> np.ndarray:
-    """Return `loud` in the place of `stop` where what ended there was over `n` samples before what is loud began."""
+    """Return `stop`, and `loud` in its place where the burst that ended at `stop` was over `n` samples before the loud
+    one began."""
     far = np.flatnonzero(loud - stop > n)
     length, gain = _back(total[far], loud[far], lengths)
     begin = loud[far] - length[gain.argmax(axis=1)]
-    over = (begin - n > stop[far]) & (total[far, begin] - total[far, begin - n] < OVER_TIMES * n)
+    over = (begin - n > stop[far]) & (total[far, begin] - total[far, begin - n] < OVER_POWER * n)
     stop = stop.copy()
     stop[far[over]] = loud[far[over]]
     return stop
 
 
 def _back(total: np.ndarray, stop: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return lengths of bursts that end at `stop`, and what each gains."""
+    """Return the lengths of bursts that end at `stop`, (n_lengths,), and the gain of each, (n_hits, n_lengths)."""
     length, rows = np.arange(SHORTEST, lengths[-1]), np.arange(len(total))[:, None]
     return length, _gain(total[rows, stop[:, None]] - total[rows, stop[:, None] - length], length)
 
 
 def _gain(power: np.ndarray, length) -> np.ndarray:
-    """Return the likelihood gained by letting `length` samples have a variance of their own that is over the usual."""
+    """Return the log likelihood gained by letting `length` samples have a variance of their own above the usual."""
     ratio = np.maximum(power / length, 1.0)
     return 0.5 * length * (ratio - 1 - np.log(ratio))
 

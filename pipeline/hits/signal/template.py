@@ -1,4 +1,4 @@
-"""Make templates of a channel's hits, and hold hits against them: how like, and where they fit best.
+"""Make templates of a channel's hits, compare hits with them, and find where they fit best.
 
 In: stored waveforms. Out: templates; correlation with them; lags. A striker makes nearly the same waveform every time.
 The best placed hits of a channel are sorted by correlation and averaged into a few templates; each hit is then moved to
@@ -87,7 +87,7 @@ class Shape:
 
     @property
     def long_window(self) -> np.ndarray:
-        """Weights of the columns that tell a strike from noise: a low body needs time to show."""
+        """Weights of the columns that show a strike in noise: a low body needs time to show."""
         return self._weights((TEMPLATE_S[0], AFTER_S - EDGE_S))
 
     def _weights(self, span_s: tuple[float, float]) -> np.ndarray:
@@ -149,7 +149,7 @@ def noise_taps(waveforms: np.ndarray, columns: Shape) -> np.ndarray:
 
 
 def likeness(waveforms: np.ndarray, its: Templates, columns: Shape) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Hold hits against the templates of their channel, over the long window.
+    """Compare hits with the templates of their channel, over the long window.
 
     Parameters
     ----------
@@ -349,7 +349,7 @@ def _fitted(spectra, white, spread, leaking, its: Template, columns: Shape):
     fits = alike[rows, best] > np.maximum(
         FIT_CORRELATION * np.sqrt(_share(white, energy, columns)[rows, best]), CHANCE_CORRELATION
     )
-    # The discrete weights cannot be narrower than a sample; the slope of the template tells what lies below.
+    # The discrete weights cannot be narrower than a sample; the slope of the template gives what lies below.
     error = np.sqrt(np.where(wide > 0.25, wide, 0.0) + fine + its.onset_se**2)
     return np.where(fits, top, -np.inf), lag, error
 
