@@ -13,9 +13,9 @@ RULERS = {"felt": "around the beat one feels", "song": "over the whole song"}
 
 
 def budget(found: Found, ruler: str) -> Picture | None:
-    """Draw the parts of the lateness under one ruler (felt, song); None when there is nothing to part."""
+    """Draw the parts of the lateness under one ruler (felt, song); None when there is nothing to split."""
     parts = found.budget[found.budget["ruler"] == ruler].dropna(subset="share")
-    # What cannot be there, as the delay of a striker that is alone, or was not found.
+    # Parts that were not found, or cannot exist, such as the delay of the only striker.
     parts = parts[parts["sd_s"] > 0]
     how = click.kept(found) if ruler == "song" else None
     # How late is a take by a click that it does not follow?

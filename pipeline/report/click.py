@@ -18,7 +18,7 @@ from pipeline.report.results import Found
 
 FEWEST_BARS = 12  # of a run, below which a pull would not show
 LOST_BEATS = 0.5  # from here on the next click is nearer than the one that was meant
-LEVEL = 0.01  # chance at which a crew that ignores the click is called pulled by it
+PULLED_CHANCE = 0.01  # chance at which a crew that ignores the click is called pulled by it
 N_WALKS = 999  # that tell what chance makes
 STEP_BACK = 1e-9  # of the statistic: no walk is exactly as extreme
 
@@ -55,7 +55,7 @@ def kept(found: Found) -> Kept | None:
         spread_s = float(np.sqrt(np.mean(takes.loc[others, "late_sd_s"].astype(float) ** 2)))
         offset_s = float(takes.loc[others, "click_offset_s"].mean())
         offset_se = _mean_se([run for name in others for run in runs[name]])
-    pulled = bool(others) and pull_chance([run for name in others for run in runs[name]]) <= LEVEL
+    pulled = bool(others) and pull_chance([run for name in others for run in runs[name]]) <= PULLED_CHANCE
     return Kept(len(runs), lost, pulled, spread_s, offset_s, offset_se)
 
 
@@ -126,7 +126,7 @@ def _goes_away(runs: list[np.ndarray], far_s: float) -> bool:
     """Tell whether a take drifts, or goes at some place, further than `far_s`, and no pull brings it back."""
     drift_s = max(abs(np.polyfit(np.arange(len(run)), run, 1)[0]) * (len(run) - 1) for run in runs)
     away_s = max(np.abs(run - np.median(run)).max() for run in runs)
-    return bool(max(drift_s, away_s) > far_s) and pull_chance(runs) > LEVEL
+    return bool(max(drift_s, away_s) > far_s) and pull_chance(runs) > PULLED_CHANCE
 
 
 def _mean_se(runs: list[np.ndarray]) -> float:

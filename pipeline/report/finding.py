@@ -2,8 +2,8 @@
 
 from pipeline.report import news, results, verdict
 
-MOST_LINES = 12
-MOST_REFUSED = 4
+MOST_LINES = 12  # DESIGN, section 7
+MOST_REFUSED = 4  # recordings named with their reasons; chosen, so that the jobs still find room
 
 
 def finding(settings) -> list[str]:

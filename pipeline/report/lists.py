@@ -52,7 +52,7 @@ def passages(found: Found) -> list[Column]:
     if len(rows) < 2 or found.is_clock:
         return []
     series = [pd.Series(row._asdict()) for row in rows]
-    # A stray strike has no passage of its own: where none could be placed, zeros would deny those that are there.
+    # A stray strike belongs to a passage only where it could be placed: else no column, for zeros would be false.
     placed = found.passages["n_extra"].sum() or not found.used["n_extra"].sum()
     return _told(
         Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),

@@ -10,11 +10,11 @@ from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
 
 MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
-MOST_COSTLY = 3
+MOST_COSTLY = 3  # strikers named for a passage
 WORTH_PER_MIN = 0.001  # change of tempo below which nothing is said of it
-FEWEST = 20  # strikes of a passage from which a share is worth telling
-CROWD = 3000  # strikes from which the dots are drawn finer
-REACH = 0.995  # share of the strikes that the picture must hold; the rest is drawn at its edge
+LEAST_STRIKES = 20  # of a passage, for its share to be told; chosen: half a share of 5 % is one strike
+CROWDED_STRIKES = 3000  # strikes from which the dots are drawn finer
+SHOWN_SHARE = 0.995  # share of the strikes that the picture must hold; the rest is drawn at its edge
 
 
 def speed(found: Found) -> Picture | None:
@@ -136,7 +136,7 @@ def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: flo
     parts += value_axis(frame, values, lambda value: words.plain(1000 * value, 0, sign=True), title)
     strike = ["recording", "hit_id"]
     quiet = felt[~pd.MultiIndex.from_frame(felt[strike]).isin(pd.MultiIndex.from_frame(noticed[strike]))]
-    parts.append(drawing.dots(*_places(frame, quiet, reach), "dot" if len(quiet) < CROWD else "dot crowd"))
+    parts.append(drawing.dots(*_places(frame, quiet, reach), "dot" if len(quiet) < CROWDED_STRIKES else "dot crowd"))
     for late, kind in ((True, "late"), (False, "early")):
         some = noticed[(noticed["felt_s"] > 0) == late]
         parts.append(drawing.triangles(*_places(frame, some, reach), 6.0, late, kind))
@@ -152,7 +152,7 @@ def _places(frame: Frame, strikes: pd.DataFrame, reach: float):
 
 def _felt_reach(felt: pd.DataFrame) -> float:
     """Return how far the scale of the felt lateness reaches: nearly all strikes, 10 ms at least."""
-    return max(0.010, 1.1 * float(np.quantile(felt["felt_s"].abs(), REACH)))
+    return max(0.010, 1.1 * float(np.quantile(felt["felt_s"].abs(), SHOWN_SHARE)))
 
 
 def costly(found: Found, passage: pd.Series) -> list[str]:
@@ -260,7 +260,7 @@ def _most_often(judged: pd.DataFrame) -> str:
     The chance of so many among so many strikes (hypergeometric), times the passages that were looked at.
     """
     passages = judged.groupby("passage", sort=True)["noticed"].agg(["sum", "size"])
-    passages = passages[(passages["size"] >= FEWEST) & (passages.index != "")]
+    passages = passages[(passages["size"] >= LEAST_STRIKES) & (passages.index != "")]
     if len(passages) < 2:
         return ""
     name = (passages["sum"] / passages["size"]).idxmax()

@@ -16,8 +16,10 @@ STEADY_BEST, STEADY_USUAL = 0.015, 0.03
 # strikes, and 19 chords, of 20 that a listener lets pass.
 COMPLETE_FAULTS = 1.0
 LET_PASS_SHARE = 0.05
-FEWEST = 59  # strikes or chords, none of them noticed, that show that no more than one in 20 is: 0.95 ** 59 < 0.05
-WHOLE = 0.9  # of a playthrough, below which nothing missed does not show that a playthrough is complete
+LEAST_JUDGED = (
+    59  # strikes or chords, none of them noticed, that show that no more than one in 20 is: 0.95 ** 59 < 0.05
+)
+WHOLE_SHARE = 0.9  # of a playthrough, below which nothing missed does not show that a playthrough is complete
 WINDOWS = (1, 2, 4, 8)  # bars over which the tempo is compared with that of as many before
 
 GOOD, CLOSE, BAD, OPEN = "good", "close", "bad", "open"
@@ -74,7 +76,7 @@ def headline(found: Found) -> str:
     if clauses[BAD]:
         return f"Not {good.lower()} yet: {'; '.join(clauses[BAD][:2])}."
     main = next((word for word in given if word.name == main), None)
-    if main is None or (not found.is_clock and len(judged(found.lateness).strikes) < FEWEST):
+    if main is None or (not found.is_clock and len(judged(found.lateness).strikes) < LEAST_JUDGED):
         return f"Too few {'bars' if found.is_clock else 'strikes'} to tell whether it plays {good.lower()}."
     if clauses[CLOSE]:
         return f"Nearly {good.lower()}: {'; '.join(clauses[CLOSE][:2])}."
@@ -131,7 +133,7 @@ def _complete(found: Found) -> Word | None:
         clause += f", {n_extra} {'is' if n_extra == 1 else 'are'} double or stray"
     return Word(
         "complete",
-        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE else OPEN,
+        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE_SHARE else OPEN,
         clause,
         f"{n_missed} missed, {n_extra} double or stray",
         f"of {words.count(n_notes, 'strike')}; an audience hears these first",
@@ -220,8 +222,8 @@ def _share_state(noticed: int, total: int) -> str:
     """Hold a share of what is noticed against the mark: so few may lie on the other side of it."""
     away = noticed / total - LET_PASS_SHARE
     if noticed == 0 or abs(away) >= words.SURELY * np.sqrt(LET_PASS_SHARE * (1 - LET_PASS_SHARE) / total):
-        return BAD if away > 0 else GOOD if total >= FEWEST else OPEN
-    return CLOSE if total >= FEWEST else OPEN
+        return BAD if away > 0 else GOOD if total >= LEAST_JUDGED else OPEN
+    return CLOSE if total >= LEAST_JUDGED else OPEN
 
 
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:

@@ -21,7 +21,7 @@ __all__ = ["jobs", "newest"]
 
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
 SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "load": 0.1}
-LEAST = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
+LEAST_GAIN = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
 
 
 def jobs(
@@ -67,7 +67,7 @@ def newest(settings: Settings, lateness: dict[str, pa.Table]) -> list[Group]:
 
 def _families(heard: Heard) -> dict[str, list[Candidate]]:
     delays = displaced.delays(heard)
-    mended = any(one.job is not None and one.job.gain.low >= LEAST for one in delays)
+    mended = any(one.job is not None and one.job.gain.low >= LEAST_GAIN for one in delays)
     found = {"pins": displaced.pins(heard, mended), "delays": delays, "load": load.load(heard)}
     return missed.families(heard) | found
 
@@ -78,7 +78,7 @@ def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
     rows = []
     for one in family:
         certainty = 1 - min(1.0, one.q_value / share)
-        if one.job is None or certainty < CERTAIN or one.job.gain.low < LEAST:
+        if one.job is None or certainty < CERTAIN or one.job.gain.low < LEAST_GAIN:
             continue
         job, gain = one.job, one.job.gain
         row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}

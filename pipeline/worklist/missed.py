@@ -15,7 +15,7 @@ from pipeline.worklist import rates
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, place, places
 from pipeline.worklist.heard import Heard
 
-WORTH_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
+SHARED_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
 LOOK_AT_THE_PIN = "look at this pin: bent, worn or loose"
 NO_CAUSE = "their cause is not known: listen to some of them in the recordings before you change anything"
 DAMP = "damp the rebound: a softer stop, or a catch"
@@ -73,7 +73,7 @@ def families(heard: Heard) -> dict[str, list[Candidate]]:
     single = [job for fault in faults for job in _single(strikers, fault)] if several else []
     q_values = rates.q_values([fault_p for fault in faults for fault_p in fault.p_value]) if several else []
     together = [_together(strikers, fault) if several else _alone(strikers, fault) for fault in faults]
-    p_together = [rates.above(*_rest(fault), WORTH_RATE) for fault in faults]
+    p_together = [rates.above(*_rest(fault), SHARED_RATE) for fault in faults]
     return {
         "missed pins": _pins(heard),
         "strikers": [Candidate(q, job) for q, job in zip(q_values, single, strict=True)],
