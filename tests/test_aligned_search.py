@@ -7,11 +7,14 @@ import dtw as dtw_python
 import numpy as np
 import pytest
 
-from pipeline.aligned import evidence as weighing
-from pipeline.aligned import onsets as gathering
 from pipeline.aligned import recognise
-from pipeline.aligned.finding import find
-from pipeline.aligned.search import END_LOSS, Paths, Tracker, likeliest_paths
+from pipeline.aligned.rounds import find
+from pipeline.aligned.search import evidence as weighing
+from pipeline.aligned.search import onsets as gathering
+from pipeline.aligned.search.evidence import WeighedHits
+from pipeline.aligned.search.onsets import Song
+from pipeline.aligned.search.path_search import likeliest_paths
+from pipeline.aligned.search.tracker import Tracker
 from pipeline.settings import Channel, Rig
 from tests.aligned_takes import make_hits, make_notes, make_song
 
@@ -91,7 +94,7 @@ def define(score_s, hit_s, evidence, stray, t):
     def begin(cell):
         i, j = cell
         state = np.array([hit_s[j], t.tempo]), np.diag([noise, (t.tempo_sd * t.tempo) ** 2])
-        gain = stray[:j].sum() + log_strike + evidence[j, i] + log(t.rate) + max(0.0, t.top_bonus - END_LOSS * i)
+        gain = stray[:j].sum() + log_strike + evidence[j, i] + log(t.rate_hz) + max(0.0, t.top_bonus - t.end_loss * i)
         return state, -gain
 
     def advance(state, cell, following):
@@ -142,10 +145,9 @@ def make_case(seed, n=5, m=5):
 
 def search(score_s, hit_s, evidence, stray, t):
     n = len(score_s)
-    *cells, last, total = likeliest_paths(
-        score_s, np.arange(n + 1), np.arange(n), np.ones(n, bool), hit_s, np.zeros(len(hit_s)), evidence, stray, t
-    )
-    paths, path = Paths(*cells), []
+    song = Song(score_s, np.arange(n + 1), np.arange(n), np.ones(n, bool))
+    paths, last, total = likeliest_paths(song, WeighedHits(hit_s, np.zeros(len(hit_s)), evidence, stray), t)
+    path = []
     while last >= 0:
         path.append((int(paths.onset[last]), int(np.searchsorted(paths.begin, last, side="right")) - 1))
         last = paths.back[last]
@@ -168,7 +170,7 @@ def exhaustive(score_s, hit_s, evidence, stray, t):
             begin,
             advance,
         )
-        value = -cost + stray[end[1] + 1 :].sum() + max(0.0, t.top_bonus - END_LOSS * (n - 1 - end[0]))
+        value = -cost + stray[end[1] + 1 :].sum() + max(0.0, t.top_bonus - t.end_loss * (n - 1 - end[0]))
         if value > best[0]:
             best = (value, path)
     return best
@@ -184,7 +186,11 @@ def test_the_search_scores_its_path_as_the_definition_does(seed):
         state, further = advance(state, cell, following)
         cost += further
     end = path[-1]
-    value = -cost + case[3][end[1] + 1 :].sum() + max(0.0, case[4].top_bonus - END_LOSS * (len(case[0]) - 1 - end[0]))
+    value = (
+        -cost
+        + case[3][end[1] + 1 :].sum()
+        + max(0.0, case[4].top_bonus - case[4].end_loss * (len(case[0]) - 1 - end[0]))
+    )
     assert total == pytest.approx(value, abs=1e-4)  # the search keeps variances as 32-bit numbers
 
 
@@ -232,7 +238,7 @@ def test_the_song_weighed_as_a_decoy_is_weighed_as_the_song(n_own):
     kept = [k for k in range(len(score_s)) if striker[k] in own_names or k in first]
     named = [striker[k] if striker[k] in own_names else None for k in kept]
     hits = make_hits(1 + score_s[kept], named, channel=[2 + names.index(one) if one else 1 for one in named])
-    is_heard, mixed = weighing.heard(names, hits, rig)
+    is_heard, mixed = weighing.heard_strikers(names, hits, rig)
     onsets = gathering.gather(make_notes(score_s, striker), names, is_heard)
     evidence = weighing.weigh(hits, names, rig, ("strike",))
     t = Tracker(0.012, 0.1, 1.0, 0.3, evidence.rate_hz, 0.03, beam=recognise.DECOY_BEAM)

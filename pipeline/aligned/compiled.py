@@ -16,3 +16,11 @@ def compiled(function):
         return numba.njit(cache=True)(function)
     except RuntimeError:
         return numba.njit(function)
+
+
+def inlined(function):
+    """Compile `function` as `compiled` does, and copy it into every compiled function that calls it."""
+    try:
+        return numba.njit(cache=True, forceinline=True)(function)
+    except RuntimeError:
+        return numba.njit(forceinline=True)(function)

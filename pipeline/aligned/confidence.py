@@ -12,25 +12,17 @@ and with the other hits and notes within reach.
 import numpy as np
 
 from pipeline.aligned.compiled import compiled
-from pipeline.aligned.evidence import WRONG_NAME, Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.refine import fit
-from pipeline.aligned.search import Paths, Tracker
+from pipeline.aligned.search.evidence import WRONG_NAME, Evidence
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import Paths
+from pipeline.aligned.search.tracker import Tracker
 
 TEMPER = 2.5
 DECIDED = 0.6  # probability of its place below which a stretch is undecided
 ALONE = 0.8  # confidence in a hit with nothing near to compare it with
 STRETCH = 9  # hits whose median says how well a stretch is placed
-
-
-def backwards(onsets: Onsets) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return score_s, first and the order of the members with the score running backwards."""
-    sizes = np.diff(onsets.first)[::-1]
-    first = np.concatenate(([0], np.cumsum(sizes)))
-    starts = onsets.first[:-1][::-1]
-    order = np.repeat(starts - first[:-1], sizes) + np.arange(first[-1])
-    return -onsets.score_s[::-1].copy(), first, order
 
 
 def elsewhere(
@@ -161,7 +153,7 @@ def near(
     p, k = np.nonzero(np.isfinite(due_s))
     order = np.argsort(due_s[p, k], kind="stable")
     p, k = p[order], k[order]
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    onset_of_member = onsets.onset_of_member
     sure = _compete(
         due_s[p, k],
         scale_s[p, k],

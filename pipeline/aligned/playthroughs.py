@@ -4,9 +4,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.onsets import Onsets
-from pipeline.aligned.search import LOOP, RESTART, STALL, START
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import LOOP, RESTART, STALL, START, Paths
 
 ENDS = 3  # onsets at the top and at the end that may be silent in a whole take
 
@@ -31,19 +31,19 @@ class Take:
 
     def onset_of_hit(self, onsets: Onsets, n_hits: int) -> np.ndarray:
         """Return the onset that each hit was matched to, -1 for none."""
-        onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+        onset_of_member = onsets.onset_of_member
         out = np.full(n_hits, -1)
         p, k = np.nonzero(self.hit >= 0)
         out[self.hit[p, k]] = onset_of_member[k]
         return out
 
 
-def unroll(paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -> Take:
+def unroll(paths: Paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -> Take:
     """Follow the back-pointers from the cell `last`.
 
     Parameters
     ----------
-    paths : search.Paths
+    paths : Paths
     last : int
         The last cell, or -1: then nothing matched and the take has one playthrough that reached nothing.
     """

@@ -10,10 +10,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.aligned.evidence import Evidence, perfect
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
-from pipeline.aligned.search import Paths, Tracker, likeliest_paths
+from pipeline.aligned.search.evidence import Evidence, perfect
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import Paths, likeliest_paths
+from pipeline.aligned.search.tracker import Tracker
 
 # nats a hit over strays: right takes reach 4 to 7, noise stays under 0.5, a wrong tune of the same strikers on the same
 # grid of beats comes to 2 (simulated).
@@ -57,7 +58,7 @@ def score(
     ideal = perfect(_came_by(take, onsets, few), len(own_striker))
     if len(ideal) < 2:
         return -MOST_WRONG * 10
-    paced = expected._replace(rate=ideal.rate_hz)
+    paced = expected._replace(rate_hz=ideal.rate_hz)
     best = explained(onsets, own_striker, ideal, paced, len(ideal))
     perfect_leads = [best - explained(decoy, own_striker, ideal, paced, len(ideal)) for decoy in decoys]
     per_hit_leads = np.array(leads) / few
@@ -121,17 +122,8 @@ def explained(decoy: Onsets, own_striker: np.ndarray, evidence: Evidence, expect
     own_striker : ndarray of bool, shape (n_strikers,)
         Which strikers have a microphone of their own: it moves with them, so song and decoy are charged alike.
     """
-    *_, total = likeliest_paths(
-        decoy.score_s,
-        decoy.first,
-        decoy.member_striker,
-        own_striker[decoy.member_striker],
-        evidence.hit_s[:few],
-        evidence.hit_var[:few],
-        evidence.by_striker[:few],
-        evidence.stray[:few],
-        expected._replace(beam=DECOY_BEAM),
-    )
+    song = decoy.song(own_striker[decoy.member_striker])
+    *_, total = likeliest_paths(song, evidence.first(few), expected._replace(beam=DECOY_BEAM))
     return total
 
 
@@ -155,7 +147,7 @@ def silent_share(take: Take, onsets: Onsets) -> float:
 
 def _came_by(take: Take, onsets: Onsets, few: int) -> np.ndarray:
     """Return the nominal times of the onsets that the first `few` hits came by, playthrough after playthrough."""
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    onset_of_member = onsets.onset_of_member
     times = [np.zeros(0)]
     round_s = onsets.score_s[-1] - onsets.score_s[0] + take.turnaround_s
     for p in range(take.n_playthroughs):

@@ -11,9 +11,9 @@ from math import log
 import numpy as np
 
 from pipeline.aligned.compiled import compiled
-from pipeline.aligned.evidence import WRONG_NAME, Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
+from pipeline.aligned.search.evidence import WRONG_NAME, Evidence
+from pipeline.aligned.search.onsets import Onsets
 
 ROUNDS = 3
 NEIGHBOURS = 7  # onsets on each side of a local line

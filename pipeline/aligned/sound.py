@@ -9,9 +9,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.aligned.evidence import FORBIDDEN, Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
+from pipeline.aligned.search.evidence import FORBIDDEN, Evidence
+from pipeline.aligned.search.onsets import Onsets
 
 FEWEST = 5  # sure hits of a striker to know its sound by
 SHRINK = 0.2  # share of the diagonal in the covariance

@@ -6,15 +6,16 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import clocks, confidence, recognise, rows, sound, stretches, swapped
-from pipeline.aligned import evidence as weighing
-from pipeline.aligned import onsets as gathering
+from pipeline.aligned import aligned_table, clocks, confidence, recognise, segments, sound, swapped
 from pipeline.aligned import refine as refining
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.finding import find, find_best
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take, unroll, with_ends
-from pipeline.aligned.search import Paths, Tracker, likeliest_paths
+from pipeline.aligned.rounds import find, find_best
+from pipeline.aligned.search import evidence as weighing
+from pipeline.aligned.search import onsets as gathering
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import Paths, likeliest_paths
+from pipeline.aligned.search.tracker import Tracker
 from pipeline.settings import Channel, Machine, Recording, Rig
 
 FEWEST_HITS = 5
@@ -79,7 +80,7 @@ def _match(notes: pa.Table, hits: pa.Table, recording: Recording, rig: Rig | Non
     is_clock = len(notes) > 0 and not tables.numbers(notes["pitch"]).any()
     named = hits["striker"].drop_null().to_pylist()
     strikers = sorted({*(one.name for one in machine.strikers), *notes["striker"].to_pylist(), *named})
-    is_heard, mixed = weighing.heard(strikers, hits, rig)
+    is_heard, mixed = weighing.heard_strikers(strikers, hits, rig)
     evidence = weighing.weigh(hits, strikers, rig, ("strike", "rebound"))
     if is_clock and len(evidence) == 0:
         # A clock arm that strikes once a turn may be wired as the turn mark itself.
@@ -110,9 +111,9 @@ def _match(notes: pa.Table, hits: pa.Table, recording: Recording, rig: Rig | Non
         paths, last, _ = find(onsets, own, seen, expected)
         take, sure, doubt = judge(unroll(paths, last, onsets, around_s), paths, onsets, own, evidence, seen, expected)
         said["n_playthroughs"] = take.n_playthroughs
-    table = rows.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
+    table = aligned_table.write(notes, strikers, onsets, evidence, take, sure, doubt, mixed, recording)
     if mute.any():
-        table = rows.missed_throughout(table, [name for name, one in zip(strikers, mute, strict=True) if one])
+        table = aligned_table.missed_throughout(table, [name for name, one in zip(strikers, mute, strict=True) if one])
         rated = zip(table["striker"].to_pylist(), table["status"].to_pylist(), strict=True)
         lost = sorted({striker for striker, status in rated if status == "missed"} - set(named))
         said["health"] = [
@@ -177,27 +178,17 @@ def judge(
     sure : ndarray, shape (n_playthroughs, n_members)
     doubt : ndarray of bool, shape (n_hits,)
     """
-    back_score_s, back_first, order = confidence.backwards(onsets)
-    mirrored = seen.backwards()
-    *cells, _, _ = likeliest_paths(
-        back_score_s,
-        back_first,
-        onsets.member_striker[order],
-        own[order],
-        mirrored.hit_s,
-        mirrored.hit_var,
-        mirrored.by_striker,
-        mirrored.stray,
-        expected._replace(backwards=True, from_top=False, beam=min(expected.beam, BACK_BEAM)),
-    )
-    candidates = confidence.elsewhere(paths, Paths(*cells), onsets, evidence, own, expected)
+    mirrored, order = onsets.backwards()
+    back = expected._replace(backwards=True, from_top=False, beam=min(expected.beam, BACK_BEAM))
+    backward, _, _ = likeliest_paths(mirrored.song(own[order]), seen.backwards().all(), back)
+    candidates = confidence.elsewhere(paths, backward, onsets, evidence, own, expected)
     before = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
     around = confidence.around(before)
     if expected.from_top:
         # Every strike of a clock test is like every other; counting from the first is what it means.
         around = np.ones_like(around)
-    take = refining.refine(stretches.mark(take, onsets, evidence), onsets, evidence, P_MISS)
-    take = with_ends(stretches.mark(take, onsets, evidence), onsets, evidence)
+    take = refining.refine(segments.mark(take, onsets, evidence), onsets, evidence, P_MISS)
+    take = with_ends(segments.mark(take, onsets, evidence), onsets, evidence)
     # A hit that refining moved or found is as well placed as the hits around it.
     after = confidence.of_onsets(*candidates, take.onset_of_hit(onsets, len(evidence)))
     place = np.maximum(after, around)

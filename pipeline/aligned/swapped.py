@@ -13,9 +13,9 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.aligned import refine
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
 from pipeline.settings import Rig
 
 NEAREST_S, WIDEST_S = 0.008, 0.03  # from a note's due time within which a hit answers it

@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.aligned import recognise
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take, unroll
-from pipeline.aligned.search import Paths, Tracker, likeliest_paths
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import Paths, likeliest_paths
+from pipeline.aligned.search.tracker import Tracker
 
 CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a search needs no second try
 # Other beginnings: tempo as a ratio to what is expected, wander, jitter in seconds.
@@ -20,18 +21,7 @@ KEPT = 0.9  # of the hits that a reading explains, which one in fewer rounds mus
 
 def find(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> tuple[Paths, int, float]:
     """Return the kept cells, the last cell of the likeliest path and its log likelihood."""
-    *cells, last, total = likeliest_paths(
-        onsets.score_s,
-        onsets.first,
-        onsets.member_striker,
-        own,
-        evidence.hit_s,
-        evidence.hit_var,
-        evidence.by_striker,
-        evidence.stray,
-        expected,
-    )
-    return Paths(*cells), last, total
+    return likeliest_paths(onsets.song(own), evidence.all(), expected)
 
 
 def find_best(
@@ -97,7 +87,7 @@ def undisturbed(take: Take, onsets: Onsets, evidence: Evidence, expected: Tracke
 
     A round begins where the next onset would have come had the one before gone on, so no pause speaks for either.
     """
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    onset_of_member = onsets.onset_of_member
     score_s = np.append(onsets.score_s, onsets.score_s[-1] + expected.turnaround_s) - onsets.score_s[0]
     hits, times, start_s = [], [], 0.0
     for mine in take.hit:

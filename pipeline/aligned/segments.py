@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
-from pipeline.aligned.search import RESTART
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
+from pipeline.aligned.search.path_search import RESTART
 
 NEIGHBOURS = 12  # steps on each side that say what pace is usual
 LEAST_STALL_S = 0.25
@@ -20,7 +20,7 @@ def mark(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
     A new segment begins where the machine stood (a step longer than its neighbours' pace by `LEAST_STALL_S` and by
     `STALL_TIMES` their scatter), and after a restart. Going round without a stop does not begin one.
     """
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    onset_of_member = onsets.onset_of_member
     p, k = np.nonzero(take.hit >= 0)
     if len(p) < 3:
         return replace(take, segment=np.ones_like(take.segment))

@@ -1,16 +1,17 @@
 """Say how likely each hit is under each striker, and as nobody's: names, microphones, labels, probability."""
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline import tables
-from pipeline.aligned.search import FORBIDDEN
 from pipeline.settings import Rig
 from pipeline.tables import N_BANDS
 
+FORBIDDEN = -1e30  # log likelihood of what cannot be
 WRONG_NAME = 0.02  # share of hits that carry another striker's name
 REBOUND_WINDOW_S = 0.09  # after a hit; bodies that bounce longer are seldom heard
 REBOUND_RATE_HZ = 1.0  # of strays within it
@@ -18,6 +19,15 @@ STRAY_SHARE = 0.04  # strays elsewhere, of all hits
 USUAL_BELOW_DB = 12.0  # a soft strike may lie so far below the usual one; each WEAK_DB more counts one nat
 WEAK_DB, MOST_AGAINST, FEWEST_LEVELS = 4.0, 4.0, 4
 LABEL_RIGHT = 0.85  # share of the hits called rebounds that are
+
+
+class WeighedHits(NamedTuple):
+    """The hits as the path search reads them: the fields of `Evidence` of these names."""
+
+    hit_s: np.ndarray
+    hit_var: np.ndarray
+    by_striker: np.ndarray
+    stray: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -46,6 +56,15 @@ class Evidence:
     def rate_hz(self) -> float:
         return max(len(self) / max(self.seconds, 1.0), 0.05)
 
+    def first(self, n_hits: int) -> WeighedHits:
+        """Return the first hits for the path search."""
+        few = slice(n_hits)
+        return WeighedHits(self.hit_s[few], self.hit_var[few], self.by_striker[few], self.stray[few])
+
+    def all(self) -> WeighedHits:
+        """Return all hits for the path search."""
+        return self.first(len(self))
+
     def of_one(self, striker: int) -> "Evidence":
         """Return the same hits, all of one striker."""
         by_striker = np.full_like(self.by_striker, FORBIDDEN)
@@ -63,7 +82,7 @@ class Evidence:
         )
 
 
-def heard(strikers: list[str], hits: pa.Table, rig: Rig | None) -> tuple[np.ndarray, np.ndarray]:
+def heard_strikers(strikers: list[str], hits: pa.Table, rig: Rig | None) -> tuple[np.ndarray, np.ndarray]:
     """Return which strikers are heard at all, and which only by a microphone that does not tell them apart.
 
     Without a rig the names in the list are heard; a list without any names hears everything, mixed.

@@ -4,9 +4,9 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned.evidence import Evidence
-from pipeline.aligned.onsets import Onsets
 from pipeline.aligned.playthroughs import Take
+from pipeline.aligned.search.evidence import Evidence
+from pipeline.aligned.search.onsets import Onsets
 from pipeline.settings import Recording
 
 HARDLY_HEARD = 0.5  # probability of a hit
@@ -119,7 +119,7 @@ def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):
         np.where(take.hit[p] >= 0, evidence.striker[take.hit[p]] == -1, False) if len(evidence) else take.hit[p] > 0
     )
     first_hit = np.full(len(onsets), len(evidence))
-    onset_of_member = np.repeat(np.arange(len(onsets)), np.diff(onsets.first))
+    onset_of_member = onsets.onset_of_member
     np.minimum.at(first_hit, onset_of_member[nameless], take.hit[p][nameless])
     lends = heard & (hit < 0) & mixed[onsets.note_striker]
     lends &= np.where(heard, first_hit[onsets.note_onset] < len(evidence), False)

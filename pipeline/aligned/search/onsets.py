@@ -1,6 +1,7 @@
 """Gather the notes of an arrangement into onsets: what one place of the barrel fires together."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -9,6 +10,19 @@ from pipeline import tables
 
 TOGETHER_S = 0.012  # nominal spread of notes that count as one onset; a wider one would swallow fast rows
 MOST_MEMBERS = 62  # of an onset: one bit each in the search's mask of what has struck already
+
+
+class Song(NamedTuple):
+    """The onsets as the path search reads them.
+
+    Members of onset i are `first[i]:first[i + 1]`. `own` says of each whether it has a microphone (or a name) of its
+    own: then its silence is a miss of its own.
+    """
+
+    score_s: np.ndarray
+    first: np.ndarray
+    striker: np.ndarray
+    own: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -31,6 +45,23 @@ class Onsets:
 
     def __len__(self) -> int:
         return len(self.score_s)
+
+    @property
+    def onset_of_member(self) -> np.ndarray:
+        return np.repeat(np.arange(len(self)), np.diff(self.first))
+
+    def song(self, own: np.ndarray) -> Song:
+        """Return the onsets for the path search; `own` has one entry a member."""
+        return Song(self.score_s, self.first, self.member_striker, own)
+
+    def backwards(self) -> tuple["Onsets", np.ndarray]:
+        """Return the onsets with the score running the other way (`note_*` as they were), and the order of members."""
+        sizes = np.diff(self.first)[::-1]
+        first = np.concatenate(([0], np.cumsum(sizes)))
+        starts = self.first[:-1][::-1]
+        order = np.repeat(starts - first[:-1], sizes) + np.arange(first[-1])
+        striker = self.member_striker[order]
+        return replace(self, score_s=-self.score_s[::-1].copy(), first=first, member_striker=striker), order
 
 
 def gather(notes: pa.Table, strikers: list[str], heard: np.ndarray) -> Onsets:

@@ -1,0 +1,1 @@
+"""Search the likeliest path: the notes as onsets, the hits as log likelihoods, and the path through both."""
