@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from pipeline.aligned import recognise
-from pipeline.aligned.rounds import find
 from pipeline.aligned.search import evidence as weighing
 from pipeline.aligned.search import onsets as gathering
 from pipeline.aligned.search.evidence import WeighedHits
 from pipeline.aligned.search.onsets import Song
 from pipeline.aligned.search.path_search import likeliest_paths
+from pipeline.aligned.search.reading import find
 from pipeline.aligned.search.tracker import Tracker
 from pipeline.settings import Channel, Rig
 from tests.aligned_takes import make_hits, make_notes, make_song
@@ -242,5 +242,5 @@ def test_the_song_weighed_as_a_decoy_is_weighed_as_the_song(n_own):
     onsets = gathering.gather(make_notes(score_s, striker), names, is_heard)
     evidence = weighing.weigh(hits, names, rig, ("strike",))
     t = Tracker(0.012, 0.1, 1.0, 0.3, evidence.rate_hz, 0.03, beam=recognise.DECOY_BEAM)
-    *_, total = find(onsets, ~mixed[onsets.member_striker], evidence, t)
+    total = find(onsets, ~mixed[onsets.member_striker], evidence, t).total
     assert recognise.explained(onsets, ~mixed, evidence, t, len(evidence)) == pytest.approx(total, abs=1e-9)

@@ -4,13 +4,14 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned.playthroughs import Take
+from pipeline.aligned.confidence import Matches
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 from pipeline.settings import Recording
 
-HARDLY_HEARD = 0.5  # probability of a hit
-SHARED_RIGHT = 0.97  # share of the silent notes of an onset that did strike, with the one that was heard
+HARDLY_HEARD = 0.5  # probability of a hit below which it may be none (by the meaning of a probability)
+SHARED_RIGHT = 0.97  # share of the silent notes of an onset that did strike, with the one heard: 1 - `stage.P_MISS`
+MOST_UNDECIDED = 0.5  # share of the hits; with more it is open, too, which notes the take came by (chosen)
 
 
 def write(
@@ -18,35 +19,30 @@ def write(
     strikers: list[str],
     onsets: Onsets,
     evidence: Evidence,
-    take: Take,
-    confidence: np.ndarray,
-    doubt: np.ndarray,
+    matches: Matches,
     mixed: np.ndarray,
     recording: Recording,
 ) -> pa.Table:
-    """Return the table.
+    """Return the table of contract aligned.
+
+    Undecided hits and their notes are called so, apart from each other.
 
     Parameters
     ----------
-    confidence : ndarray, shape (n_playthroughs, n_members)
-        Probability that the member's hit is right.
-    doubt : ndarray of bool, shape (n_hits,)
-        Hits whose place nothing can decide: they and their notes are called undecided, apart from each other.
+    notes : table of contract notes
+    strikers : list of str
+        Names, in the order of the codes.
     mixed : ndarray of bool, shape (n_strikers,)
         Strikers whose hits cannot be told from others': a note of theirs shares a hit of its onset.
     """
-    n_notes = len(notes)
-    blocks = [_playthrough(p, onsets, evidence, take, confidence, mixed, n_notes) for p in range(take.n_playthroughs)]
-    hit = np.concatenate([block[0] for block in blocks])
-    status = np.concatenate([block[1] for block in blocks])
-    sure = np.concatenate([block[2] for block in blocks])
-    segment = np.concatenate([block[3] for block in blocks])
+    n_notes, take, doubt = len(notes), matches.take, matches.undecided
+    blocks = [_playthrough(p, onsets, evidence, matches, mixed, n_notes) for p in range(take.n_playthroughs)]
+    hit, status, sure, segment = (np.concatenate(parts) for parts in zip(*blocks, strict=True))
     playthrough = np.repeat(np.arange(1, take.n_playthroughs + 1), n_notes)
     note_row = np.tile(np.arange(n_notes), take.n_playthroughs)
     undecided = (hit >= 0) & doubt[hit]
     status[undecided] = "undecided"
-    if doubt.mean() > 0.5:
-        # Then it is open, too, which notes the take came by.
+    if doubt.mean() > MOST_UNDECIDED:
         status[np.isin(status, ("outside", "missed"))] = "undecided"
     hit[undecided], sure[undecided] = -1, np.nan
     count = np.bincount(hit[hit >= 0], minlength=len(evidence))
@@ -96,22 +92,15 @@ def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:
     return table.set_column(at, table.schema.field("status"), tables.arrow(status.tolist()))
 
 
-def _playthrough(p, onsets, evidence, take, confidence, mixed, n_notes):
+def _playthrough(p, onsets, evidence, matches, mixed, n_notes):
     """Return hit, status, confidence and segment of each note in playthrough p."""
+    if not len(onsets):
+        silent = np.full(n_notes, "unheard", object)
+        return np.full(n_notes, -1), silent, np.full(n_notes, np.nan), np.ones(n_notes, int)
+    take, confidence = matches.take, matches.confidence
     heard = onsets.note_member >= 0
     # A member's place among all members is first[onset] + its number within the onset.
-    member = (
-        np.where(heard, onsets.first[onsets.note_onset] + onsets.note_member, 0)
-        if len(onsets)
-        else np.zeros(n_notes, int)
-    )
-    if not len(onsets):
-        return (
-            np.full(n_notes, -1),
-            np.full(n_notes, "unheard", object),
-            np.full(n_notes, np.nan),
-            np.ones(n_notes, int),
-        )
+    member = np.where(heard, onsets.first[onsets.note_onset] + onsets.note_member, 0)
     hit = np.where(heard, take.hit[p][member], -1)
     sure = np.where(hit >= 0, confidence[p][member], np.nan)
     # A silent note of a mixed microphone shares the first hit of its onset.

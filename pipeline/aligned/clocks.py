@@ -6,19 +6,19 @@ import pyarrow as pa
 from pipeline import tables
 from pipeline.settings import Rig
 
-SAME_S = 0.02  # no barrel and no click comes round so fast
+SAME_MARK_S = 0.02  # no barrel and no click comes round so fast
 CLICK_RATIO = 4.0  # of the written tempo, either way; beyond it the click does not count beats
 MARK_RATIO = 1.8  # of the written pace, either way; beyond it a mark is no whole turn
 DOUBLE_TURN = 0.4  # of the usual time for a turn: a mark that comes sooner is the same one twice
 ODD_TURN = 0.3  # log of the pace against the usual beyond which a turn was no plain turn
-WHOLE_TURNS = 0.12  # how near a long gap must lie to whole turns for marks to count as lost in it
+WHOLE_TURN_ERROR = 0.12  # how near a long gap must lie to whole turns for marks to count as lost in it
 
 
 def marks_s(hits: pa.Table, kind: str) -> np.ndarray:
-    """Return the times of the marks (index) or clicks, in order; what comes within `SAME_S` of one is the same one."""
+    """Return the times of the marks (index) or clicks, in order; what comes within `SAME_MARK_S` is one."""
     wanted = np.array(hits["kind"].to_pylist(), object) == kind
     times_s = np.sort(tables.numbers(hits["hit_s"])[wanted])
-    return times_s[np.diff(times_s, prepend=-np.inf) > SAME_S]
+    return times_s[np.diff(times_s, prepend=-np.inf) > SAME_MARK_S]
 
 
 def turn_at(mark_s: np.ndarray, time_s: np.ndarray) -> np.ndarray | None:
@@ -40,7 +40,7 @@ def turn_at(mark_s: np.ndarray, time_s: np.ndarray) -> np.ndarray | None:
         return None
     gap_s = np.diff(kept)
     gap = gap_s / np.median(gap_s)
-    turns = np.where(np.abs(gap - np.round(gap)) < WHOLE_TURNS, np.maximum(np.round(gap), 1.0), 1.0)
+    turns = np.where(np.abs(gap - np.round(gap)) < WHOLE_TURN_ERROR, np.maximum(np.round(gap), 1.0), 1.0)
     pace = turns / gap_s
     usual = np.median(pace)
     pace = np.where(np.abs(np.log(pace / usual)) > ODD_TURN, usual, pace)

@@ -2,6 +2,11 @@
 
 numba imports scipy.linalg in case compiled code multiplies matrices, which ours does not: .06 s of the .75 s of a job.
 Nothing short of hiding a module from it would spare that.
+
+numba compiles a function anew when its own file changes. It does not look at the files of compiled functions that it
+calls or of numbers that it imports. So compiled functions that call each other stay in one file, with their numbers.
+What numba kept names the tuples handed over: who renames such a class removes the files *.nbi and *.nbc beside the
+sources ("Can't get attribute" otherwise).
 """
 
 import numba

@@ -9,77 +9,98 @@ Near: the residual against the tempo of the neighbours, the strike itself left o
 and with the other hits and notes within reach.
 """
 
+from dataclasses import dataclass
+from typing import NamedTuple
+
 import numpy as np
 
+from pipeline.aligned import refine, segments
+from pipeline.aligned.assignment import Due, compete
 from pipeline.aligned.compiled import compiled
-from pipeline.aligned.playthroughs import Take
-from pipeline.aligned.refine import fit
+from pipeline.aligned.playthroughs import Take, with_ends
 from pipeline.aligned.search.evidence import WRONG_NAME, Evidence
 from pipeline.aligned.search.onsets import Onsets
-from pipeline.aligned.search.path_search import Paths
-from pipeline.aligned.search.tracker import Tracker
+from pipeline.aligned.search.reading import Reading, find
 
-TEMPER = 2.5
-DECIDED = 0.6  # probability of its place below which a stretch is undecided
-ALONE = 0.8  # confidence in a hit with nothing near to compare it with
-STRETCH = 9  # hits whose median says how well a stretch is placed
+TEMPER = 2.5  # divides the log likelihoods: fitted on simulated takes, so that confidences hold as often as they say
+BACK_BEAM = 40.0  # nats; the way back only weighs what the way there has found
+LEAST_TEMPO_VAR = 1e-8  # of two trackers together: standard deviation a hundredth of a percent
+DECIDED = 0.6  # probability of its place below which a stretch is undecided (chosen)
+ALONE = 0.8  # confidence in a hit with nothing near to compare it with (chosen)
+STRETCH_HITS = 9  # whose median says how well a stretch is placed (chosen)
+NEAR_SCALE = 1.2  # times the scale of a due time: caution (chosen)
 
 
-def elsewhere(
-    forward: Paths, backward: Paths, onsets: Onsets, evidence: Evidence, own: np.ndarray, expected: Tracker
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return for each hit how probable each onset is, given that it is some onset's.
+@dataclass(frozen=True)
+class Matches:
+    """A take with how sure its matches are.
 
-    Returns
-    -------
-    begin : ndarray of int, shape (n_hits + 1,)
-    onset : ndarray of int
-        Candidates of hit j: onset[begin[j]:begin[j + 1]].
-    probability : ndarray
+    `confidence` has the shape (n_playthroughs, n_members), the probability that the member's hit is right, NaN without
+    a hit. `undecided` has the shape (n_hits,): hits whose place in the song nothing can decide.
     """
-    return _join(
-        forward.begin,
-        forward.onset,
-        forward.score,
-        forward.member,
-        forward.tempo,
-        forward.tempo_var,
-        backward.begin,
-        backward.onset,
-        backward.score,
-        backward.tempo,
-        backward.tempo_var,
-        onsets.first,
-        onsets.member_striker,
-        own,
-        evidence.by_striker,
-        np.log(1 - expected.p_miss),
-        np.log(expected.p_miss),
-        TEMPER,
-    )
+
+    take: Take
+    confidence: np.ndarray
+    undecided: np.ndarray
+
+
+class Candidates(NamedTuple):
+    """For each hit, how probable each onset is, given that it is some onset's.
+
+    Candidates of hit j are `begin[j]:begin[j + 1]` of the two others.
+    """
+
+    begin: np.ndarray
+    onset: np.ndarray
+    probability: np.ndarray
+
+
+def judge(take: Take, reading: Reading, onsets: Onsets, own: np.ndarray, evidence: Evidence, seen: Evidence) -> Matches:
+    """Return the take, refined, with how sure each match is.
+
+    Parameters
+    ----------
+    own : ndarray of bool, shape (n_members,)
+        Whether the member has a microphone (or a name) of its own.
+    evidence, seen : Evidence
+        The hits in the recording's time, and in the time the search saw (by the turn marks, if there are any).
+    """
+    expected = reading.expected
+    candidates = elsewhere(reading, onsets, evidence, own, seen)
+    before = of_onsets(candidates, take.onset_of_hit(onsets, len(evidence)))
+    # Every strike of a clock test is like every other; counting from the first is what it means.
+    stretch = np.ones(len(evidence)) if expected.from_top else around(before)
+    take = refine.refine(segments.mark(take, onsets, evidence), onsets, evidence, expected.p_miss)
+    take = with_ends(segments.mark(take, onsets, evidence), onsets, evidence)
+    # A hit that refining moved or found is as well placed as the hits around it.
+    place = np.maximum(of_onsets(candidates, take.onset_of_hit(onsets, len(evidence))), stretch)
+    due_s, scale_s, _ = refine.expected(take, onsets, evidence)
+    close = near(take, due_s, NEAR_SCALE * scale_s, onsets, evidence, expected.p_miss)
+    close = np.where(np.isnan(close), ALONE, close)
+    return Matches(take, np.where(take.hit >= 0, close * place[take.hit], np.nan), stretch < DECIDED)
+
+
+def elsewhere(reading: Reading, onsets: Onsets, evidence: Evidence, own: np.ndarray, seen: Evidence) -> Candidates:
+    """Return for each hit the onsets it may be, from the search and one more that runs backwards.
+
+    Parameters
+    ----------
+    own : ndarray of bool, shape (n_members,)
+    evidence, seen : Evidence
+        As for `judge`.
+    """
+    expected = reading.expected
+    mirrored, order = onsets.backwards()
+    back = expected._replace(backwards=True, from_top=False, beam=min(expected.beam, BACK_BEAM))
+    backward = find(mirrored, own[order], seen.backwards(), back).paths
+    log_strike, log_miss = np.log(1 - expected.p_miss), np.log(expected.p_miss)
+    return _join(reading.paths, backward, onsets.song(own), evidence.by_striker, log_strike, log_miss)
 
 
 @compiled
-def _join(
-    begin,
-    onset,
-    score,
-    member,
-    tempo,
-    tempo_var,
-    begin_b,
-    onset_b,
-    score_b,
-    tempo_b,
-    tempo_var_b,
-    first,
-    members,
-    own,
-    evidence,
-    strike,
-    miss,
-    temper,
-):
+def _join(forward, backward, song, by_striker, log_strike, log_miss):
+    """Return the candidates from the scores of both searches."""
+    begin, onset, first = forward.begin, forward.onset, song.first
     n, m = len(first) - 1, len(begin) - 1
     place = np.full(n, -1)
     out_begin = np.zeros(m + 1, np.int64)
@@ -87,46 +108,54 @@ def _join(
     out_log = np.zeros(len(onset))
     count = 0
     for j in range(m):
-        low, high = begin_b[m - 1 - j], begin_b[m - j]
+        low, high = backward.begin[m - 1 - j], backward.begin[m - j]
         for b in range(low, high):
-            place[n - 1 - onset_b[b]] = b
+            place[n - 1 - backward.onset[b]] = b
         best = -1e300
         for a in range(begin[j], begin[j + 1]):
             b = place[onset[a]]
             if b < 0:
                 continue
             i = onset[a]
-            k = first[i] + member[a]
-            once = strike + evidence[j, members[k]]
+            k = first[i] + forward.member[a]
+            # Both scores hold the hit and its onset's silent members; they count once.
+            twice = log_strike + by_striker[j, song.striker[k]]
             for q in range(first[i], first[i + 1]):
-                if own[q] and (q != k):
-                    once += miss
-            var = tempo_var[a] + tempo_var_b[b] + 1e-8
-            apart = tempo[a] - tempo_b[b]
-            value = score[a] + score_b[b] - once - 0.5 * np.log(var) - 2.5 * np.log1p(0.25 * apart * apart / var)
+                if song.own[q] and (q != k):
+                    twice += log_miss
+            var = forward.tempo_var[a] + backward.tempo_var[b] + LEAST_TEMPO_VAR
+            apart = forward.tempo[a] - backward.tempo[b]
+            value = forward.score[a] + backward.score[b] - twice
+            value = value - 0.5 * np.log(var) - 2.5 * np.log1p(0.25 * apart * apart / var)  # Student's t, 4 degrees
             out_onset[count], out_log[count] = i, value
             best = max(best, value)
             count += 1
         for b in range(low, high):
-            place[n - 1 - onset_b[b]] = -1
+            place[n - 1 - backward.onset[b]] = -1
         total = 0.0
         for c in range(out_begin[j], count):
-            out_log[c] = np.exp((out_log[c] - best) / temper)
+            out_log[c] = np.exp((out_log[c] - best) / TEMPER)
             total += out_log[c]
         for c in range(out_begin[j], count):
             out_log[c] /= total
         out_begin[j + 1] = count
-    return out_begin, out_onset[:count], out_log[:count]
+    return Candidates(out_begin, out_onset[:count], out_log[:count])
 
 
 @compiled
-def of_onsets(begin, onset, probability, wanted):
-    """Return the probability of the onset `wanted[j]` for each hit j (0 where it is no candidate; -1: none wanted)."""
+def of_onsets(candidates, wanted):
+    """Return the probability of the onset `wanted[j]` for each hit j (0 where it is no candidate; -1: none wanted).
+
+    Parameters
+    ----------
+    candidates : Candidates
+    wanted : ndarray of int, shape (n_hits,)
+    """
     out = np.zeros(len(wanted))
     for j in range(len(wanted)):
-        for c in range(begin[j], begin[j + 1]):
-            if onset[c] == wanted[j]:
-                out[j] = probability[c]
+        for c in range(candidates.begin[j], candidates.begin[j + 1]):
+            if candidates.onset[c] == wanted[j]:
+                out[j] = candidates.probability[c]
     return out
 
 
@@ -135,8 +164,8 @@ def around(sure: np.ndarray) -> np.ndarray:
     matched = np.flatnonzero(sure > 0)
     if not len(matched):
         return np.zeros(len(sure))
-    padded = np.pad(sure[matched], STRETCH // 2, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, STRETCH), axis=1)
+    padded = np.pad(sure[matched], STRETCH_HITS // 2, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, STRETCH_HITS), axis=1)
     return np.interp(np.arange(len(sure)), matched, middle)
 
 
@@ -154,57 +183,15 @@ def near(
     order = np.argsort(due_s[p, k], kind="stable")
     p, k = p[order], k[order]
     onset_of_member = onsets.onset_of_member
-    sure = _compete(
+    due = Due(
         due_s[p, k],
         scale_s[p, k],
         take.hit[p, k],
         onsets.member_striker[k],
         p * len(onsets) + onset_of_member[k],
         take.reached[p, k],
-        evidence.hit_s,
-        evidence.by_striker,
-        evidence.stray,
-        np.log(p_miss),
-        np.log(1 - p_miss),
-        np.log(WRONG_NAME / max(evidence.by_striker.shape[1] - 1, 1)),
     )
+    log_wrong = np.log(WRONG_NAME / max(evidence.by_striker.shape[1] - 1, 1))
     out = np.full(due_s.shape, np.nan)
-    out[p, k] = sure
-    return out
-
-
-@compiled
-def _compete(due, scale, hit, striker, place, reached, hit_s, by_striker, stray, miss, strike, wrong):
-    n, m = len(due), len(hit_s)
-    taken = np.full(m, -1)
-    for a in range(n):
-        if hit[a] >= 0:
-            taken[hit[a]] = a
-    out = np.full(n, np.nan)
-    for a in range(n):
-        j = hit[a]
-        if j < 0:
-            continue
-        seen = max(by_striker[j, striker[a]], wrong)
-        right = fit(hit_s[j] - due[a], scale[a]) + strike + seen
-        others = np.exp(stray[j] + miss - right)
-        reach = max(8 * scale[a], abs(hit_s[j] - due[a])) + 0.01
-        low = np.searchsorted(hit_s, due[a] - reach)
-        for b in range(low, m):
-            if hit_s[b] > due[a] + reach:
-                break
-            if b == j or taken[b] >= 0:
-                continue
-            instead = fit(hit_s[b] - due[a], scale[a]) + strike + by_striker[b, striker[a]] + stray[j] - stray[b]
-            others += np.exp(min(instead - right, 50.0))
-        low = np.searchsorted(due, hit_s[j] - reach)
-        for b in range(low, n):
-            if due[b] > hit_s[j] + reach:
-                break
-            # Which of a chord's members a nameless hit is makes no difference to it.
-            if place[b] == place[a] or hit[b] >= 0 or not reached[b]:
-                continue
-            instead = fit(hit_s[j] - due[b], scale[b]) + strike + by_striker[j, striker[b]]
-            others += np.exp(min(instead - right, 50.0))
-        out[a] = 1 / (1 + others)
+    out[p, k] = compete(due, evidence.weighed(), np.log(p_miss), np.log(1 - p_miss), log_wrong)
     return out

@@ -6,9 +6,12 @@ import numpy as np
 
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
-from pipeline.aligned.search.path_search import LOOP, RESTART, STALL, START, Paths
+from pipeline.aligned.search.path_search import LOOP, RESTART, STALL, START
+from pipeline.aligned.search.reading import Reading
 
-ENDS = 3  # onsets at the top and at the end that may be silent in a whole take
+ENDS = 3  # onsets at the top and at the end that may be silent in a whole take (chosen)
+LEAST_SONG = 10 * ENDS  # onsets; in a shorter song the ends are too large a share of it to take for granted
+FIRST_PACE = 12  # hits that say when the top must have been (chosen)
 
 
 @dataclass(frozen=True)
@@ -38,20 +41,9 @@ class Take:
         return out
 
 
-def unroll(paths: Paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -> Take:
-    """Follow the back-pointers from the cell `last`.
-
-    Parameters
-    ----------
-    paths : Paths
-    last : int
-        The last cell, or -1: then nothing matched and the take has one playthrough that reached nothing.
-    """
-    cells = []
-    while last >= 0:
-        cells.append(last)
-        last = paths.back[last]
-    cells = np.array(cells[::-1], np.int64)
+def unroll(reading: Reading, onsets: Onsets) -> Take:
+    """Return the take along the likeliest path; where nothing matched, one playthrough that reached nothing."""
+    cells, paths = reading.cells, reading.paths
     onset = paths.onset[cells].astype(np.int64)
     member = onsets.first[onset] + paths.member[cells] if len(cells) else cells
     hit = np.searchsorted(paths.begin, cells, side="right") - 1
@@ -79,7 +71,7 @@ def unroll(paths: Paths, last: int, onsets: Onsets, turnaround_s: float = 0.0) -
         segment[p, : onsets.first[onset[mine[0]]]] = broken[mine[0]] + 1
         if p:
             ways.append(int(how[mine[0]]))
-    return Take(take_hit, segment, reached, tuple(ways), turnaround_s)
+    return Take(take_hit, segment, reached, tuple(ways), reading.expected.turnaround_s)
 
 
 def with_ends(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
@@ -90,14 +82,14 @@ def with_ends(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
     """
     reached = take.reached.copy()
     matched = np.flatnonzero(take.hit[0] >= 0)
-    if len(onsets) < 10 * ENDS or not len(matched):
+    if len(onsets) < LEAST_SONG or not len(matched):
         return take
     onset = np.searchsorted(onsets.first, matched, side="right") - 1
     nominal_s = onsets.score_s[onset]
     hit_s = evidence.hit_s[take.hit[0][matched]]
     if onset[0] <= ENDS:
         # The pace of the first hits says when the top must have been.
-        few = slice(0, min(len(onset), 12))
+        few = slice(0, min(len(onset), FIRST_PACE))
         span_s = np.ptp(nominal_s[few])
         pace = np.ptp(hit_s[few]) / span_s if span_s > 0 else 1.0
         if hit_s[0] - pace * (nominal_s[0] - onsets.score_s[0]) > 0:

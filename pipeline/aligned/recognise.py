@@ -13,12 +13,14 @@ import numpy as np
 from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search.evidence import Evidence, perfect
 from pipeline.aligned.search.onsets import Onsets
-from pipeline.aligned.search.path_search import Paths, likeliest_paths
+from pipeline.aligned.search.path_search import Paths
+from pipeline.aligned.search.reading import Reading, find
 from pipeline.aligned.search.tracker import Tracker
 
 # nats a hit over strays: right takes reach 4 to 7, noise stays under 0.5, a wrong tune of the same strikers on the same
 # grid of beats comes to 2 (simulated).
 NAMED_LEAST = 2.4
+NAMED_SHARE = 0.5  # of the hits, above which names can decide (chosen: most of them)
 FEWEST_NAMES = 2.5  # effective number of strikers from which names decide
 DECOY_HITS = 200  # more would not decide better
 DECOY_BEAM = 25.0  # nats; nothing stands out in a decoy, so a wide beam would keep everything
@@ -31,14 +33,25 @@ LEAST_LEAD = 0.25
 MOST_WRONG = 0.25
 MOST_WRONG_CLOCK = 0.5  # a clock test has one striker and long gaps, in which many strays may gather
 # No wrong tune of so many hits came near this share of strays and silent onsets together (least of 240 simulated: .12).
-CLEAN, MANY = 0.05, 60
+CLEAN_SHARE, CLEAN_HITS = 0.05, 60
+SHARE_NATS = 10.0  # a score from shares alone, on the scale of the other scores; its sign decides, not its size
+LATEST_END = 40  # hits before the last in which a path over the first few hits may end (chosen)
+SHUFFLE_SEED = 20310503  # one fixed shuffle: the verdict on a recording must not change from run to run
 
 
-def score(
-    take: Take, paths: Paths, onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker, total: float
-) -> float:
-    """Return how clearly the recording belongs to the arrangement: positive if it does, in nats."""
-    n_hits = len(evidence)
+def score(take: Take, reading: Reading, onsets: Onsets, own: np.ndarray, evidence: Evidence) -> float:
+    """Return how clearly the recording belongs to the arrangement, in nats: positive if it does.
+
+    Parameters
+    ----------
+    take : Take
+        `reading`, unrolled.
+    own : ndarray of bool, shape (n_members,)
+        Whether the member has a microphone (or a name) of its own.
+    evidence : Evidence
+        As the search saw it.
+    """
+    n_hits, expected, total = len(evidence), reading.expected, reading.total
     per_hit = (total - evidence.stray.sum()) / n_hits
     if names_tell(evidence):
         return float(per_hit - NAMED_LEAST)
@@ -47,24 +60,24 @@ def score(
     unused[take.hit[take.hit >= 0]] = False
     strays = float(evidence.probability[unused].sum() / evidence.probability.sum())
     silent = silent_share(take, onsets)
-    if strays + silent < CLEAN and n_hits >= MANY:
-        return float(10 * (MOST_WRONG - strays - silent))
+    if strays + silent < CLEAN_SHARE and n_hits >= CLEAN_HITS:
+        return float(SHARE_NATS * (MOST_WRONG - strays - silent))
     few = min(n_hits, DECOY_HITS)
-    ours = total if few == n_hits else _until(paths, evidence, few)
+    ours = total if few == n_hits else _until(reading.paths, evidence, few)
     decoys = _decoys(onsets)
     own_striker = np.zeros(evidence.by_striker.shape[1], bool)
     own_striker[onsets.member_striker] = own
     leads = [ours - explained(decoy, own_striker, evidence, expected, few) for decoy in decoys]
     ideal = perfect(_came_by(take, onsets, few), len(own_striker))
     if len(ideal) < 2:
-        return -MOST_WRONG * 10
+        return -MOST_WRONG * SHARE_NATS
     paced = expected._replace(rate_hz=ideal.rate_hz)
     best = explained(onsets, own_striker, ideal, paced, len(ideal))
     perfect_leads = [best - explained(decoy, own_striker, ideal, paced, len(ideal)) for decoy in decoys]
     per_hit_leads = np.array(leads) / few
     per_hit_perfect = np.array(perfect_leads) / len(ideal)
     if per_hit_perfect.min() < LEAST_LEAD:
-        return float(10 * ((MOST_WRONG_CLOCK if expected.from_top else MOST_WRONG) - strays - silent))
+        return float(SHARE_NATS * ((MOST_WRONG_CLOCK if expected.from_top else MOST_WRONG) - strays - silent))
     share = np.min(per_hit_leads / per_hit_perfect)
     return float(ODDS[0] + ODDS[1] * share + ODDS[2] * strays + ODDS[3] * silent)
 
@@ -75,7 +88,7 @@ def names_tell(evidence: Evidence) -> bool:
     The effective number of strikers is the exponential of the entropy of their shares.
     """
     named = evidence.striker[evidence.striker >= 0]
-    if len(named) <= 0.5 * len(evidence):
+    if len(named) <= NAMED_SHARE * len(evidence):
         return False
     share = np.bincount(named)[np.unique(named)] / len(named)
     return bool(np.exp(-(share * np.log(share)).sum()) >= FEWEST_NAMES)
@@ -98,17 +111,18 @@ def sentence(take: Take, evidence: Evidence) -> str:
 
 
 def _decoys(onsets: Onsets) -> list[Onsets]:
+    """Return the song backwards, and with its intervals shuffled."""
     span_s = onsets.score_s[0] + onsets.score_s[-1]
     sizes = np.diff(onsets.first)
     order = np.arange(len(onsets))[::-1]
     backwards = _reordered(onsets, span_s - onsets.score_s[::-1], order, sizes)
-    # One fixed shuffle: the verdict on a recording must not change from run to run.
-    steps = np.random.default_rng(20310503).permutation(np.diff(onsets.score_s))
+    steps = np.random.default_rng(SHUFFLE_SEED).permutation(np.diff(onsets.score_s))
     shuffled = replace(onsets, score_s=onsets.score_s[0] + np.concatenate(([0.0], np.cumsum(steps))))
     return [backwards, shuffled]
 
 
 def _reordered(onsets, score_s, order, sizes):
+    """Return the onsets in another order at other times."""
     first = np.concatenate(([0], np.cumsum(sizes[order])))
     members = np.repeat(onsets.first[:-1][order] - first[:-1], sizes[order]) + np.arange(first[-1])
     return replace(onsets, score_s=score_s, first=first, member_striker=onsets.member_striker[members])
@@ -122,16 +136,15 @@ def explained(decoy: Onsets, own_striker: np.ndarray, evidence: Evidence, expect
     own_striker : ndarray of bool, shape (n_strikers,)
         Which strikers have a microphone of their own: it moves with them, so song and decoy are charged alike.
     """
-    song = decoy.song(own_striker[decoy.member_striker])
-    *_, total = likeliest_paths(song, evidence.first(few), expected._replace(beam=DECOY_BEAM))
-    return total
+    own = own_striker[decoy.member_striker]
+    return find(decoy, own, evidence.cut(few), expected._replace(beam=DECOY_BEAM)).total
 
 
 def _until(paths: Paths, evidence: Evidence, few: int) -> float:
     """Return the best log likelihood of the first `few` hits."""
     strays = np.concatenate(([0.0], np.cumsum(evidence.stray)))
     best = -np.inf
-    for j in range(max(0, few - 40), few):
+    for j in range(max(0, few - LATEST_END), few):
         cells = slice(paths.begin[j], paths.begin[j + 1])
         if cells.stop > cells.start:
             best = max(best, paths.score[cells].max() + strays[few] - strays[j + 1])

@@ -8,55 +8,52 @@ from pipeline.aligned import recognise
 from pipeline.aligned.playthroughs import Take, unroll
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
-from pipeline.aligned.search.path_search import Paths, likeliest_paths
+from pipeline.aligned.search.reading import Reading, find
 from pipeline.aligned.search.tracker import Tracker
 
-CLEAN = 0.95  # share of hits used, and of onsets that sounded, from which a search needs no second try
+# Chosen on simulated takes where no other source is named.
+CLEAN_SHARE = 0.95  # of hits used, and of onsets that sounded, from which a search needs no second try
 # Other beginnings: tempo as a ratio to what is expected, wander, jitter in seconds.
 OTHER_BEGINNINGS = ((0.75, 0.04, 0.007), (1.35, 0.04, 0.007), (1.0, 0.1, 0.014))
+OTHER_TEMPO_SD = 0.12  # relative; the beginnings lie so close that each need not look further
+OFF_CLICK = 0.1  # log of the expected tempo over the written one from which the click may count something else
 NEVER = 1e-300  # probability; its logarithm is still finite
-EVIDENCE = 6.0  # nats that each further round must win over a plain repeat: odds of 400
-KEPT = 0.9  # of the hits that a reading explains, which one in fewer rounds must explain to take its place
+ROUND_EVIDENCE = 6.0  # nats that each further round must win over a plain repeat: odds of 400
+KEPT_SHARE = 0.9  # of the hits that a reading explains, which one in fewer rounds must explain to take its place
 
 
-def find(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> tuple[Paths, int, float]:
-    """Return the kept cells, the last cell of the likeliest path and its log likelihood."""
-    return likeliest_paths(onsets.song(own), evidence.all(), expected)
-
-
-def find_best(
-    onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker
-) -> tuple[Paths, int, float, Tracker]:
+def find_best(onsets: Onsets, own: np.ndarray, evidence: Evidence, expected: Tracker) -> Reading:
     """Return the likeliest of several searches: each cell keeps one tracker, so how the search begins can mislead it.
 
     Where names speak, or the first search explains nearly every hit and onset, one search is enough.
+
+    Parameters
+    ----------
+    own : ndarray of bool, shape (n_members,)
+        Whether the member has a microphone (or a name) of its own.
     """
-    best = (*find(onsets, own, evidence, expected), expected)
+    best = find(onsets, own, evidence, expected)
     if own.any() or _clean(best, onsets, evidence):
         return in_fewest_rounds(best, onsets, own, evidence)
     beginnings = list(OTHER_BEGINNINGS)
-    if abs(np.log(expected.tempo)) > 0.1:
+    if abs(np.log(expected.tempo)) > OFF_CLICK:
         # Nobody may have kept to the click, or it may count something else than its beats.
         beginnings.append((1 / expected.tempo, expected.wander, expected.jitter_s))
-    for tempo, wander, jitter_s in beginnings:
-        other = expected._replace(
-            tempo=expected.tempo * tempo, tempo_sd=min(expected.tempo_sd, 0.12), wander=wander, jitter_s=jitter_s
-        )
-        found = find(onsets, own, evidence, other)
-        if found[2] > best[2]:
-            best = (*found, other)
+    for ratio, wander, jitter_s in beginnings:
+        tempo, tempo_sd = expected.tempo * ratio, min(expected.tempo_sd, OTHER_TEMPO_SD)
+        other = expected._replace(tempo=tempo, tempo_sd=tempo_sd, wander=wander, jitter_s=jitter_s)
+        best = max(best, find(onsets, own, evidence, other), key=lambda reading: reading.total)
     return in_fewest_rounds(best, onsets, own, evidence)
 
 
-def _clean(found, onsets: Onsets, evidence: Evidence) -> bool:
-    take = unroll(found[0], found[1], onsets)
+def _clean(reading: Reading, onsets: Onsets, evidence: Evidence) -> bool:
+    """Return whether the reading uses nearly every hit and leaves hardly an onset silent."""
+    take = unroll(reading, onsets)
     used = len(np.unique(take.hit[take.hit >= 0]))
-    return used >= CLEAN * len(evidence) and recognise.silent_share(take, onsets) <= 1 - CLEAN
+    return used >= CLEAN_SHARE * len(evidence) and recognise.silent_share(take, onsets) <= 1 - CLEAN_SHARE
 
 
-def in_fewest_rounds(
-    found: tuple[Paths, int, float, Tracker], onsets: Onsets, own: np.ndarray, evidence: Evidence
-) -> tuple[Paths, int, float, Tracker]:
+def in_fewest_rounds(found: Reading, onsets: Onsets, own: np.ndarray, evidence: Evidence) -> Reading:
     """Return a reading in fewer rounds of the song where the song, repeating itself, explains the take as well.
 
     A part that the song has twice can be read as a part played twice, and one unlucky bar decides which of the two a
@@ -64,21 +61,20 @@ def in_fewest_rounds(
     then explain it nearly as well, there was no evidence for the further ones. Fewer rounds are looked for in this
     order: one round; rounds from the top, each to the end.
     """
-    paths, last, _, expected = found
-    take = unroll(paths, last, onsets)
+    take = unroll(found, onsets)
     if take.n_playthroughs == 1:
         return found
-    plain = undisturbed(take, onsets, evidence, expected)
-    least = find(onsets, own, plain, expected)[2] - EVIDENCE * (take.n_playthroughs - 1)
-    once = expected._replace(p_loop=NEVER, p_restart=NEVER)
-    rounds = expected._replace(p_restart=NEVER, from_top=True)
+    plain = undisturbed(take, onsets, evidence, found.expected)
+    least = find(onsets, own, plain, found.expected).total - ROUND_EVIDENCE * (take.n_playthroughs - 1)
+    once = found.expected._replace(p_loop=NEVER, p_restart=NEVER)
+    rounds = found.expected._replace(p_restart=NEVER, from_top=True)
     for fewer in (once, rounds):
-        if find(onsets, own, plain, fewer)[2] < least:
+        if find(onsets, own, plain, fewer).total < least:
             continue
         other = find(onsets, own, evidence, fewer)
-        simpler = unroll(other[0], other[1], onsets)
-        if simpler.n_playthroughs < take.n_playthroughs and np.sum(simpler.hit >= 0) >= KEPT * len(plain):
-            return (*other, fewer)
+        simpler = unroll(other, onsets)
+        if simpler.n_playthroughs < take.n_playthroughs and np.sum(simpler.hit >= 0) >= KEPT_SHARE * len(plain):
+            return other
     return found
 
 

@@ -9,16 +9,21 @@ from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 from pipeline.aligned.search.path_search import RESTART
 
+# Chosen on simulated takes.
 NEIGHBOURS = 12  # steps on each side that say what pace is usual
-LEAST_STALL_S = 0.25
-STALL_TIMES = 8.0  # the scatter of steps: a longer delay is a stall
+LEAST_STEPS = 3  # of them; with fewer no pace is known
+LEAST_STALL_S = 0.25  # a shorter delay may be a slow bar
+STALL_SCALES = 8.0  # times the scatter of steps: a longer delay is a stall
+LEAST_SCATTER_S, SCATTER_SHARE = 0.01, 0.05  # added to the scatter: so much, and a share of the step's own length
+MAD_SD = 1.4826  # standard deviations in a median absolute deviation of normal values (derived)
+STOOD_TIMES = 1.25  # the time to come round, at the pace before: a longer one holds a stop
 
 
 def mark(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
     """Return the take with `segment` counted anew from what was matched.
 
     A new segment begins where the machine stood (a step longer than its neighbours' pace by `LEAST_STALL_S` and by
-    `STALL_TIMES` their scatter), and after a restart. Going round without a stop does not begin one.
+    `STALL_SCALES` times their scatter), and after a restart. Going round without a stop does not begin one.
     """
     onset_of_member = onsets.onset_of_member
     p, k = np.nonzero(take.hit >= 0)
@@ -38,13 +43,13 @@ def mark(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
         near = slice(max(0, a - NEIGHBOURS), a + NEIGHBOURS + 1)
         counts = same[near].copy()
         counts[a - near.start] = False
-        if counts.sum() < 3:
+        if counts.sum() < LEAST_STEPS:
             continue
         pace = np.median(step_s[near][counts] / written_s[near][counts])
         rest_s = step_s[near][counts] - pace * written_s[near][counts]
-        scatter_s = 1.4826 * np.median(np.abs(rest_s)) + 0.01 + 0.05 * pace * written_s[a]
+        scatter_s = MAD_SD * np.median(np.abs(rest_s)) + LEAST_SCATTER_S + SCATTER_SHARE * pace * written_s[a]
         late_s[a] = step_s[a] - pace * written_s[a]
-        stalled[a] = late_s[a] > max(LEAST_STALL_S, STALL_TIMES * scatter_s)
+        stalled[a] = late_s[a] > max(LEAST_STALL_S, STALL_SCALES * scatter_s)
     breaks = stalled.copy()
     for a in np.flatnonzero(~same):
         breaks[a] = take.how[playthrough[a + 1]] == RESTART or _stood(step_s, written_s, same, a, onsets, take)
@@ -62,11 +67,11 @@ def mark(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
 
 
 def _stood(step_s, written_s, same, a, onsets, take) -> bool:
-    """Return whether the machine stood between two playthroughs: longer than two bars' worth of the pace before."""
+    """Return whether the machine stood between two playthroughs: longer than coming round takes at the pace before."""
     near = slice(max(0, a - NEIGHBOURS), a)
     counts = same[near]
-    if counts.sum() < 3 or take.turnaround_s <= 0:
+    if counts.sum() < LEAST_STEPS or take.turnaround_s <= 0:
         return True
     pace = np.median(step_s[near][counts] / written_s[near][counts])
     wait_s = pace * (take.turnaround_s + max(0.0, onsets.score_s[-1] - onsets.score_s[0] + written_s[a]))
-    return bool(step_s[a] > 1.25 * wait_s + LEAST_STALL_S)
+    return bool(step_s[a] > STOOD_TIMES * wait_s + LEAST_STALL_S)

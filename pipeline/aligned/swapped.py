@@ -19,9 +19,9 @@ from pipeline.aligned.search.onsets import Onsets
 from pipeline.settings import Rig
 
 NEAREST_S, WIDEST_S = 0.008, 0.03  # from a note's due time within which a hit answers it
-TIMES = 3.0  # the spread of the take, between these two
+WITHIN_SPREADS = 3.0  # times the spread of the take, between these two
 APART_S = 0.08  # two strikers' notes that lie further apart tell their microphones apart; leakage and rests do not
-FEWEST = 6  # such notes of either striker
+LEAST_NOTES = 6  # such notes of either striker
 LEAST_SHARE = 0.3  # of the other striker's notes that an exchanged channel answers, in however rough a take
 TIMES_OWN = 4.0  # that share over the share of the own notes; leakage answers fewer than the own
 LEAST_GAIN = 2.0  # nats that the exchanged names must win for each hit of the channels (simulated: right ones 5 to 10)
@@ -67,7 +67,7 @@ def rings(
         Channel to striker, as the rig says.
     """
     due_s, _, spread_s = refine.expected(take, onsets, evidence)
-    within_s = float(np.clip(TIMES * spread_s, NEAREST_S, WIDEST_S))
+    within_s = float(np.clip(WITHIN_SPREADS * spread_s, NEAREST_S, WIDEST_S))
     seen = take.reached & np.isfinite(due_s)
     whose = np.broadcast_to(onsets.member_striker, due_s.shape)[seen]
     due_s = due_s[seen]
@@ -87,7 +87,7 @@ def rings(
 def _follows(channel, said, other, due, hit_s, within_s) -> Follows | None:
     """Return how the channel follows the other striker, None where it does not clearly."""
     theirs, own = _apart(due[other], due[said]), _apart(due[said], due[other])
-    if min(len(theirs), len(own)) < FEWEST:
+    if min(len(theirs), len(own)) < LEAST_NOTES:
         return None
     answered, own_answered = (int((_distance_s(notes, hit_s) < within_s).sum()) for notes in (theirs, own))
     share, own_share = answered / len(theirs), own_answered / len(own)
@@ -97,6 +97,7 @@ def _follows(channel, said, other, due, hit_s, within_s) -> Follows | None:
 
 
 def _apart(these_s, those_s) -> np.ndarray:
+    """Return those of these times that lie apart from all of those."""
     return these_s[_distance_s(these_s, those_s) > APART_S]
 
 

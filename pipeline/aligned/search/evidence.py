@@ -1,6 +1,6 @@
 """Say how likely each hit is under each striker, and as nobody's: names, microphones, labels, probability."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +17,14 @@ REBOUND_WINDOW_S = 0.09  # after a hit; bodies that bounce longer are seldom hea
 REBOUND_RATE_HZ = 1.0  # of strays within it
 STRAY_SHARE = 0.04  # strays elsewhere, of all hits
 USUAL_BELOW_DB = 12.0  # a soft strike may lie so far below the usual one; each WEAK_DB more counts one nat
-WEAK_DB, MOST_AGAINST, FEWEST_LEVELS = 4.0, 4.0, 4
+WEAK_DB = 4.0
+MOST_AGAINST = 4.0  # nats that a weak level may speak against a hit
+LEAST_LEVELS, LEVEL_PROBABILITY = (
+    4,
+    0.8,
+)  # hits of at least so much probability that say what a striker's usual level is
+LEAST_PROBABILITY = 0.02  # of a hit: nothing is taken for impossible that was listed
+LEAST_RATE_HZ = 0.05  # of hits; a list of few hits is no more silent than that
 LABEL_RIGHT = 0.85  # share of the hits called rebounds that are
 
 
@@ -54,16 +61,17 @@ class Evidence:
 
     @property
     def rate_hz(self) -> float:
-        return max(len(self) / max(self.seconds, 1.0), 0.05)
+        """Hits per second."""
+        return max(len(self) / max(self.seconds, 1.0), LEAST_RATE_HZ)
 
-    def first(self, n_hits: int) -> WeighedHits:
-        """Return the first hits for the path search."""
-        few = slice(n_hits)
-        return WeighedHits(self.hit_s[few], self.hit_var[few], self.by_striker[few], self.stray[few])
+    def weighed(self) -> WeighedHits:
+        """Return the hits for the path search."""
+        return WeighedHits(self.hit_s, self.hit_var, self.by_striker, self.stray)
 
-    def all(self) -> WeighedHits:
-        """Return all hits for the path search."""
-        return self.first(len(self))
+    def cut(self, n_hits: int) -> "Evidence":
+        """Return the first hits; `seconds` stays that of all."""
+        names = [one.name for one in fields(self) if one.name != "seconds"]
+        return replace(self, **{name: getattr(self, name)[:n_hits] for name in names})
 
     def of_one(self, striker: int) -> "Evidence":
         """Return the same hits, all of one striker."""
@@ -127,7 +135,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
     striker = np.array([code.get(name, -2 if name else -1) for name in taken["striker"].to_pylist()], np.int64)
     by_striker = _by_striker(striker, tables.numbers(taken["channel"]), strikers, rig)
     is_rebound = kind == "rebound"
-    probability = np.clip(np.nan_to_num(tables.numbers(taken["probability"]), nan=1.0), 0.02, 1.0)
+    probability = np.clip(np.nan_to_num(tables.numbers(taken["probability"]), nan=1.0), LEAST_PROBABILITY, 1.0)
     weak = _weak(tables.numbers(taken["level_db"]), striker, probability)
     by_striker += (np.log(probability) - weak + np.where(is_rebound, np.log(1 - LABEL_RIGHT), 0.0))[:, None]
     seconds = float(hit_s[-1] - hit_s[0]) if len(row) else 0.0
@@ -156,6 +164,7 @@ def perfect(time_s: np.ndarray, n_strikers: int) -> Evidence:
 
 
 def _by_striker(striker, channel, strikers, rig) -> np.ndarray:
+    """Return the log likelihood of each hit under each striker, from its name or what its channel hears."""
     n_strikers = len(strikers)
     by_striker = np.zeros((len(striker), n_strikers))
     if rig is not None:
@@ -175,8 +184,8 @@ def _weak(level_db, striker, probability) -> np.ndarray:
     against = np.zeros(len(level_db))
     for one in np.unique(striker[striker >= 0]):
         mine = striker == one
-        sure = mine & (probability > 0.8) & np.isfinite(level_db)
-        if sure.sum() >= FEWEST_LEVELS:
+        sure = mine & (probability > LEVEL_PROBABILITY) & np.isfinite(level_db)
+        if sure.sum() >= LEAST_LEVELS:
             below_db = np.median(level_db[sure]) - USUAL_BELOW_DB - np.nan_to_num(level_db[mine])
             against[mine] = np.clip(below_db / WEAK_DB, 0.0, MOST_AGAINST)
     return against
@@ -185,7 +194,7 @@ def _weak(level_db, striker, probability) -> np.ndarray:
 def _stray(hit_s, striker, is_rebound, probability, n_strikers, seconds) -> np.ndarray:
     """Return the log rate of strays at each hit: more of them just after a hit of the same striker."""
     n_hits = len(hit_s)
-    base_hz = STRAY_SHARE * max(n_hits / max(seconds, 1.0), 0.05)
+    base_hz = STRAY_SHARE * max(n_hits / max(seconds, 1.0), LEAST_RATE_HZ)
     share = np.where(striker == -1, 1.0, 1.0 / max(n_strikers, 1))  # a stray's name is anybody's
     rate_hz = base_hz * share
     has_labels = is_rebound.any()

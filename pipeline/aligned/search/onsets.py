@@ -48,6 +48,7 @@ class Onsets:
 
     @property
     def onset_of_member(self) -> np.ndarray:
+        """The onset of each member, shape (n_members,)."""
         return np.repeat(np.arange(len(self)), np.diff(self.first))
 
     def song(self, own: np.ndarray) -> Song:

@@ -13,8 +13,7 @@ Sakoe & Chiba (1978) sum a local cost along such a path. Deviation: the cost of 
 carries along its own best path, with a heavy-tailed innovation; what is passed over is charged. The search goes hit by
 hit, forward, and keeps only cells within a beam of the best.
 
-Compiled functions that call each other stay in one file: numba compiles a function anew when its own file changes, and
-does not look at the files of the functions it calls or the numbers it imports.
+All functions that call each other compiled, and their records, are in this file (see `compiled`).
 """
 
 from math import log
@@ -128,6 +127,15 @@ class Leaders(NamedTuple):
 
     cell: np.ndarray  # (LEADERS,), -1: none
     score: np.ndarray
+
+
+class Jump(NamedTuple):
+    """A jump from the cell `back`; `source` is that cell's score with the jump's cost."""
+
+    back: int
+    how: int
+    source: float
+    tempo: float
 
 
 class Present(NamedTuple):
@@ -295,7 +303,7 @@ def _jump(problem, t, cells, reached, leaders, now):
         i0, before = cells[c].onset, _belief(cells[c])
         for i in range(i0 + 1, min(n, i0 + 1 + (NEAR_JUMP if explained else t.jump_ahead))):
             source = score + _stall_cost(problem.onsets, t, before, i0, i, hit.hit_s)
-            _land(problem, t, reached, now, i, c, STALL, source, before.tempo)
+            _land(problem, t, reached, now, i, Jump(c, STALL, source, before.tempo))
         gap_s = hit.hit_s - before.phase_s
         if gap_s <= t.least_gap_s:
             continue
@@ -309,7 +317,7 @@ def _jump(problem, t, cells, reached, leaders, now):
                 how, cost = LOOP, _loop_cost(problem.onsets, t, before.tempo, i0, i, gap_s)
             else:
                 how, cost = RESTART, _restart_cost(problem.onsets, t, i0, i, gap_s)
-            _land(problem, t, reached, now, i, c, how, score + cost, before.tempo)
+            _land(problem, t, reached, now, i, Jump(c, how, score + cost, before.tempo))
 
 
 @inlined
@@ -345,15 +353,16 @@ def _restart_cost(onsets, t, i0, i, gap_s):
 
 
 @inlined
-def _land(problem, t, reached, now, i, back, how, source, tempo):
-    """Reach onset i by a jump, `source` being the score with the jump's cost."""
+def _land(problem, t, reached, now, i, jump):
+    """Reach onset i by a jump."""
     k, seen = _best_member(problem, i, 0, now.j)
     if k < 0:
         return
-    value = source + _entered(problem, i, k) + seen
+    value = jump.source + _entered(problem, i, k) + seen
     if value > reached.by_onset[i].score and value > now.floor:
-        _reach(reached, i, value, back, how, k - problem.onsets[i].first, 0)
-        _begin(reached.by_onset[i], problem.hits[now.j].hit_s, tempo, now.noise, (t.jump_tempo_sd * tempo) ** 2)
+        _reach(reached, i, value, jump.back, jump.how, k - problem.onsets[i].first, 0)
+        tempo_var = (t.jump_tempo_sd * jump.tempo) ** 2
+        _begin(reached.by_onset[i], problem.hits[now.j].hit_s, jump.tempo, now.noise, tempo_var)
 
 
 @inlined
