@@ -1,13 +1,13 @@
 """A gain that was touched, and a limiter: just above each threshold it is said, just below it is not.
 
-Levels are made as `health.Watch` follows them: noise between strikes a piece of 20 ms, its floor a second. How often on
+Levels are made as `watch.Watch` follows them: noise between strikes a piece of 20 ms, its floor a second. How often on
 sound recordings: tests/benchmarks/hits_health.py.
 """
 
 import numpy as np
 import pytest
 
-from pipeline.hits.health import gain_step
+from pipeline.hits.health import gain_step, limiter
 
 FEW = np.array([9.0, 31.0]), np.array([-12.0, -17.0])  # a strike on either side
 PATTERN = np.array([1.0, -1.0, 0.0, 1.0, -1.0, 0.0, 1.0, -1.0])  # its middle 0, its middle distance from there 1
@@ -29,7 +29,7 @@ def make_strikes(step_db=-6.0, at=20, n=40, per_side=19, spread_db=0.0, above_db
 
 def found(floor_db, strikes, others_db=(), all_s=None):
     hit_s, level_db = strikes
-    return gain_step.step(floor_db, list(others_db), hit_s, level_db, np.arange(0.5, 39) if all_s is None else all_s)
+    return gain_step.find(floor_db, list(others_db), hit_s, level_db, np.arange(0.5, 39) if all_s is None else all_s)
 
 
 # --- the floor -------------------------------------------------------------------------------------------------------
@@ -38,7 +38,7 @@ def found(floor_db, strikes, others_db=(), all_s=None):
 @pytest.mark.parametrize(("quiet", "floor_db"), [(0.3, -70.0), (0.15, -30.0)])
 def test_the_floor_of_a_second_is_the_noise_where_strikes_leave_a_fifth_of_it(quiet, floor_db):
     level_db = np.where(np.arange(500) % 50 < 50 * quiet, -70.0, -30.0).astype(np.float16)
-    assert gain_step.floor_db(level_db).tolist() == [floor_db] * 10
+    assert gain_step.noise_floor_db(level_db).tolist() == [floor_db] * 10
 
 
 # --- a step of noise and strikes -------------------------------------------------------------------------------------
@@ -216,7 +216,7 @@ def make_noise_between(seed: int, off_db: float, ring_db: float = 0.0, unheard: 
 def test_a_limiter_of_six_decibels_is_told_by_how_the_noise_comes_back_and_bodies_that_ring_are_none(seed):
     for off_db, ring_db, unheard, found in ((6, 0, 0, True), (6, 12, 0, True), (0, 12, 0, False), (0, 12, 60, False)):
         level_db, hit_s, hit_db = make_noise_between(seed, off_db, ring_db, unheard)
-        fall_db = gain_step.pumping_db(level_db, hit_s, hit_s, hit_db)
+        fall_db = limiter.gain_reduction_db(level_db, hit_s, hit_s, hit_db)
         assert (fall_db is not None) == found, (off_db, ring_db, unheard, fall_db)
         assert not found or fall_db < 6  # where bodies no longer ring, a part of it is left
 
@@ -236,7 +236,7 @@ def make_limited(off_db, seed=1, duration_s=60.0, scatter_db=0.05, release_s=0.3
 
 
 def fall(level_db, hit_s, hit_db, own=slice(None)):
-    return gain_step.pumping_db(level_db, hit_s, hit_s[own], hit_db[own])
+    return limiter.gain_reduction_db(level_db, hit_s, hit_s[own], hit_db[own])
 
 
 @pytest.mark.parametrize(

@@ -11,6 +11,7 @@ import soundfile
 
 from pipeline import hits
 from pipeline.hits.health import click, faults, gain_step
+from pipeline.hits.health.watch import Watch
 from pipeline.hits.signal import flux
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
 from tests.benchmarks import hits_health, hits_takes
@@ -263,10 +264,10 @@ def test_level_noise_that_steps_on_one_microphone_alone_is_its_gain():
     here_db, there_db = (rng.normal(size=40) * 0.1 - 70 for _ in range(2))
     here_db[21:] -= 6.0
     struck_s, level_db, all_s = np.array([9.0, 31.0]), np.array([-12.0, -17.0]), np.arange(1.0, 39.0, 4)
-    found = gain_step.step(here_db, [there_db], struck_s, level_db, all_s)
+    found = gain_step.find(here_db, [there_db], struck_s, level_db, all_s)
     assert found.step_db == pytest.approx(-6, abs=0.3) and found.time_s == pytest.approx(21, abs=1)
     there_db[21:] -= 6.0
-    assert gain_step.step(here_db, [there_db], struck_s, level_db, all_s) is None
+    assert gain_step.find(here_db, [there_db], struck_s, level_db, all_s) is None
 
 
 def test_a_limiter_that_makes_all_strikes_equally_high_is_no_clipping(tmp_path):
@@ -326,7 +327,7 @@ def test_a_striker_that_rests_is_no_dead_microphone(tmp_path):
 def test_a_long_take_that_grows_louder_and_louder_is_not_clipped():
     # Later the tops of the downward half waves all lie below what is looked at.
     rate_hz, time_s, rng = 8000, np.arange(40_000) / 8000, np.random.default_rng(6)
-    watch = faults.Watch((Channel(1, ("oak",)),), rate_hz, 50.0)
+    watch = Watch((Channel(1, ("oak",)),), rate_hz, 50.0)
     for block in range(120):
         height = 10 ** ((block / 2 - 60 + rng.normal(size=10)) / 20)
         wave = np.sin(2 * np.pi * 200 * time_s) * np.exp(-((time_s % 0.5) / 0.05)) * np.repeat(height, 4000)

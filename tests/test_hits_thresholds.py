@@ -1,6 +1,6 @@
 """Faults of a recording at their thresholds: just above each it is said, just below it is not.
 
-Cheap signals at 8 kHz, or what `health.Watch` has measured of each block; no whole recordings. How often on sound and
+Cheap signals at 8 kHz, or what `watch.Watch` has measured of each block; no whole recordings. How often on sound and
 spoilt recordings: tests/benchmarks/hits_health.py.
 """
 
@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.hits.health import background, click, faults
+from pipeline.hits.health.watch import Watch
 from pipeline.hits.signal import flux
 from pipeline.settings import Channel
 from pipeline.tables import N_BANDS
@@ -44,7 +45,7 @@ def put(*parts):
 def watch_of(*samples, hears=(("oak",), ("slate",), ("cup",)), mains_hz=50.0, first=0):
     """Return what is seen of channels, block by block, as `listen` shows them."""
     channels = tuple(Channel(k, what) for k, what in enumerate(hears[: len(samples)], 1))
-    watch, frames = faults.Watch(channels, RATE_HZ, mains_hz), flux.frames(RATE_HZ)
+    watch, frames = Watch(channels, RATE_HZ, mains_hz), flux.frames(RATE_HZ)
     for begin in range(0, len(samples[0]), BLOCK):
         block = [np.float32(one[begin : begin + BLOCK]) for one in samples]
         watch.see(first + begin, 0, block, [flux.band_power(one, frames) for one in block], frames.hop)
@@ -59,13 +60,13 @@ def names(watch, hits=None, lengths=()):
     return [sentence.split(":")[0] for sentence in said(watch, hits, lengths)]
 
 
-LOW = background.Low(
+LOW = background.Background(
     hum=0.0,
     rumble=0.0,
     quietest=1e-6,
     above=1e-7,
-    humming=np.full(101, 1e-7),
-    rumbling=np.full(101, 1e-9),
+    hum_pieces=np.full(101, 1e-7),
+    rumble_pieces=np.full(101, 1e-9),
     bands=np.full(N_BANDS, 1e-8),
 )
 
@@ -74,7 +75,7 @@ def with_low(*blocks, channel_db=-40.0):
     """Return the watch of one channel with these measures of its blocks."""
     watch = watch_of(np.zeros(8))
     watch.peak[:] = 10 ** (channel_db / 20)
-    watch.low = [list(blocks)]
+    watch.background = [list(blocks)]
     return watch
 
 
@@ -94,7 +95,7 @@ def test_rumble_is_said_once_it_has_half_of_the_power_of_the_noise(power, told):
     assert names(watch_of(make_noise(2) + make_sine(17, power, 160_000))) == ["rumble"] * told
 
 
-HUM = replace(LOW, hum=1e-5, quietest=1.2e-5, above=1e-6, humming=np.full(101, 1e-5))
+HUM = replace(LOW, hum=1e-5, quietest=1.2e-5, above=1e-6, hum_pieces=np.full(101, 1e-5))
 
 
 @pytest.mark.parametrize(
@@ -106,7 +107,7 @@ HUM = replace(LOW, hum=1e-5, quietest=1.2e-5, above=1e-6, humming=np.full(101, 1
         ({"above": 1.1e-5}, None),
         ({"quietest": 1.95e-5}, "about as loud as"),
         ({"quietest": 2.05e-5}, None),
-        ({"quietest": 2.05e-5, "rumble": 2e-6, "rumbling": np.full(101, 2e-6)}, "about as loud as"),
+        ({"quietest": 2.05e-5, "rumble": 2e-6, "rumble_pieces": np.full(101, 2e-6)}, "about as loud as"),
         ({"quietest": 6.5e-6, "above": 1e-7}, "12 dB above"),
         ({"quietest": 6.0e-6}, None),  # hum that is not there at the quietest moments
         ({"hum": 10**-7.2, "quietest": 1e-7, "above": 1e-9}, "-72 dB of mains hum"),
@@ -125,7 +126,7 @@ def test_hum_is_held_against_all_that_is_there_at_the_quietest_moments(change, s
 def test_a_ringing_body_falls_between_strikes_and_hum_does_not(n_quiet, quieter_db, told_db):
     humming = np.full(101, 1e-5)
     humming[50 : 50 + n_quiet] *= 10 ** (-quieter_db / 10)
-    found = said(with_low(*[replace(HUM, humming=humming)] * 5))
+    found = said(with_low(*[replace(HUM, hum_pieces=humming)] * 5))
     assert [told_db] == [int(one.split(" carries ")[1].split(" dB")[0]) for one in found] or (told_db, found) == (
         None,
         [],
@@ -138,7 +139,7 @@ def test_in_some_blocks_strikes_may_hide_the_hum(n_humming, told):
     assert names(with_low(*blocks)) == ["hum"] * told
 
 
-RUMBLE = replace(LOW, rumble=1e-5, quietest=2e-5, above=1e-6, rumbling=np.full(101, 1e-5))
+RUMBLE = replace(LOW, rumble=1e-5, quietest=2e-5, above=1e-6, rumble_pieces=np.full(101, 1e-5))
 
 
 @pytest.mark.parametrize(
@@ -170,7 +171,7 @@ def test_low_drums_die_away_and_rumble_does_not(middle, told_db):
     # are drums, and what lies 4 dB above the first is all that rumble may be.
     rumbling = np.repeat([1e-12, 4e-7, 9e-7, 1e-6, 1.2e-6, middle, 1e-3], [3, 1, 8, 1, 37, 50, 1])
     rumbling = np.random.default_rng(3).permutation(rumbling)
-    (found,) = said(with_low(*[replace(RUMBLE, quietest=1e-6, above=0.0, rumbling=rumbling)] * 5))
+    (found,) = said(with_low(*[replace(RUMBLE, quietest=1e-6, above=0.0, rumble_pieces=rumbling)] * 5))
     assert f"carries {told_db} dB below" in found
 
 
@@ -192,7 +193,7 @@ def in_noise(hears):
 def two_of_which(hits, hears=(("oak",), ("slate",)), level_db=None):
     """Return what is said of two microphones in noise, of which the levels of the second are given."""
     watch = in_noise(hears)
-    watch.uppers = {0: np.full(1000, -60.0), 1: np.full(1000, -60.0) if level_db is None else level_db}
+    watch.levels_db = {0: np.full(1000, -60.0), 1: np.full(1000, -60.0) if level_db is None else level_db}
     return [one.split(" (")[0] for one in said(watch, hits)]
 
 
@@ -242,7 +243,7 @@ def test_what_it_hears_comes_with_the_strike_or_just_after(place):
     level_db = np.full(1000, -60.0)
     level_db[(TIMES_S / 0.02).astype(int) + place] += 1.2
     watch = watch_of(make_noise(4), make_noise(5), first=7 * RATE_HZ)
-    watch.uppers = {0: np.full(1000, -60.0), 1: level_db}
+    watch.levels_db = {0: np.full(1000, -60.0), 1: level_db}
     assert names(watch, make_hits(times_s + 7)) == ["dead"] * (place not in (0, 1, 2))
     level_db[(TIMES_S / 0.02).astype(int) - 2] += 1.2  # as loud before it
     assert names(watch, make_hits(times_s + 7)) == ["dead"]
@@ -267,11 +268,11 @@ def test_low_drums_that_nobody_found_are_no_dead_microphone(peak_db, told):
     for begin in np.round(np.arange(0.5, 19, 1.3) * RATE_HZ + rng.uniform(-400, 400, 15)).astype(int):
         drums[begin : begin + 4000] += 1e-3 * 10 ** (peak_db / 20) * np.exp(-after / 0.1) * np.sin(250 * after)
     watch = watch_of(make_noise(4), drums)
-    watch.uppers = {k: np.full(1000, -60.0) for k in (0, 1)}
+    watch.levels_db = {k: np.full(1000, -60.0) for k in (0, 1)}
     assert names(watch, make_hits(TIMES_S)) == ["dead"] * told
     once = np.where(np.arange(160_000) < 40_000, drums, make_noise(7))  # a cable that goes in
     watch = watch_of(make_noise(4), once)
-    watch.uppers = {k: np.full(1000, -60.0) for k in (0, 1)}
+    watch.levels_db = {k: np.full(1000, -60.0) for k in (0, 1)}
     assert names(watch, make_hits(TIMES_S)) == ["dead"]
 
 
@@ -370,7 +371,7 @@ def test_a_silence_over_the_end_of_a_block_is_one():
     for begin in (4.5, 9.5, 14.0):
         samples[round(begin * RATE_HZ) : round((begin + 0.9) * RATE_HZ)] = 0.0
     watch = watch_of(samples)
-    assert [(b - a) / RATE_HZ for a, b in watch.silence[0]] == pytest.approx([0.9] * 3, abs=1e-3)
+    assert [(b - a) / RATE_HZ for a, b in watch.silences[0]] == pytest.approx([0.9] * 3, abs=1e-3)
     assert said(watch, make_hits([0.5, 19.5])) == []
 
 
@@ -391,7 +392,7 @@ def make_struck(seed, limit=np.inf, scatter_db=2.0, duration_s=20.0):
 @pytest.mark.parametrize(("steady", "told"), [(1 / 13, True), (1 / 11, False)])
 def test_a_tone_that_goes_on_heaps_up_without_being_cut_off(steady, told):
     watch = watch_of(make_struck(14, 0.3))
-    watch.low = [[replace(LOW, quietest=0.09 * steady, above=0.0)] * 3]
+    watch.background = [[replace(LOW, quietest=0.09 * steady, above=0.0)] * 3]
     (found,) = said(watch) or [""]
     assert found.startswith("clipped: channel 1 (oak) is cut off at ") == told
     assert names(watch_of(make_struck(14))) == []
@@ -408,13 +409,13 @@ def test_strikes_of_one_strength_are_equally_high_without_being_cut_off(powers_d
     assert names(watch_of(make_struck(14, scatter_db=0.0)), hits) == ["clipped"] * told
 
 
-def test_tops_are_thinned_so_that_memory_does_not_grow():
-    watch, frames = faults.Watch((Channel(1, ("oak",)),), RATE_HZ, None), flux.frames(RATE_HZ)
+def test_wave_peaks_are_merged_so_that_memory_does_not_grow():
+    watch, frames = Watch((Channel(1, ("oak",)),), RATE_HZ, None), flux.frames(RATE_HZ)
     struck = np.float32(make_struck(15, 0.3))
     for number in range(150):
         block = struck[number * 1000 :][:4000]
         watch.see(number * 4000, 0, [block], [np.zeros((501, N_BANDS), np.float32)], frames.hop)
-    assert 4 <= len(watch.tops[0]) <= 110
+    assert 4 <= len(watch.wave_peaks[0]) <= 110
 
 
 def test_the_peak_is_the_highest_of_either_side():
@@ -430,7 +431,7 @@ def test_a_gain_that_was_touched_is_told_with_the_seconds_of_the_recording():
     # The part that is heard begins 100 s into the file.
     rng, n = np.random.default_rng(17), 40 * 50
     watch = watch_of(make_noise(18, 40.0), first=100 * RATE_HZ)
-    watch.uppers = {0: -70 + rng.normal(size=n) * 0.3 - 6.0 * (np.arange(n) > n / 2)}
+    watch.levels_db = {0: -70 + rng.normal(size=n) * 0.3 - 6.0 * (np.arange(n) > n / 2)}
     hits = make_hits(np.arange(100.5, 140), level_db=-12 - 6.0 * (np.arange(100.5, 140) > 120))
     assert said(watch, hits) == [
         "gain touched: channel 1 (oak) changes by -6 dB after about 120 s; leave the gain alone during a take"
@@ -438,32 +439,32 @@ def test_a_gain_that_was_touched_is_told_with_the_seconds_of_the_recording():
     # Another microphone's noise steps by as much: then few strikes tell nothing.
     few = hits[[5, 35]]
     both = watch_of(make_noise(18, 40.0), make_noise(19, 40.0), first=100 * RATE_HZ)
-    both.uppers = {0: watch.uppers[0], 1: np.full(n, -70.0)}
+    both.levels_db = {0: watch.levels_db[0], 1: np.full(n, -70.0)}
     struck = put(few, make_hits(np.arange(101.0, 139), 1))
     assert [one.split(" (")[0] for one in said(both, struck)] == ["gain touched: channel 1"]
     for hears in (("index",), ("click",)):
         alone = watch_of(make_noise(18, 40.0), make_noise(19, 40.0), hears=(("oak",), hears), first=100 * RATE_HZ)
-        alone.uppers = both.uppers
+        alone.levels_db = both.levels_db
         assert "gain touched" not in names(alone, struck)
 
 
 def test_levels_are_followed_from_the_first_sample_seen():
     loud = make_noise(20, 12.0) * np.where(np.arange(12 * RATE_HZ) < 6 * RATE_HZ, 1.0, 0.1)
     watch = watch_of(loud, first=7 * RATE_HZ)
-    level_db = watch.upper(0)
-    assert len(level_db) == pytest.approx(600, abs=2) and watch.upper(0) is level_db
+    level_db = watch.level_db(0)
+    assert len(level_db) == pytest.approx(600, abs=2) and watch.level_db(0) is level_db
     assert level_db[:298].min() > level_db[304:].max() + 10
-    floor_db = watch.floor(0)
+    floor_db = watch.noise_floor_db(0)
     assert len(floor_db) in (11, 12) and floor_db[4] == pytest.approx(floor_db[9] + 20, abs=1.0)
-    assert watch.floor(0) is floor_db
-    assert len(faults.Watch((Channel(1, ("oak",)),), RATE_HZ, None).upper(0)) == 0
+    assert watch.noise_floor_db(0) is floor_db
+    assert len(Watch((Channel(1, ("oak",)),), RATE_HZ, None).level_db(0)) == 0
 
 
 def test_the_levels_of_blocks_are_joined_piece_by_piece():
     watch = watch_of(np.zeros(8))
     one, two = np.arange(250.0), 1000 + np.arange(130.0)
-    watch.upper_db[0] = [(0, 0.02, one), (BLOCK, 0.02, two)]
-    assert watch.upper(0).tolist() == [*one, *two]
+    watch.block_levels[0] = [(0, 0.02, one), (BLOCK, 0.02, two)]
+    assert watch.level_db(0).tolist() == [*one, *two]
 
 
 def test_a_limiter_is_told_of_a_microphone_and_not_of_a_turn_mark():
@@ -475,7 +476,7 @@ def test_a_limiter_is_told_of_a_microphone_and_not_of_a_turn_mark():
     level_db -= (turned_db * np.exp(-since_s.clip(0) / 0.3) * (since_s >= 0)).max(axis=1)
     for hears, told in ((("oak",), ["limiter"]), (("index",), [])):
         watch = watch_of(make_noise(22, 60.0), hears=(hears,))
-        watch.uppers = {0: level_db}
+        watch.levels_db = {0: level_db}
         assert names(watch, make_hits(hit_s, level_db=height_db)) == told
 
 
@@ -487,11 +488,11 @@ BINS = np.diff(flux.frames(48_000).edges)
 def thin(density_db, strikes_db=None, n_hits=20, levels_db=-12.0, hears=(("oak",), ("slate",))):
     """Return what is said of microphones whose noise, and the loud strikes in it, have these levels in the bands."""
     channels = tuple(Channel(k, what) for k, what in enumerate(hears, 1))
-    watch = faults.Watch(channels, 48_000, None)
+    watch = Watch(channels, 48_000, None)
     watch.peak[:], watch.start = 0.5, 0
     hits = []
     for number, its_db in enumerate(density_db):
-        watch.low[number] = [replace(LOW, bands=BINS * 10 ** (np.asarray(its_db) / 10))] * 4
+        watch.background[number] = [replace(LOW, bands=BINS * 10 ** (np.asarray(its_db) / 10))] * 4
         if strikes_db is not None:
             bands = 10 ** (np.asarray(strikes_db) / 10)
             hits.append(make_hits(np.linspace(1, 19, n_hits), number, levels_db, bands))
@@ -623,7 +624,7 @@ def test_a_click_is_not_looped_back_where_it_is_exact_or_more_silent_than_a_cabl
 
 
 def test_a_short_recording_has_no_silence_to_tell_of():
-    assert faults.Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0
+    assert Watch((Channel(1, ("click",)),), RATE_HZ, None).silence_db(0) == 0.0
 
 
 @pytest.mark.parametrize("n_lost", [3, 5, 8])

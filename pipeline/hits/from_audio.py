@@ -20,6 +20,7 @@ from pipeline.hits.candidates import Hits
 from pipeline.hits.channels import are_mixed, is_mark, only_striker
 from pipeline.hits.classify import classifier, selection
 from pipeline.hits.health import faults
+from pipeline.hits.health.watch import Watch
 from pipeline.hits.search import faint_strikes, first_pass, rebounds, second_pass, template_onset
 from pipeline.hits.signal import template
 from pipeline.hits.signal.spool import Fields, Waveforms
@@ -58,7 +59,7 @@ def find(
     """
     sound, channels = sound_file.opened(recording, rig)
     sound = audio.thinned(sound)
-    watch = faults.Watch(channels, sound.whole.rate_hz, detection.mains_hz)
+    watch = Watch(channels, sound.whole.rate_hz, detection.mains_hz)
     hits = _hits(sound, channels, detection, watch)
     # All candidates of a long recording were much; Arrow's own pool would take new memory beside what is free by now.
     pa.set_memory_pool(pa.system_memory_pool())
@@ -75,7 +76,7 @@ def find(
     }
 
 
-def _hits(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection, watch: faults.Watch) -> Hits:
+def _hits(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detection, watch: Watch) -> Hits:
     """Return the hits and rebounds of all channels; `at` counts samples of the recording, no delay is taken off."""
     rate_hz = sound.rate_hz
     gap, least = detection.minimum_gap_ms / 1000 * rate_hz, selection.least(detection)
@@ -156,7 +157,7 @@ def _track_lengths(sound: audio.Audio, channels: tuple[Channel, ...]) -> tuple[i
     return tuple(sound.whole.track_lengths[channel.channel - 1] for channel in channels)
 
 
-def _check(recording: Recording, table: pa.Table, watch: faults.Watch, sound: audio.Audio) -> None:
+def _check(recording: Recording, table: pa.Table, watch: Watch, sound: audio.Audio) -> None:
     """Refuse a recording without sound or without strikes."""
     if watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(

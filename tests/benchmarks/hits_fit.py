@@ -33,7 +33,7 @@ from scipy.optimize import minimize
 from pipeline import audio
 from pipeline.hits.candidates import Evidence
 from pipeline.hits.classify import classifier, features, net, selection
-from pipeline.hits.health import faults
+from pipeline.hits.health.watch import Watch
 from pipeline.hits.search import faint_strikes, first_pass, rebounds, second_pass
 from pipeline.hits.signal import template
 from pipeline.hits.signal.spool import Waveforms
@@ -109,7 +109,7 @@ def measured(scene: hits_scenes.Scene, mixed: bool = False, leaks: bool = False)
     with tempfile.TemporaryDirectory() as folder, stores[0], stores[1]:
         path = Path(folder) / "take.wav"
         soundfile.write(path, scene.samples, scene.rate_hz, subtype="FLOAT")
-        sound, watch = audio.look(path), faults.Watch(channels, scene.rate_hz, None)
+        sound, watch = audio.look(path), Watch(channels, scene.rate_hz, None)
         found = first_pass.search(sound, channels, EVERY, watch, *stores)
         found = faint_strikes.search(found, sound, channels)
         evidence, _ = second_pass.look(found, channels, scene.rate_hz)

@@ -1,26 +1,83 @@
-"""Look for faults that only a metronome's channel shows: dropouts, exact clicks, two clocks, swapped channels.
+"""Find faults that the metronome's channel shows: dropouts, a click not looped back, two clocks, swapped channels.
 
-A click may follow a tempo map: it counts as even when its intervals change little from one to the next.
+In: times of hits, level between clicks. Out: sentences. A click may follow a tempo map: it counts as even if its
+intervals change little from one to the next.
 """
+
+from collections import Counter
 
 import numpy as np
 
 from pipeline.settings import Channel
 
-FEW_CLICKS = 12
-EVEN = 0.004  # change from interval to interval that only a metronome keeps to; below
-STRICTLY_EVEN = 0.001  # to take another channel for the metronome
-USUAL, MOST_BEATS = (0.2, 0.5), 4  # quantiles of the intervals that may be a beat, or two, where clicks are missing
-TOO_SOON = 0.6  # of the usual interval: not a click but something struck beside it
-AROUND = 4  # intervals on either side that say how long the one between should be
-JUMP_S = 0.0005  # a step of the clicks' phase that lasts: a lost or doubled buffer
-JUMP_TO_SCATTER = 10.0
-PAUSE_BEATS = 2  # an interval of more: the metronome stopped, and began again at any moment
-STEADY_S = 0.002  # clicks of one tempo lie this near their line
-SURELY_STEADY_S = 0.0002  # and this near where lost sound had to be put back
-CABLE_DB = -118.0  # any analogue way is noisier than that between 4 and 16 kHz
-DRIFT_PPM, DRIFT_TO_ERROR = 30.0, 4.0
-WRONG_TEMPO_PPM = 3000.0  # beyond this the tempo is not the one that was played
+LEAST_CLICKS = 12  # chosen: fewer tell nothing of their evenness
+# Measured: median change from interval to interval, as a share of it, below which only a metronome stays; the smaller
+# one is needed to take another channel for the metronome.
+EVEN, STRICTLY_EVEN = 0.004, 0.001
+# Chosen: quantiles of the intervals that may be a beat, or two, where clicks are missing; longest interval that counts.
+BEAT_QUANTILES, MOST_BEATS = (0.2, 0.5), 4
+TOO_SOON = 0.6  # chosen: of the median interval; a hit so soon after a click is a strike, not a click
+AROUND = 4  # chosen: intervals on either side that say how long the one between should be
+# Measured: least step of the clicks' phase that lasts (a lost or doubled buffer), and least over the steps' scatter.
+JUMP_S, JUMP_TO_SCATTER = 0.0005, 10.0
+PAUSE_BEATS = 2  # chosen: in a longer interval the metronome paused, and may begin again at any moment
+# Measured: clicks of one tempo lie this near a straight line; where lost sound had to be put back, nearer.
+STEADY_S, MENDED_STEADY_S = 0.002, 0.0002
+CABLE_DB = -118.0  # chosen between 24-bit dither and the noise of any analogue path, from 4 to 16 kHz
+DRIFT_PPM, DRIFT_TO_SE = 30.0, 4.0  # measured: least difference between two clocks, and in standard errors
+WRONG_TEMPO_PPM = 3000.0  # chosen: ten times what clocks differ by; beyond it, the rig names another tempo
+COARSE_STEP = 2**-16  # derived: half of a 16-bit step; a file whose finest change is larger may hide noise
+# Chosen: least time between two sounds that are compared, and length that is compared; half and double change no test.
+SHAPE_APART_S, SHAPE_S = 0.05, 0.01
+LEAST_REPEATED = 0.9  # measured: share of the clicks whose samples come again exactly, where no cable carried them
+
+
+def shapes(own: np.ndarray, rate_hz: int) -> list[int]:
+    """Return a hash of the samples of each loud sound of a block, without a common offset.
+
+    Parameters
+    ----------
+    own : (n,) array
+        Samples of a click's channel.
+    rate_hz : int
+    """
+    size = np.abs(own)
+    loud = np.flatnonzero(size > size.max(initial=0.0) / 2)
+    begin = loud[np.diff(loud, prepend=-rate_hz) > SHAPE_APART_S * rate_hz]
+    steps = np.round(np.diff(own) / COARSE_STEP).astype(np.int32)
+    length = round(SHAPE_S * rate_hz)
+    return [hash(steps[at : at + length].tobytes()) for at in begin if at + length <= len(steps)]
+
+
+def repeat_exactly(counted: Counter) -> bool:
+    """Tell whether most sounds of a channel come again with the very same samples, from how often each hash came."""
+    return sum(n for n in counted.values() if n > 1) >= LEAST_REPEATED * counted.total()
+
+
+def is_metronome(at: np.ndarray) -> bool:
+    """Tell whether hits come as evenly as only a metronome does.
+
+    Some may be missing (taken for leakage of strikes at the same moment), and a few may be something else.
+
+    Parameters
+    ----------
+    at : (n,) array
+        Samples, in any order; fewer than LEAST_CLICKS are no metronome.
+    """
+    if len(at) < LEAST_CLICKS:
+        return False
+    gap = np.diff(np.sort(at))
+    short, middle = np.quantile(gap[gap > 0], BEAT_QUANTILES)
+    for usual in (short, middle, short / 2):
+        beats = np.round(gap / usual)
+        told = (beats >= 1) & (beats <= MOST_BEATS)
+        gap_told, beats_told = gap[told], beats[told]
+        if len(gap_told) < LEAST_CLICKS - 1:
+            continue
+        off = np.abs(gap_told[1:] - beats_told[1:] * gap_told[:-1] / beats_told[:-1])
+        if np.median(off) < STRICTLY_EVEN * usual:
+            return True
+    return False
 
 
 def faults(channels: tuple[Channel, ...], rate_hz: int, hits: np.ndarray, silence_db: list[float]) -> list[str]:
@@ -28,18 +85,21 @@ def faults(channels: tuple[Channel, ...], rate_hz: int, hits: np.ndarray, silenc
 
     Parameters
     ----------
+    channels : tuple of Channel
+    rate_hz : int
+        Of the file.
     hits : (n_hits,) structured array
-        As `health.faults`.
+        As `faults.faults`.
     silence_db : list of float
-        Level of each channel's upper bands where nothing sounds.
+        Level of each channel's high bands between clicks; 0 where nobody can tell.
     """
     found = []
     for number, channel in enumerate(channels):
         if channel.hears != ("click",):
             continue
         at = _clicks(hits, number)
-        if len(at) < FEW_CLICKS or _unevenness(at) > EVEN:
-            found += _swapped(channels, number, hits) or ([] if len(at) < FEW_CLICKS else _uneven(channel))
+        if len(at) < LEAST_CLICKS or _unevenness(at) > EVEN:
+            found += _swapped(channels, number, hits) or ([] if len(at) < LEAST_CLICKS else _uneven(channel))
             continue
         jumps = _jumps(at, rate_hz)
         found += _dropouts(at, jumps, channel, rate_hz)
@@ -49,34 +109,13 @@ def faults(channels: tuple[Channel, ...], rate_hz: int, hits: np.ndarray, silenc
     return found
 
 
-def is_metronome(at: np.ndarray) -> bool:
-    """Tell whether strikes at these samples come as evenly as only a metronome does.
-
-    Some may be missing, taken for what leaks of strikes at the same moment, and a few be something else.
-    """
-    if len(at) < FEW_CLICKS:
-        return False
-    gap = np.diff(np.sort(at))
-    short, middle = np.quantile(gap[gap > 0], USUAL)
-    for usual in (short, middle, short / 2):
-        beats = np.round(gap / usual)
-        told = (beats >= 1) & (beats <= MOST_BEATS)
-        gap_, beats_ = gap[told], beats[told]
-        if len(gap_) < FEW_CLICKS - 1:
-            continue
-        off = np.abs(gap_[1:] - beats_[1:] * gap_[:-1] / beats_[:-1])
-        if np.median(off) < STRICTLY_EVEN * usual:
-            return True
-    return False
-
-
 def _clicks(hits: np.ndarray, number: int) -> np.ndarray:
     return _in_time(np.sort(hits["at"][hits["channel"] == number]))
 
 
 def _in_time(at: np.ndarray) -> np.ndarray:
     """Return samples in order without what comes too soon after the one before."""
-    if len(at) < FEW_CLICKS:
+    if len(at) < LEAST_CLICKS:
         return at
     soonest = TOO_SOON * np.median(np.diff(at))
     kept = [at[0]]
@@ -96,12 +135,12 @@ def _beats(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _unevenness(at: np.ndarray) -> float:
-    """Return the middle change from interval to interval, as a share of the interval."""
+    """Return the median change from interval to interval, as a share of the interval."""
     _, per_beat = _beats(at)
     return float(np.median(np.abs(np.diff(per_beat)) / per_beat[1:]))
 
 
-def _swapped(channels, number: int, hits) -> list[str]:
+def _swapped(channels: tuple[Channel, ...], number: int, hits: np.ndarray) -> list[str]:
     for other, channel in enumerate(channels):
         elsewhere = other != number and channel.hears not in (("index",), ("click",))
         if elsewhere and is_metronome(hits["at"][hits["channel"] == other]):
@@ -161,9 +200,9 @@ def _not_looped(channel: Channel) -> str:
 
 
 def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) -> list[str]:
-    """Hold the tempo against the true one; what was lost or doubled is put back first.
+    """Compare the tempo with the rig's; what was lost or doubled is put back first.
 
-    Where the metronome paused, the longest part of it is held.
+    Where the metronome paused, its longest part is compared.
     """
     if not channel.bpm:
         return []
@@ -172,7 +211,7 @@ def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) ->
     longest = int(np.diff(ends).argmax())
     part = slice(ends[longest] + 1, ends[longest + 1])
     at, beats, jumps = at[part.start : part.stop + 1], beats[part], jumps[part]
-    if len(at) < FEW_CLICKS:
+    if len(at) < LEAST_CLICKS:
         return []
     count = np.concatenate([[0], np.cumsum(beats)])
     whole_s = (at - np.concatenate([[0], np.cumsum(jumps)])) / rate_hz
@@ -187,9 +226,9 @@ def _drift(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int) ->
             f"click tempo: channel {channel.channel} clicks at {60 / interval_s / channel.per_beat:.2f} bpm, "
             f"the rig says {channel.bpm:g}; mend bpm or per_beat in the rig"
         ]
-    error_ppm = off_s.std() / (count.std() * np.sqrt(len(count))) / true_s * 1e6
-    steady_s = SURELY_STEADY_S if jumps.any() else STEADY_S
-    if abs(ppm) > WRONG_TEMPO_PPM or off_s.std() > steady_s or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_ERROR * error_ppm):
+    se_ppm = off_s.std() / (count.std() * np.sqrt(len(count))) / true_s * 1e6
+    steady_s = MENDED_STEADY_S if jumps.any() else STEADY_S
+    if abs(ppm) > WRONG_TEMPO_PPM or off_s.std() > steady_s or abs(ppm) < max(DRIFT_PPM, DRIFT_TO_SE * se_ppm):
         return []
     faster = "slower" if ppm > 0 else "faster"
     return [

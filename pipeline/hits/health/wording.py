@@ -1,4 +1,7 @@
-"""Write what is wrong with channels of a recording: 'name: finding; cure', one sentence for a fault that many share."""
+"""Write the sentences of faults that channels may share: 'name: finding; cure', one sentence for all of them.
+
+In: findings, one a channel and fault. Out: sentences. The builder reads them: every word is part of the product.
+"""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,16 +12,23 @@ import numpy as np
 from pipeline.hits.health import background
 from pipeline.settings import Channel
 
-FEW = 3  # channels of which each is named by what it hears; strikers that are named of one channel
-LONGEST = 90  # characters that names of channels may take
-MOST_RANGES = 12  # of channel numbers in a sentence
-ALIKE_DB, FAR_DB = 1.0, 30.0  # hum that is no further above noise is as loud; so far above, no number tells more
-ROOM_DB = 4.0  # left above the loudest strike when a gain is turned down
+MOST_NAMES = 3  # chosen: channels of which each is named by what it hears; strikers that are named of one channel
+LONGEST_NAMES = 90  # chosen: characters that names of channels may take
+MOST_RANGES = 12  # chosen: of channel numbers in a sentence
+# Chosen: noise that is less above the other is "about as loud"; so far above, the number says no more.
+ALIKE_DB, FAR_DB = 1.0, 30.0
+ROOM_DB = 4.0  # chosen: headroom left above the loudest strike when a gain is turned down
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One channel's fault: a key of `KINDS`, and what its sentence tells; of the first, more is worse."""
+    """One channel's fault.
+
+    kind : str
+        Key of `KINDS`.
+    figures : tuple of float
+        What its sentence tells, in the order of the function's parameters in `KINDS`; of the first, more is worse.
+    """
 
     kind: str
     channel: Channel
@@ -26,11 +36,11 @@ class Finding:
 
 
 def sentences(findings: list[Finding]) -> list[str]:
-    """Return one sentence a kind, in the order of `KINDS`; a gain is told alone, or with what was turned with it."""
+    """Return one sentence a kind, in the order of `KINDS`; gains are told together only if changed alike, at once."""
     groups = {}
     for one in sorted(findings, key=lambda one: list(KINDS).index(one.kind)):
-        told_apart = tuple(map(round, one.figures)) if one.kind == "gain" else ()
-        groups.setdefault((one.kind, told_apart), []).append(one)
+        alike = tuple(map(round, one.figures)) if one.kind == "gain" else ()
+        groups.setdefault((one.kind, alike), []).append(one)
     return [
         KINDS[kind](_where(group), len(group) > 1, *np.array([one.figures for one in group]).T)
         for (kind, _), group in groups.items()
@@ -56,8 +66,8 @@ def _listed(parts: list[str]) -> str:
 
 def _named(channel: Channel, more: str = "") -> str:
     hears = list(channel.hears)
-    if len(hears) > FEW:
-        hears = [*hears[: FEW - 1], f"{len(hears) - FEW + 1} more"]
+    if len(hears) > MOST_NAMES:
+        hears = [*hears[: MOST_NAMES - 1], f"{len(hears) - MOST_NAMES + 1} more"]
     return f"{channel.channel} ({', '.join(hears)}{more})"
 
 
@@ -67,7 +77,7 @@ def _where(group: list[Finding]) -> str:
     names = _listed([_named(one.channel) for one in ordered])
     if len(group) == 1:
         return f"channel {names}"
-    if len(group) <= FEW and len(names) <= LONGEST:
+    if len(group) <= MOST_NAMES and len(names) <= LONGEST_NAMES:
         return f"channels {names}"
     rest = [one.channel.channel for one in ordered]
     if not ordered[0].figures:
@@ -143,10 +153,10 @@ def _gain(where: str, many: bool, step_db: np.ndarray, time_s: np.ndarray) -> st
     )
 
 
-def _limiter(where: str, many: bool, turned_db: np.ndarray) -> str:
+def _limiter(where: str, many: bool, reduction_db: np.ndarray) -> str:
     return (
-        f"limiter: {where} {_is(many)} turned down after each strike, {_its(many)} noise by {_between(turned_db)} dB "
-        "or more; switch limiter, compressor and automatic gain off"
+        f"limiter: {where} {_is(many)} turned down after each strike, {_its(many)} noise by {_between(reduction_db)} "
+        "dB or more; switch limiter, compressor and automatic gain off"
     )
 
 

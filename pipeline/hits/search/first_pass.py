@@ -17,7 +17,7 @@ from pipeline.hits import sound_file
 from pipeline.hits.candidates import DTYPE, N_HEIGHTS, NOT_SEARCHED, Candidates
 from pipeline.hits.channels import is_mixed, only_striker
 from pipeline.hits.classify import classifier, selection
-from pipeline.hits.health import faults
+from pipeline.hits.health.watch import Watch
 from pipeline.hits.signal import flux, leakage, onset
 from pipeline.hits.signal.spool import Rows, Waveforms
 from pipeline.settings import Channel, Detection
@@ -85,7 +85,7 @@ def search(
     sound: audio.Audio,
     channels: tuple[Channel, ...],
     detection: Detection,
-    watch: faults.Watch,
+    watch: Watch,
     waveforms: Waveforms,
     tails: Waveforms,
 ) -> Candidates:
@@ -96,7 +96,7 @@ def search(
     sound : audio.Audio
     channels : tuple of Channel
     detection : Detection
-    watch : faults.Watch
+    watch : Watch
         Is shown each block, for what is wrong with the recording.
     waveforms, tails : Waveforms
         Take what later passes need of the sound.
@@ -147,7 +147,7 @@ def _idle_floors(detection: Detection, channels, cut: flux.Frames, step: int) ->
     }
 
 
-def _blocks(sound: audio.Audio, channels, cut: flux.Frames, watch: faults.Watch) -> Iterator[_Block]:
+def _blocks(sound: audio.Audio, channels, cut: flux.Frames, watch: Watch) -> Iterator[_Block]:
     step, length = sound.step, block_lengths(cut)
     for first, begin, samples in sound.whole.blocks(*(n * step for n in length)):
         whole = [flux.without_offset(samples[:, channel.channel - 1]) for channel in channels]
