@@ -53,7 +53,7 @@ def find(
         if is_list(recording.file):
             listed = hit_lists.read_list(recording, rig, machine)
             table = hit_lists.table_of(listed)
-            said |= {"duration_s": float(listed["hit_s"][-1]), "n_channels": len(set(listed["channel"]) - {0})}
+            said |= {"duration_s": float(listed.hit_s[-1]), "n_channels": len(set(listed.channel) - {0})}
             return table, said
         table, heard = from_audio.find(recording, rig, detection, delays_s)
         return table, said | heard

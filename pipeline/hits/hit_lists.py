@@ -1,12 +1,14 @@
-"""Read hits that something else has detected: a CSV list, or the MIDI file of a trigger module.
+"""Read hits that something else has detected.
 
-In: the recording's row, its rig, the machine. Out: columns of the contract `hits`, or `InputError` with the line.
+In: a CSV list, or the MIDI file of a trigger module. Out: `HitList`, a table of contract `hits`, or InputError.
 """
 
 import csv
 import math
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
@@ -15,103 +17,125 @@ from pipeline import midi, tables
 from pipeline.errors import InputError
 from pipeline.settings import Machine, Recording, Rig, players_of
 
-LIST_SE_S = 0.0005  # of a listed time that carries no error of its own: most triggers scan at 1 ms or faster
-LONGEST_S = 6 * 3600.0  # a list beyond six hours is in milliseconds or samples, or damaged
-LONGEST_MS = 2e7  # a list beyond 5.6 hours of milliseconds is in samples
-WHOLE_GAP = 20  # whole numbers that lie further apart are no seconds
-FINEST_GRID_S = 0.015  # a 24th of a beat at 166 a minute; finer grids are a file's own resolution
-MOST_PARTS = 12  # of the usual gap that a step of the grid may be
-OFF_GRID_S = 0.0006  # hits that stay this near a grid were moved there: machines scatter by milliseconds
-LEAST_ON_GRID = 16  # gaps: so many do not lie on a grid by chance
+MARKS = ("index", "click")  # strikers' names that mean a turn mark or a click
+LIST_SE_S = 0.0005  # of a listed time without an error of its own; chosen: most triggers scan at 1 ms or faster
+LONGEST_S = 6 * 3600.0  # chosen: a list beyond six hours is in milliseconds or samples, or damaged
+LEAST_GAP_OF_INTEGERS = 20  # chosen: whole numbers further apart are no seconds; no tune strikes once in 20 s
+MOST_MILLISECONDS = 2e7  # chosen, for the message only: 5.6 h in milliseconds; beyond it, samples
+# The grid check, each on lists of tests/benchmarks/hits_health.py (word `lists`).
+FINEST_GRID_S = 0.015  # derived: a 24th of a beat at 166 a minute; finer grids are a file's own resolution
+FINEST_PART = 12  # chosen: the grid is looked for down to this part of the median gap
+OFF_GRID_S = 0.0006  # measured: root mean square of hits that were moved to a grid; machines scatter by milliseconds
+LEAST_GAPS_ON_GRID = 16  # chosen: fewer may lie on a grid by chance
 
 
-def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> dict[str, np.ndarray | list]:
-    """Read a list of hits.
+class Row(NamedTuple):
+    """One hit as its file has it: channel 0 where only a striker is named, striker '' where none is."""
 
-    A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark,
-    the click, or one of several; a channel that the rig does not name hears nothing. Without a rig its striker is
-    unknown.
+    hit_s: float
+    channel: int
+    striker: str
+    level_db: float
+
+
+@dataclass(frozen=True)
+class HitList:
+    """Hits of a list, in the order of time; all are (n,) arrays or lists of n >= 1.
+
+    hit_s : array
+        From the beginning of the recording.
+    channel : array of int
+        0 where only a striker is named.
+    striker : list of str or None
+        None where unknown, of a turn mark and of a click.
+    kind : list of str
+        'strike', 'index' (turn mark) or 'click'.
+    level_db : array
+        NaN where unknown.
+    """
+
+    hit_s: np.ndarray
+    channel: np.ndarray
+    striker: list[str | None]
+    kind: list[str]
+    level_db: np.ndarray
+
+
+def read_list(recording: Recording, rig: Rig | None, machine: Machine) -> HitList:
+    """Read a list of hits as the rig's microphones heard them.
 
     Parameters
     ----------
     recording : Recording
-        Its `file` ends in .csv or is a MIDI file.
+        Its file is a CSV list or a MIDI file.
     rig : Rig or None
+        Tells what a channel hears of which a hit names no striker; None: nobody knows.
     machine : Machine
-        Its strikers own names and MIDI notes.
-
-    Returns
-    -------
-    dict
-        Columns of the contract `hits`, (n_hits,) arrays or lists: `hit_s`, `channel` (0 with a name and no channel),
-        `striker` (None where unknown), `kind`, `level_db`; in the order of time.
 
     Raises
     ------
     InputError
-        Not readable, no hits, or times that cannot be seconds.
+        Not readable, no hits, times that cannot be seconds, or hits moved to a grid.
     """
-    return heard(recording, rig, rows_of(Path(recording.file), machine))
+    return as_heard(recording, rig, rows_of(Path(recording.file), machine))
 
 
-def rows_of(path: Path, machine: Machine) -> list[tuple]:
-    """Return the rows of a list as they stand there: time (s), channel, striker ('' where unknown), level (dB).
+def rows_of(path: Path, machine: Machine) -> list[Row]:
+    """Read the rows of a list as they stand there, in the order of the file.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with a column `hit_s` and perhaps `channel`, `striker`, `level_db`; or MIDI.
+    machine : Machine
+        Its strikers' names, former names and notes are known.
 
     Raises
     ------
     InputError
-        No such file, not readable, a line that cannot be used.
+        Not readable, an unknown striker, or times that cannot be seconds.
     """
     if not path.exists():
         raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
     return _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
 
 
-def not_named(rig: Rig | None, rows: list[tuple]) -> dict[int, int]:
-    """Return how many rows each channel has that the rig does not name: such a channel hears nothing."""
-    return Counter(row[1] for row in rows if _through(rig, row) is None)
+def as_heard(recording: Recording, rig: Rig | None, rows: list[Row]) -> HitList:
+    """Return the hits of a list within the recording, as the rig's microphones heard them.
 
+    A hit that names its channel and no striker is what the rig says of that channel: its only striker, the turn mark,
+    the click, or one of several. A channel that the rig does not name hears nothing.
 
-def heard(recording: Recording, rig: Rig | None, rows: list[tuple]) -> dict[str, np.ndarray | list]:
-    """Return and raise what `read_list` does, from the rows of the file."""
+    Raises
+    ------
+    InputError
+        No hits are left, or they were moved to a grid.
+    """
     path = recording.file
     start_s, stop_s = recording.start_s or 0.0, math.inf if recording.stop_s is None else recording.stop_s
     rows = [row for row in (_through(rig, row) for row in rows) if row is not None]
-    rows = sorted(row for row in rows if start_s <= row[0] < stop_s)
+    rows = sorted(row for row in rows if start_s <= row.hit_s < stop_s)
     if not rows:
         raise InputError(f"{path}: expected hits; found none; check the file, the rig's channels and start_s, stop_s")
-    _check_grid(path, np.array([row[0] for row in rows if row[2] not in ("index", "click")]))
+    _check_grid(path, np.array([row.hit_s for row in rows if row.striker not in MARKS]))
     hit_s, channel, striker, level_db = (list(column) for column in zip(*rows, strict=True))
-    kind = [name if name in ("index", "click") else "strike" for name in striker]
+    kind = [name if name in MARKS else "strike" for name in striker]
     names = [name if what == "strike" and name else None for name, what in zip(striker, kind, strict=True)]
-    return {
-        "hit_s": np.array(hit_s),
-        "channel": np.array(channel),
-        "striker": names,
-        "kind": kind,
-        "level_db": np.array(level_db),
-    }
+    return HitList(np.array(hit_s), np.array(channel), names, kind, np.array(level_db))
 
 
-def _through(rig: Rig | None, row: tuple) -> tuple | None:
-    """Return a row as the rig's microphone heard it; None where the rig names no such channel."""
-    hit_s, number, striker, level_db = row
-    if rig is None or striker:
-        return row
-    channel = next((channel for channel in rig.channels if channel.channel == number), None)
-    if channel is None:
-        return None
-    only = channel.hears[0] if len(channel.hears) == 1 and channel.hears[0] != "everything" else ""
-    return hit_s - channel.delay_s, number, only, level_db
+def count_on_unnamed_channels(rig: Rig | None, rows: list[Row]) -> dict[int, int]:
+    """Count the rows that are left out, of each channel that the rig does not name."""
+    return Counter(row.channel for row in rows if _through(rig, row) is None)
 
 
-def table_of(listed: dict) -> pa.Table:
-    """Return the table of the contract `hits` from the columns of `read_list`; each has `LIST_SE_S`, probability 1."""
-    n = len(listed["hit_s"])
+def table_of(listed: HitList) -> pa.Table:
+    """Make the table of a list, contract `hits`."""
+    n = len(listed.hit_s)
     return tables.build(
         "hits",
         {
-            **listed,
+            **vars(listed),
             "hit_id": np.arange(n),
             "hit_se": np.full(n, LIST_SE_S),
             "snr_db": np.full(n, np.nan),
@@ -121,7 +145,18 @@ def table_of(listed: dict) -> pa.Table:
     )
 
 
-def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
+def _through(rig: Rig | None, row: Row) -> Row | None:
+    """Return a row as the rig's microphone heard it; None where the rig names no such channel."""
+    if rig is None or row.striker:
+        return row
+    channel = next((channel for channel in rig.channels if channel.channel == row.channel), None)
+    if channel is None:
+        return None
+    only = channel.hears[0] if len(channel.hears) == 1 and channel.hears[0] != "everything" else ""
+    return Row(row.hit_s - channel.delay_s, row.channel, only, row.level_db)
+
+
+def _csv_rows(path: Path, machine: Machine) -> list[Row]:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (UnicodeDecodeError, OSError) as error:
@@ -134,7 +169,7 @@ def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
         slip = "; rename the column of times" if header and not _is_number(header[0]) else "; add a first line"
         raise InputError(f"{path} (line 1): expected a column hit_s; found {', '.join(header) or 'nothing'}{slip}")
     reader.fieldnames = header
-    names = {striker.name for striker in machine.strikers} | {"index", "click"}
+    names = {striker.name for striker in machine.strikers} | set(MARKS)
     former = {striker.was: striker.name for striker in machine.strikers if striker.was}
     lines = [
         (number, row)
@@ -143,7 +178,7 @@ def _csv_rows(path: Path, machine: Machine) -> list[tuple]:
     ]
     _check_names(path, lines, names, former)
     rows = [_csv_row(path, number, row, former, separator) for number, row in lines]
-    _check_times(path, np.array([row[0] for row in rows]))
+    _check_times(path, np.array([row.hit_s for row in rows]))
     return rows
 
 
@@ -163,7 +198,7 @@ def _check_names(path: Path, lines: list[tuple[int, dict]], names: set[str], for
         raise InputError(*faults)
 
 
-def _csv_row(path, number, row, former, separator) -> tuple:
+def _csv_row(path: Path, number: int, row: dict, former: dict[str, str], separator: str) -> Row:
     where = f"{path} (line {number})"
     hit_s = _number(where, "hit_s", row.get("hit_s"), separator)
     if hit_s < 0:
@@ -172,14 +207,14 @@ def _csv_row(path, number, row, former, separator) -> tuple:
     striker = former.get(striker, striker)
     channel_text = (row.get("channel") or "").strip()
     if channel_text:
-        number_ = _number(where, "channel", channel_text, separator)
-        if number_ != int(number_) or number_ < 1:
+        channel = _number(where, "channel", channel_text, separator)
+        if channel != int(channel) or channel < 1:
             raise InputError(f"{where}: expected channel 1, 2, …; found '{channel_text}'; channels count from 1")
-        channel = int(number_)
     else:
         channel = 0 if striker else 1
     level = (row.get("level_db") or "").strip()
-    return hit_s, channel, striker, _number(where, "level_db", level, separator) if level else math.nan
+    level_db = _number(where, "level_db", level, separator) if level else math.nan
+    return Row(hit_s, int(channel), striker, level_db)
 
 
 def _number(where: str, column: str, text: str | None, separator: str) -> float:
@@ -199,11 +234,12 @@ def _is_number(text: str) -> bool:
 
 
 def _check_times(path: Path, hit_s: np.ndarray) -> None:
+    """Refuse times that cannot be seconds, and guess what they are."""
     if not len(hit_s):
         raise InputError(f"{path}: expected hits; found none; check the file")
     gap = np.median(np.diff(np.unique(hit_s))) if len(np.unique(hit_s)) > 1 else 0.0
-    if hit_s.max() > LONGEST_S or (gap > WHOLE_GAP and np.all(hit_s == np.round(hit_s))):
-        slip = "milliseconds" if hit_s.max() < LONGEST_MS else "samples"
+    if hit_s.max() > LONGEST_S or (gap > LEAST_GAP_OF_INTEGERS and np.all(hit_s == np.round(hit_s))):
+        slip = "milliseconds" if hit_s.max() < MOST_MILLISECONDS else "samples"
         raise InputError(
             f"{path}: expected hit_s in seconds; found times up to {hit_s.max():g}, {gap:g} apart; "
             f"they look like {slip}: divide them"
@@ -211,19 +247,19 @@ def _check_times(path: Path, hit_s: np.ndarray) -> None:
 
 
 def _check_grid(path: Path, hit_s: np.ndarray) -> None:
-    """Raise InputError for hits that a program has moved to a grid: no machine strikes so."""
+    """Refuse hits that a program has moved to a grid (quantised): no machine strikes so."""
     gap_s = np.diff(np.unique(hit_s))
     gap_s = gap_s[gap_s > FINEST_GRID_S]
-    if len(gap_s) < LEAST_ON_GRID:
+    if len(gap_s) < LEAST_GAPS_ON_GRID:
         return
-    for part in range(1, MOST_PARTS + 1):
+    for part in range(1, FINEST_PART + 1):
         grid_s = np.median(gap_s) / part
         if grid_s < FINEST_GRID_S:
             return
-        # A better value of the step, from all gaps: the median carries the rounding of one.
+        # Estimate the grid from all gaps (least squares): the median is one gap, and carries its rounding.
         count = np.maximum(np.round(gap_s / grid_s), 1)
         grid_s = (gap_s * count).sum() / np.square(count).sum()
-        # A machine that turns as evenly as that drifts away from the grid in time; what was moved there stays.
+        # Test the times, not only the gaps: a machine as even as that drifts away from the grid, moved hits do not.
         at, step = np.cumsum(gap_s), np.cumsum(count)
         off_s = gap_s - count * grid_s, at - np.polyval(np.polyfit(step, at, 1), step)
         if max(np.sqrt(np.square(off).mean()) for off in off_s) < OFF_GRID_S:
@@ -233,7 +269,7 @@ def _check_grid(path: Path, hit_s: np.ndarray) -> None:
             )
 
 
-def _midi_rows(path: Path, machine: Machine) -> list[tuple]:
+def _midi_rows(path: Path, machine: Machine) -> list[Row]:
     song, players = midi.read_song(str(path)), players_of(machine.strikers)
     tick, channel, pitch, velocity = song.notes.T
     striker = [players.get(one, "") for one in zip(channel.tolist(), pitch.tolist(), strict=True)]
@@ -249,5 +285,5 @@ def _midi_rows(path: Path, machine: Machine) -> list[tuple]:
             "export the file again"
         )
     rows = zip(hit_s.tolist(), striker, level_db.tolist(), strict=True)
-    # A note that no striker owns may be a pad's rim or a pedal: nobody knows whose it is, so it is left out.
-    return [(at_s, 0, name, level) for at_s, name, level in rows if name]
+    # Leave out notes that no striker owns: a pad's rim or a pedal.
+    return [Row(at_s, 0, name, level) for at_s, name, level in rows if name]
