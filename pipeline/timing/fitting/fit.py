@@ -15,7 +15,7 @@ from pipeline.timing.data.strikes import Strikes
 from pipeline.timing.fitting import readout, shaft_search
 from pipeline.timing.fitting.prepare import prepare
 from pipeline.timing.fitting.result import Fit
-from pipeline.timing.fitting.solve import likelihood, solve
+from pipeline.timing.fitting.solve import likelihood
 from pipeline.timing.fitting.state import first_state
 from pipeline.timing.fitting.step import step
 from pipeline.timing.fitting.uncertainty import posterior, settle
@@ -41,17 +41,20 @@ def fit(score: Score, strikes: Strikes, machine: settings.Machine) -> Fit:
     for rounds in ROUNDS:
         if solved is not None:
             scales, before = likelihood(prepared, state, solved).greatest(scales), state.wobbles
-            state = shaft_search.search(prepared, state, solve(prepared, state, scales))
+            solved = None  # a solution of many takes is large: no two at a time
+            state = shaft_search.search(prepared, state, scales)
         state, solved = _stepped(prepared, state, scales, rounds)
     if len(state.wobbles) != len(before):
-        scales = likelihood(prepared, state, solved).greatest(scales)
+        scales, solved = likelihood(prepared, state, solved).greatest(scales), None
         state, solved = _stepped(prepared, state, scales, ROUNDS[-1])
+    solved = None
     state, solved = _settled(prepared, state, scales)
     return readout.read(prepared, state, posterior(prepared, state, solved))
 
 
 def _stepped(prepared, state, scales, rounds):
     for _ in range(rounds):
+        solved = None
         state, solved = step(prepared, state, scales)
     return state, solved
 

@@ -22,6 +22,7 @@ LESS_WEIGHT = 0.999  # of its full weight, below which a strike lies out by OUTL
 def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
     """Return the likeliest solution, with errors over all that are possible."""
     solved = posterior.likeliest
+    least_wobble_s = shaft_search.least_s(prepared, state, solved)
     residuals = parts.residuals(prepared, solved)
     freak = hit_weights.is_freak(residuals.rest_s, residuals.scatter_s, strikes.FREAK_S)
     pin_s, pin_variance = posterior.mean_and_variance(lambda one: parts.pin_estimates(prepared, one))
@@ -55,7 +56,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
         shafts=_shafts(state, solved),
         shafts_sought=prepared.shafts is not None and len(prepared.shafts.eligible) > 0,
-        least_wobble_s=shaft_search.least_s(prepared, state, solved),
+        least_wobble_s=least_wobble_s,
         recovery_beats=state.recovery_beats,
         recovery_log_se=float(_of_border(posterior, "recovery")[1][0]),
         ready_s=state.ready_s,

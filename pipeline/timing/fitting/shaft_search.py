@@ -17,7 +17,7 @@ from pipeline.timing.fitting.shafts import Candidate, Wobble
 from pipeline.timing.fitting.solve import solve
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model import design, normal_equations, periodogram
-from pipeline.timing.model.normal_equations import Data
+from pipeline.timing.model.normal_equations import Data, Scales
 from pipeline.timing.model.solution import Solved
 
 NAMED_Q = 0.01  # false discovery rate among the named shafts; with the next, false alarms in 2 % of all runs
@@ -77,14 +77,16 @@ class Scan:
     variance: float
 
 
-def search(prepared: Prepared, state: State, solved: Solved) -> State:
-    """Return the state with the wobbles that are significant: those that the solution holds and new ones."""
+def search(prepared: Prepared, state: State, scales: Scales) -> State:
+    """Return the state with the wobbles that are significant: those that it holds and new ones."""
     if prepared.shafts is None or len(prepared.shafts.eligible) == 0:
         return state
+    solved = solve(prepared, state, scales)
     scan = scan_of(prepared, solved)
     kept = withdraw(prepared, state, solved, scan)
     if len(kept.wobbles) < len(state.wobbles):
-        solved = solve(prepared, kept, solved.scales)
+        solved = None
+        solved = solve(prepared, kept, scales)
     state = kept
     while len(state.wobbles) < MOST_WOBBLES:
         wobble = _next(prepared, state, solved, scan)
@@ -92,9 +94,11 @@ def search(prepared: Prepared, state: State, solved: Solved) -> State:
             break
         state = replace(state, wobbles=(*state.wobbles, wobble))
         for _ in range(ROUNDS):
-            solved = solve(prepared, state, solved.scales)
+            solved = None  # large: no two at a time
+            solved = solve(prepared, state, scales)
             state = replace(state, wobbles=shafts.learnt(prepared.shafts, state.wobbles, solved))
-        solved = solve(prepared, state, solved.scales)
+        solved = None
+        solved = solve(prepared, state, scales)
     return state
 
 
