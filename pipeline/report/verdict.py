@@ -16,9 +16,7 @@ STEADY_BEST, STEADY_USUAL = 0.015, 0.03
 # strikes, and 19 chords, of 20 that a listener lets pass.
 COMPLETE_FAULTS = 1.0
 LET_PASS_SHARE = 0.05
-LEAST_JUDGED = (
-    59  # strikes or chords, none of them noticed, that show that no more than one in 20 is: 0.95 ** 59 < 0.05
-)
+LEAST_JUDGED = 59  # strikes or chords, none of them noticed, that show that at most one in 20 is: 0.95 ** 59 < 0.05
 WHOLE_SHARE = 0.9  # of a playthrough, below which nothing missed does not show that a playthrough is complete
 WINDOWS = (1, 2, 4, 8)  # bars over which the tempo is compared with that of as many before
 
