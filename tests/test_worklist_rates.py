@@ -69,20 +69,41 @@ def test_the_dispersion_is_pearsons_over_its_degrees_of_freedom():
 def test_takes_and_strikers_of_different_rates_are_no_dispersion_but_what_is_between_them_is():
     rate = np.outer([1, 2, 4], [0.01, 0.02, 0.05, 0])
     tried = np.array([[100.0, 200.0, 300.0, 100.0]] * 3)
-    assert rates.dispersion_between(tried * rate, tried) == pytest.approx(1.0)
+    assert rates.dispersion_between(tried * rate, tried) == (1.0, np.inf)
     # One striker in one take: expected 15, 15, 5, 5 after the margins; X² by hand with one degree of freedom.
     failed, tried = np.array([[20.0, 10.0], [0.0, 10.0]]), np.full((2, 2), 100.0)
     by_hand = 25 / (15 * 0.85) * 2 + 25 / (5 * 0.95) * 2
-    assert rates.dispersion_between(failed, tried) == pytest.approx(by_hand)
-    # A striker that never fails has no degree of freedom.
+    assert rates.dispersion_between(failed, tried) == (pytest.approx(by_hand), 1.0)
+    # A striker that never fails has no degree of freedom; two more that do have theirs.
     with_none = np.column_stack([failed, np.zeros(2)]), np.column_stack([tried, np.full(2, 100.0)])
-    assert rates.dispersion_between(*with_none) == pytest.approx(by_hand)
-    assert rates.dispersion_between(failed[:1], tried[:1]) == 1.0
-    assert rates.dispersion_between(np.zeros((2, 3)), np.zeros((2, 3))) == 1.0
-    # A take in which none of those that fail was asked to play.
-    assert np.isfinite(
-        rates.dispersion_between(np.array([[3.0, 1.0], [0, 0], [1, 2]]), np.array([[9.0, 9], [0, 0], [9, 9]]))
-    )
+    assert rates.dispersion_between(*with_none) == (pytest.approx(by_hand), 1.0)
+    doubled = np.tile(failed, (1, 2)), np.tile(tried, (1, 2))
+    assert rates.dispersion_between(*doubled) == (pytest.approx(2 * by_hand / 3), 3.0)
+    assert rates.dispersion_between(failed[:1], tried[:1]) == (1.0, np.inf)
+    assert rates.dispersion_between(np.zeros((2, 3)), np.zeros((2, 3))) == (1.0, np.inf)
+
+
+@pytest.mark.parametrize(("more", "varied"), [(2.44, False), (2.5, True)])
+def test_takes_vary_when_chance_would_make_it_so_in_one_group_of_ten(more, varied):
+    """Four cells of 10 in 100, two of them more, two fewer: X² = 4 more²/9 with one degree of freedom (scipy)."""
+    failed = np.array([[10 + more, 10 - more], [10 - more, 10 + more]])
+    x2 = 4 * more**2 / 9
+    phi, freedom = rates.dispersion_between(failed, np.full((2, 2), 100.0))
+    assert (stats.chi2.sf(x2, 1) < 0.1) == varied
+    assert (phi, freedom) == ((pytest.approx(x2), 1.0) if varied else (1.0, np.inf))
+
+
+def test_a_dispersion_of_few_takes_makes_a_students_t_of_the_normal_deviate():
+    failed, tried = np.array([24, 6, 8, 0]), np.array([200, 240, 160, 200])
+    normal = rates.above_others(failed, tried, 2.0)
+    found = rates.above_others(failed, tried, 2.0, 5.0)
+    np.testing.assert_allclose(found, stats.t.sf(stats.norm.isf(normal), 5))
+    assert found[0] > normal[0]
+
+
+def test_a_take_in_which_none_was_asked_to_play_is_no_trouble():
+    phi, _ = rates.dispersion_between(np.array([[3.0, 1.0], [0, 0], [1, 2]]), np.array([[9.0, 9], [0, 0], [9, 9]]))
+    assert phi == 1.0
 
 
 def test_cells_that_always_fail_add_nothing_to_the_dispersion():

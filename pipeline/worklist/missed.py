@@ -19,6 +19,12 @@ SHARED_RATE = 0.01  # what all strikers share is a job only when it is surely mo
 LOOK_AT_THE_PIN = "look at this pin: bent, worn or loose"
 NO_CAUSE = "their cause is not known: listen to some of them in the recordings before you change anything"
 DAMP = "damp the rebound: a softer stop, or a catch"
+LOOK_AT_ALL = "look for what they share: the depth of the pins, the barrel's gap to the levers"
+DAMP_ALL = "damp the rebound: look for what they share, the stops and what these are fixed to"
+# How the two numbers of each kind of fault are said.
+MISSED = "{:.0f} of {:.0f} strikes missed"
+BOUNCED = "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces"
+STRAY = "{:.0f} double or stray strikes beside {:.0f} played, no bounces"
 # By the pattern of the misses: what is found further, and the cure.
 PATTERNS = {
     "short gaps": ("; they come after short gaps", "make it ready sooner: a stronger return, or a shorter way"),
@@ -28,6 +34,23 @@ PATTERNS = {
 NO_PATTERN = ("", "look at its lever's bearing and its engagement with the pins")
 
 
+@dataclass(frozen=True)
+class Varied:
+    """How much more takes and pins vary than chance.
+
+    Parameters
+    ----------
+    phi, freedom : float
+        Dispersion of one striker against the others, and its degrees of freedom.
+    together : float
+        Dispersion of all strikers together.
+    """
+
+    phi: float = 1.0
+    freedom: float = np.inf
+    together: float = 1.0
+
+
 @dataclass(frozen=True, eq=False)
 class Fault:
     """One kind of fault of all strikers.
@@ -35,30 +58,36 @@ class Fault:
     Parameters
     ----------
     failed, tried : np.ndarray, shape=(n_strikers,)
-    phi, phi_together : float
-        Dispersion between takes, of one striker against the others and of all together.
-    p_value : np.ndarray, shape=(n_strikers,)
-        Chance of failing so much more often than the others.
+    varied : Varied
     said : str
         How the two numbers are said.
     shared : str
         What to do when all share it.
     cure : callable
         From a striker's row of the table to what is found further and what to do about it.
+    by_time : bool
+        It may come with the time as well as with the strikes: only who has more by both stands out.
     """
 
     failed: np.ndarray
     tried: np.ndarray
-    phi: float
-    phi_together: float
-    p_value: np.ndarray
+    varied: Varied
     said: str
     shared: str
     cure: Callable[[tuple], tuple[str, str]]
+    by_time: bool = False
+
+    def p_value(self) -> np.ndarray:
+        """Return, for each striker, the chance of failing so much more often than the others."""
+        phi, freedom = self.varied.phi, self.varied.freedom
+        by_strike = rates.above_others(self.failed, self.tried, phi, freedom)
+        if not self.by_time:
+            return by_strike
+        return np.maximum(by_strike, rates.above_others(self.failed, np.sign(self.tried), phi, freedom))
 
     def stands_out(self) -> np.ndarray:
         """Return which strikers may stand out: they are no measure for the others."""
-        return rates.q_values(self.p_value) <= 1 - CERTAIN
+        return rates.q_values(self.p_value()) <= 1 - CERTAIN
 
     def sums(self, some, phi: float) -> tuple[float, float]:
         """Return what some strikers failed and tried together, as effective counts."""
@@ -71,7 +100,7 @@ def families(heard: Heard) -> dict[str, list[Candidate]]:
     faults = _faults(heard, strikers) if len(strikers) else []
     several = len(strikers) > 1
     single = [job for fault in faults for job in _single(strikers, fault)] if several else []
-    q_values = rates.q_values([fault_p for fault in faults for fault_p in fault.p_value]) if several else []
+    q_values = rates.q_values([fault_p for fault in faults for fault_p in fault.p_value()]) if several else []
     together = [_together(strikers, fault) if several else _alone(strikers, fault) for fault in faults]
     p_together = [rates.above(*_rest(fault), SHARED_RATE) for fault in faults]
     return {
@@ -124,51 +153,26 @@ def _faults(heard, strikers) -> list[Fault]:
     takes = takes.assign(tried=takes["played"] + takes["missed"])
     # Hits that are a striker's own sound stand among the extra ones of a take and cannot be told apart there.
     clean = takes["striker"].isin(strikers.loc[strikers["n_sound"] == 0, "striker"])
-    of_misses, of_extras = _dispersions(takes, "missed", "tried"), _dispersions(takes[clean], "extra", "played")
+    of_misses, of_extras = _varied(takes, "missed", "tried"), _varied(takes[clean], "extra", "played")
     # A pin that misses in one take misses in the next: that makes strikers differ, too.
-    of_misses = [phi - 1 + _dispersion_of_pins(heard.pins[~fails]) for phi in of_misses]
-    p_stray = rates.above_others(stray, played, of_extras[0])
-    # Stray hits may come with the strikes or with the time: only what is more by both stands out.
-    p_stray = np.maximum(p_stray, rates.above_others(stray, np.sign(played), of_extras[0]))
+    by_pins = _dispersion_of_pins(heard.pins[~fails]) - 1
+    of_misses = Varied(of_misses.phi + by_pins, of_misses.freedom, of_misses.together + by_pins)
+    damp, unknown = ("", DAMP), ("", NO_CAUSE)
     return [
-        Fault(
-            missed,
-            tried,
-            *of_misses,
-            rates.above_others(missed, tried, of_misses[0]),
-            "{:.0f} of {:.0f} strikes missed",
-            "look for what they share: the depth of the pins, the barrel's gap to the levers",
-            lambda striker: _misses(heard, striker),
-        ),
-        Fault(
-            bounced,
-            played,
-            *of_extras,
-            rates.above_others(bounced, played, of_extras[0]),
-            "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces",
-            "damp the rebound: look for what they share, the stops and what these are fixed to",
-            lambda striker: ("", DAMP),
-        ),
-        Fault(
-            stray,
-            played,
-            *of_extras,
-            p_stray,
-            "{:.0f} double or stray strikes beside {:.0f} played, no bounces",
-            NO_CAUSE,
-            lambda striker: ("", NO_CAUSE),
-        ),
+        Fault(missed, tried, of_misses, MISSED, LOOK_AT_ALL, lambda striker: _misses(heard, striker)),
+        Fault(bounced, played, of_extras, BOUNCED, DAMP_ALL, lambda striker: damp),
+        Fault(stray, played, of_extras, STRAY, NO_CAUSE, lambda striker: unknown, by_time=True),
     ]
 
 
-def _dispersions(takes: pd.DataFrame, failed: str, tried: str) -> tuple[float, float]:
-    """Return the dispersion of one striker against the others, and that of all strikers together."""
+def _varied(takes: pd.DataFrame, failed: str, tried: str) -> Varied:
+    """Return how much more the takes vary than chance."""
     wide = takes.pivot(index="recording", columns="striker", values=[failed, tried]).fillna(0)
     if wide.empty:
-        return 1.0, 1.0
+        return Varied()
     failed, tried = wide[failed].to_numpy(dtype=float), wide[tried].to_numpy(dtype=float)
-    phi = rates.dispersion_between(failed, tried)
-    return phi, max(phi, rates.dispersion_of_takes(failed.sum(axis=1), tried.sum(axis=1)))
+    phi, freedom = rates.dispersion_between(failed, tried)
+    return Varied(phi, freedom, max(phi, rates.dispersion_of_takes(failed.sum(axis=1), tried.sum(axis=1))))
 
 
 def _dispersion_of_pins(pins: pd.DataFrame) -> float:
@@ -193,13 +197,13 @@ def _misses(heard, striker) -> tuple[str, str]:
 def _single(strikers, fault) -> list[Job | None]:
     """Return a job for each striker that stands out: what it would win by being as good as the others."""
     out = fault.stands_out()
-    others = fault.sums(~out, fault.phi)
+    others = fault.sums(~out, fault.varied.phi)
     jobs = []
     for at, striker in enumerate(strikers.itertuples()):
         if not out[at] or not others[1]:
             jobs.append(None)
             continue
-        excess = rates.difference(*fault.sums([at], fault.phi), *others)
+        excess = rates.difference(*fault.sums([at], fault.varied.phi), *others)
         rate = fault.failed[at] / fault.tried[at]
         more, cure = fault.cure(striker)
         said = fault.said.format(fault.failed[at], fault.tried[at])
@@ -210,7 +214,7 @@ def _single(strikers, fault) -> list[Job | None]:
 
 def _rest(fault) -> tuple[float, float]:
     """Return what the strikers failed and tried that do not stand out, as effective counts."""
-    return fault.sums(~fault.stands_out(), fault.phi_together)
+    return fault.sums(~fault.stands_out(), fault.varied.together)
 
 
 def _together(strikers, fault) -> Job | None:
@@ -237,7 +241,7 @@ def _alone(strikers, fault) -> Job | None:
 
 def _rate_said(fault, some) -> str:
     failed, tried = fault.sums(some, 1.0)
-    low, high = (words.percent(end) for end in rates.interval(*fault.sums(some, fault.phi_together)))
+    low, high = (words.percent(end) for end in rates.interval(*fault.sums(some, fault.varied.together)))
     return f"{fault.said.format(failed, tried)} ({words.percent(failed / tried)}; {low} to {high})"
 
 
