@@ -23,6 +23,13 @@ SAID = {
         "gain_s": 0.00006,
     },
     "at most 14 fewer strikes heard displaced a playthrough (10.0 to 20)": {"part": "load"},
+    # Known to the last digit shown: no range.
+    "1.0 fewer strikes heard displaced a playthrough": {
+        "part": "pin",
+        "gain_noticed": 0.9997,
+        "gain_low": 0.994,
+        "gain_high": 1.0,
+    },
 }
 
 

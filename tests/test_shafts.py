@@ -86,6 +86,14 @@ def test_no_shaft_is_named_where_none_is_out_of_true(seed):
     assert row["sd_s"] == 0 and row["share"] == 0 and 0 < row["detectable_s"] < 0.002
 
 
+def test_a_wobble_that_nothing_could_have_shown_has_no_share():
+    """As in a clock test of the demo: a shaft is named, but no wobble of it, however large, would have been found."""
+    notes, machine, takes, _ = make_case(2)
+    fitted = replace(timing.fit_of(machine, notes, takes), least_wobble_s=np.inf)
+    made = timing.tables_from(timing_machine.make_group(takes), machine, takes, fitted)
+    assert len(made["budget"]) and "shaft" not in made["budget"]["part"].to_pylist()
+
+
 def test_what_is_called_detectable_would_have_been_found():
     case = make_case(2)
     least_s = tables_of(case)["budget"].set_index("part")["detectable_s"].dropna().iloc[0]

@@ -112,7 +112,8 @@ def shafts(found: Found) -> list[Column]:
     rows = list(found.shafts.sort_values("amplitude_s", ascending=False, kind="stable").itertuples(index=False))
     return _told(
         Column("Shaft", [row.shaft if words.known(row.shaft) else "nobody named one that turns so" for row in rows]),
-        Column("Turns per turn of the barrel", [f"{row.order:.3f}" for row in rows], True),
+        # Of a shaft that nobody named, how often it turns is not known: only how often it is felt.
+        Column("Times a turn of the barrel", [f"{row.order:.3f}" for row in rows], True),
         Column("Wobble", [words.spread(words.milliseconds(row.amplitude_s, row.amplitude_se)) for row in rows], True),
         Column("Off the told ratio", [words.percent(row.creep, sign=True, digits=2) for row in rows], True),
     )

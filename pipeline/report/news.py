@@ -156,8 +156,10 @@ def _gain(row, felt_sd_s: float) -> str:
     """Say what a job wins; of the load, that is what it would win if no strike cost any speed."""
     what = "missed or double strikes" if row.gain_missed > 0 else "strikes heard displaced"
     most = "at most " if row.part == "load" else ""
-    between = f"{_counted(row.gain_low)} to {_counted(row.gain_high)}"
-    gain = f"{most}{_counted(row.gain_noticed)} fewer {what} a playthrough ({between})"
+    ends = [_counted(row.gain_low), _counted(row.gain_high)]
+    # A gain that is known to the last digit shown has no range.
+    between = f" ({' to '.join(ends)})" if set(ends) != {_counted(row.gain_noticed)} else ""
+    gain = f"{most}{_counted(row.gain_noticed)} fewer {what} a playthrough{between}"
     if row.gain_s < LEAST_SPREAD_S:
         return gain
     of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""

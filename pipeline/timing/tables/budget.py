@@ -19,8 +19,9 @@ def budget(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
     against the others has a negative one; one that was not looked for has no row. Freak hits (another strike, most
     likely) are left out.
     """
-    # What nobody looked for has no share, not one of 0.
-    sought = [part for part in PARTS if part != "shaft" or fitted.shafts_sought]
+    # What nobody looked for, or what no wobble could have shown, has no share, not one of 0.
+    seen = fitted.shafts_sought and np.isfinite(fitted.least_wobble_s)
+    sought = [part for part in PARTS if part != "shaft" or seen]
     found = []
     for ruler, prefix in RULERS.items():
         total_name = "felt_s" if prefix else "late_s"
