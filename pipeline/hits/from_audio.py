@@ -87,11 +87,11 @@ def _hits(sound: audio.Audio, channels: tuple[Channel, ...], detection: Detectio
         found = replace(found, rows=fields.put(found.rows))
         evidence, templates = second_pass.look(found, channels, rate_hz)
         probability = classifier.own_strike(found.rows, are_mixed(channels)[found.rows["channel"]], evidence, rate_hz)
-        del evidence
+        del evidence  # of a long recording it is as large as all candidates
         keep = selection.kept(found.rows, probability, channels, detection, rate_hz)
-        rows = fields.whole(found.rows, keep)
+        rows, probability = fields.whole(found.rows, keep), probability[keep]
         at, se = template_onset.refined(found, rows, keep, templates, rate_hz)
-        hits = Hits(rows, se, probability[keep], found.tail[keep], rows["at"].copy())
+        hits = Hits(rows, se, probability, found.tail[keep], rows["at"].copy())
         hits.rows["at"] = at
         # Two that were found at a leak and at the strike behind it may have moved to the same place.
         hits = hits.part(selection.apart(hits.rows, hits.probability, gap))

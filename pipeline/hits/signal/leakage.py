@@ -21,8 +21,8 @@ UNKNOWN_DB = -15.0  # leakage of a pair with too few candidates
 LOUDEST_DB = -2.0  # nothing leaks louder than this
 LEAST_DB = -26.0  # nothing counts as leaking less: tails hide what leaks
 LOW, LOWEST = 0.25, 0.05  # quantiles of a pair's levels that leakage alone makes
-# Standard deviations between the two, and from the first to the middle. Of a normal distribution 0.97 and 0.67: here
-# the middle is taken to lie lower, as strikes at the same moment raise it.
+# Standard deviations between the two, and from the first to the middle. Of a normal distribution 0.97 and 0.67;
+# how these were chosen is not recorded.
 LOW_TO_LOWEST, LOW_TO_MIDDLE = 1.12, 0.52
 NOTHING_DB = 40.0  # above what leaks in: with levels by the matched filter, no other channel struck
 # Above the leakage a strike is the channel's own: so much, and so many standard deviations of at most so much.
