@@ -40,6 +40,7 @@ from pipeline.hits.signal.spool import Waveforms
 from pipeline.settings import Channel, Detection
 from tests.benchmarks import hits_drums, hits_scenes
 from tests.benchmarks.hits_fit_scenes import (
+    MOST_SOUNDS,
     drum_scenes,
     leaking_scenes,
     lone_scenes,
@@ -82,7 +83,7 @@ class Size:
 
 
 FULL = Size(None, lone=48, leaking=80, mixed=84, drums=80, sparse=36, held_out=(10, 27))
-TRIAL = Size(8, lone=3, leaking=3, mixed=2, drums=5, sparse=6, held_out=(1, 1))
+TRIAL = Size(MOST_SOUNDS, lone=3, leaking=3, mixed=2, drums=5, sparse=6, held_out=(1, 1))
 
 
 @dataclass(frozen=True)
