@@ -65,7 +65,8 @@ def to_make_again(config: settings.Settings, fingerprints: settings.Fingerprints
 
 def seal_report(results: str, configuration: str) -> None:
     """Note what the report was made for, and what its files hold."""
-    Path(results, "report", _SEAL).write_text(_sealed(results, configuration), encoding="utf-8")
+    with tables.replacing(Path(results, "report", _SEAL)) as file:
+        file.write(_sealed(results, configuration).encode())
 
 
 def _sealed(results: str, configuration: str) -> str | None:

@@ -22,6 +22,7 @@ SHARED = {
     "audio": {"hits", "report", "exports"},
     "bars": {"timing", "report"},
     "flywheel": {"timing", "trend"},
+    "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
     "words": {"worklist", "report"},
 }

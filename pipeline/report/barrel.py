@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipeline import words
-from pipeline.report import drawing, verdict
+from pipeline import hearing, words
+from pipeline.report import drawing
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts
 from pipeline.report.song import bar_axis, passage_names
@@ -76,7 +76,7 @@ def _unrolled(found: Found, pins: pd.DataFrame, width: float, sentence: str) -> 
     wide = width > 500
     height, top = (30.0, 26.0) if wide else (42.0, 26.0)
     frame = _frame(found, width, top, height * len(rows), 120.0 if wide else 8.0)
-    longest = max(verdict.NOTICED_S, float(np.nanquantile(pins["offset_s"].abs(), 0.99)))
+    longest = max(hearing.NOTICED_S, float(np.nanquantile(pins["offset_s"].abs(), 0.99)))
     parts = []
     for number, striker in enumerate(rows):
         # On a telephone the name stands above its row, not beside it.
@@ -131,7 +131,7 @@ def _shade(offset_s: float) -> str:
     size = abs(offset_s)
     if size < LIGHT_S:
         return "even"
-    return ("late" if offset_s > 0 else "early") + ("2" if size >= verdict.NOTICED_S else "1")
+    return ("late" if offset_s > 0 else "early") + ("2" if size >= hearing.NOTICED_S else "1")
 
 
 def _ticks(marks: list[tuple[float, float]], y: float, name: str) -> str:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline import words
+from pipeline import hearing, words
 from pipeline.report import drawing, verdict
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
@@ -129,7 +129,7 @@ def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: floa
 def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: float, sentence: str) -> str:
     reach = _felt_reach(felt)
     frame = score_frame(found, width, 46, 170, -reach, reach)
-    band = frame.y(verdict.NOTICED_S), frame.y(-verdict.NOTICED_S)
+    band = frame.y(hearing.NOTICED_S), frame.y(-hearing.NOTICED_S)
     parts = [drawing.rectangle(frame.left, band[0], frame.right - frame.left, band[1] - band[0], "band")]
     values = drawing.ticks(-reach, reach, 5)
     title = "felt, ms (up = late)"

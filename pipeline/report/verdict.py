@@ -8,7 +8,6 @@ import pandas as pd
 from pipeline import words
 from pipeline.report.results import Found
 
-NOTICED_S = 0.006  # Friberg & Sundberg 1995: less is never noticed; what each strike may be off stands in 'lateness'
 TOGETHER_S = 0.020  # Hirsh 1959: which of two sounds came first is heard from about 20 ms
 # Drake & Botte 1993, Percept. Psychophys. 54: another tempo is noticed from 1.5 % at best; 3 % after six intervals.
 STEADY_BEST, STEADY_USUAL = 0.015, 0.03

@@ -24,10 +24,10 @@ SMALL_BYTES = 1_000_000
 SHARED = {
     "notes": ("midi", "settings/strikers"),
     "hits": ("audio", "midi", "settings/strikers"),
-    "timing": ("bars", "flywheel"),
+    "timing": ("bars", "flywheel", "hearing"),
     "trend": ("flywheel",),
-    "worklist": ("words",),
-    "report": ("bars", "words"),
+    "worklist": ("hearing", "words"),
+    "report": ("bars", "hearing", "words"),
 }
 # Libraries whose versions may change figures.
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")

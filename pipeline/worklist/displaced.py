@@ -10,14 +10,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline import words
+from pipeline import hearing, words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, known, move, place, places
 from pipeline.worklist.heard import Heard
 
-# Friberg & Sundberg 1995: one displaced tone in an even row is noticed from the larger of the two.
-NOTICED_S, NOTICED_RATIO = 0.006, 0.025
 ROBUST = 1.4826  # standard deviations of a normal distribution in its median absolute deviation
 
 
@@ -126,7 +124,7 @@ def _pin_gain(heard, pin, notes, scatter_s) -> Gain:
     judged = strikes[own & strikes["felt_s"].notna() & strikes["noticed_from_s"].notna()]
     limit_s = judged["noticed_from_s"].to_numpy()
     gap_s = notes.set_index("note_id")["gap_s"].reindex(strikes.loc[own, "note_id"].drop(judged.index)).to_numpy()
-    unjudged_limit_s = np.fmax(NOTICED_S, NOTICED_RATIO * gap_s)
+    unjudged_limit_s = hearing.noticed_from_s(gap_s)
 
     def won(error_s: float) -> float:
         """Return the share of its strikes that are noticed no more, when all lie by `error_s` later than measured."""

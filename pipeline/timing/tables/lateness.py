@@ -22,17 +22,14 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import settings, tables
+from pipeline import hearing, settings, tables
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys
 from pipeline.timing.tables.click import Click
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")
-# Friberg & Sundberg 1995, J. Acoust. Soc. Am. 98(5): one displaced tone in an even row is noticed from the larger of
-# the two, for intervals of 100 to 1000 ms; nothing was tried outside them, so nothing is judged there.
-NOTICED_S, NOTICED_RATIO = 0.006, 0.025
-SHORTEST_S, LONGEST_S = 0.1, 1.0
+SHORTEST_S, LONGEST_S = 0.1, 1.0  # of the intervals that were tried (`hearing`); nothing is judged outside them
 SURELY = 2.0  # errors of the felt beat that a strike must stand out from, too
 # The listener, the same for all machines, so that their figures compare. Our choice, by simulation (timing_felt): in an
 # even row the memory is that of least squares over the last 1.5 to 2 s.
@@ -99,7 +96,7 @@ def noticed_from_s(interval_s) -> np.ndarray:
     """Return the displacement that is just noticed after `interval_s` (s); NaN where nobody tried."""
     interval_s = np.asarray(interval_s, dtype=float)
     tried = (interval_s >= SHORTEST_S) & (interval_s <= LONGEST_S)
-    return np.where(tried, np.maximum(NOTICED_S, NOTICED_RATIO * interval_s), np.nan)
+    return np.where(tried, hearing.noticed_from_s(interval_s), np.nan)
 
 
 def intervals_s(hits: pd.DataFrame, fitted: Fit) -> np.ndarray:

@@ -8,7 +8,7 @@ from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys, misses
 from pipeline.timing.tables.pins import turn_per_s
 
-NOTICED_S = 0.001  # delay by readiness below which a gap is a good one
+GOOD_GAP_DELAY_S = 0.001  # delay by readiness below which a gap is a good one
 
 
 def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
@@ -71,8 +71,8 @@ def _shortest_good_gap_s(fitted, struck, place):
         return None
     shortest_s = played[0]
     readiness, se = fitted.readiness[place], fitted.readiness_se[place]
-    if np.isfinite(readiness) and readiness > max(NOTICED_S, 2 * se):
-        shortest_s = max(shortest_s, fitted.ready_s * np.log(readiness / NOTICED_S))
+    if np.isfinite(readiness) and readiness > max(GOOD_GAP_DELAY_S, 2 * se):
+        shortest_s = max(shortest_s, fitted.ready_s * np.log(readiness / GOOD_GAP_DELAY_S))
     limit_s = misses.gap_limit_s(rows["gap_s"].to_numpy(), rows["status"].eq("missed").to_numpy())
     shortest_s = max(shortest_s, limit_s)
     good = played[played >= shortest_s - 1e-9]
