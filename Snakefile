@@ -194,6 +194,7 @@ rule aligned:
     """Align the hits of a recording to the notes of its arrangement."""
     input:
         notes_of,
+        files_of,
         RESULTS + "/hits/{recording}.parquet",
     output:
         update(RESULTS + "/aligned/build_day={build_day}/recording={recording}/aligned.parquet"),

@@ -19,7 +19,7 @@ from tests import conftest
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
 SHARED = {
-    "audio": {"hits", "report", "exports"},
+    "audio": {"hits", "aligned", "report", "exports"},
     "bars": {"timing", "report"},
     "flywheel": {"timing", "trend"},
     "hearing": {"timing", "worklist", "report"},

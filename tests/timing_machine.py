@@ -256,6 +256,7 @@ def take_of(notes, hit_s, missed, playthrough, name="take-1", clicks=(), rig=Non
             "score_beat": column["score_beat"],
             "score_s": column["score_s"],
             "hit_s": played_s,
+            "hit_se": np.where(missed, np.nan, 5e-5),
             "shared": np.where(missed, 0, 1),
             "confidence": np.where(missed, np.nan, 1.0),
         },

@@ -4,6 +4,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
+from pipeline.aligned.chords import Told
 from pipeline.aligned.confidence import Matches
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
@@ -20,6 +21,7 @@ def write(
     onsets: Onsets,
     evidence: Evidence,
     matches: Matches,
+    told: Told | None,
     mixed: np.ndarray,
     recording: Recording,
 ) -> pa.Table:
@@ -32,6 +34,8 @@ def write(
     notes : table of contract notes
     strikers : list of str
         Names, in the order of the codes.
+    told : Told or None
+        What the sound tells of the strikes of chords.
     mixed : ndarray of bool, shape (n_strikers,)
         Strikers whose hits cannot be told from others': a note of theirs shares a hit of its onset.
     """
@@ -40,13 +44,19 @@ def write(
     hit, status, sure, segment = (np.concatenate(parts) for parts in zip(*blocks, strict=True))
     playthrough = np.repeat(np.arange(1, take.n_playthroughs + 1), n_notes)
     note_row = np.tile(np.arange(n_notes), take.n_playthroughs)
+    own_s, own_se, right, silent = _by_sound(told, onsets, take.n_playthroughs, n_notes)
+    silent &= status == "played"
+    status[silent], hit[silent], sure[silent] = "missed", -1, np.nan
     undecided = (hit >= 0) & doubt[hit]
     status[undecided] = "undecided"
     if doubt.mean() > MOST_UNDECIDED:
         status[np.isin(status, ("outside", "missed"))] = "undecided"
     hit[undecided], sure[undecided] = -1, np.nan
     count = np.bincount(hit[hit >= 0], minlength=len(evidence))
-    shared = np.where(hit >= 0, count[hit], 0)
+    by_sound = (hit >= 0) & np.isfinite(own_s)
+    # A note that is left of a chord still only shares its hit: the first of all struck it.
+    shared = np.where(hit >= 0, np.where(by_sound, 1, count[hit]), 0)
+    sure = np.where(by_sound, sure * right, sure)
 
     stray = np.flatnonzero(count == 0)
     # Of what fits no note and was hardly heard, nothing tells whether it was a strike at all.
@@ -54,6 +64,8 @@ def write(
     stray_playthrough, stray_segment = _where(stray, take, evidence)
     hit = np.concatenate((hit, stray))
     played = hit >= 0
+    hit_s, hit_se = (column[hit] if len(evidence) else hit * 1.0 for column in (evidence.hit_s, np.sqrt(evidence.hit_var)))
+    hit_s[: len(own_s)][by_sound], hit_se[: len(own_s)][by_sound] = own_s[by_sound], own_se[by_sound]
     columns = {
         "arrangement": tables.arrow([recording.arrangement] * len(hit)),
         "session": np.full(len(hit), recording.session),
@@ -62,7 +74,8 @@ def write(
         "segment": np.concatenate((segment, stray_segment)),
         "status": tables.arrow([*status, *np.where(open_stray, "undecided", "extra")]),
         "hit_id": tables.arrow(evidence.hit_id[hit] if len(evidence) else hit, ~played),
-        "hit_s": tables.arrow(evidence.hit_s[hit] if len(evidence) else hit.astype(float), ~played),
+        "hit_s": tables.arrow(hit_s, ~played),
+        "hit_se": tables.arrow(hit_se, ~played),
         "shared": np.concatenate((shared, np.ones(len(stray), np.int64))),
         "confidence": np.concatenate((sure, np.full(len(stray), np.nan))),
     }
@@ -75,6 +88,17 @@ def write(
     names += [strikers[s] if s >= 0 else None for s in evidence.striker[stray]]
     columns["striker"] = tables.arrow(names)
     return tables.build("aligned", columns)
+
+
+def _by_sound(told: Told | None, onsets: Onsets, n_playthroughs: int, n_notes: int):
+    """Return `hit_s`, `hit_se`, `right` and `silent` of `Told` for each note of each playthrough in turn."""
+    nothing = np.full(n_playthroughs * n_notes, np.nan)
+    if told is None or not len(onsets):
+        return nothing, nothing, nothing, np.zeros(len(nothing), bool)
+    heard = onsets.note_member >= 0
+    member = np.where(heard, onsets.first[onsets.note_onset] + onsets.note_member, 0)
+    times = (np.where(heard, column[:, member], np.nan).ravel() for column in (told.hit_s, told.hit_se, told.right))
+    return *times, (heard & told.silent[:, member]).ravel()
 
 
 def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:

@@ -6,7 +6,8 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import aligned_table, clocks, confidence, recognise, sound, swapped
+from pipeline.aligned import aligned_table, chords, clocks, confidence, recognise, sound, swapped
+from pipeline.aligned.chords import windows
 from pipeline.aligned.expectation import expect, turnaround_s
 from pipeline.aligned.playthroughs import Take, unroll
 from pipeline.aligned.rounds import find_best
@@ -15,7 +16,7 @@ from pipeline.aligned.search import onsets as gathering
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 from pipeline.aligned.search.reading import find
-from pipeline.settings import Channel, Machine, Recording, Rig
+from pipeline.settings import Channel, Machine, Recording, Rig, is_list
 
 LEAST_HITS = 5  # fewer fit any song (chosen)
 MUTE_NOTES = (
@@ -130,7 +131,8 @@ def _match(case: _Case) -> _Match:
         matches = confidence.judge(take, reading, onsets, own, evidence, seen)
         said |= {"sounds_told_apart": told_apart, "n_playthroughs": take.n_playthroughs}
     heard = replace(heard, evidence=evidence)
-    table = aligned_table.write(case.notes, heard.strikers, onsets, evidence, matches, heard.mixed, case.recording)
+    told = _told(case, heard, matches)
+    table = aligned_table.write(case.notes, heard.strikers, onsets, evidence, matches, told, heard.mixed, case.recording)
     if heard.mute.any():
         table, said["health"] = _with_mute(table, heard, case.hits)
     said["click_offset_s"] = _click_offset_s(table, case.hits, case.rig)
@@ -151,6 +153,25 @@ def _hear(case: _Case) -> _Heard:
         is_heard[:], mixed[:] = True, False
     mute = _mute(strikers, case.notes, evidence, is_heard & ~mixed, case.rig)
     return _Heard(strikers, gathering.gather(case.notes, strikers, is_heard & ~mute), evidence, mixed, mute)
+
+
+def _told(case: _Case, heard: _Heard, matches: confidence.Matches) -> chords.Told | None:
+    """Return what the sound of the mixed microphones tells of each strike; None where there is none.
+
+    A striker that several of them hear is told by the first that tells it.
+    """
+    if case.rig is None or case.is_clock or not len(heard.evidence) or is_list(case.recording.file):
+        return None
+    told = None
+    for channel in case.rig.channels:
+        hears = heard.strikers if channel.hears == ("everything",) else channel.hears
+        mask = np.array([name in hears for name in heard.strikers])
+        if mask.sum() < 2 or not (mask & heard.mixed).any():
+            continue
+        of_channel = windows.sound_of(case.recording, channel)
+        more = chords.tell_apart(matches, heard.onsets, heard.evidence, of_channel, mask, heard.own)
+        told = more if told is None else told.or_else(more)
+    return told
 
 
 def _with_mute(table: pa.Table, heard: _Heard, hits: pa.Table) -> tuple[pa.Table, list[str]]:

@@ -24,6 +24,7 @@ SMALL_BYTES = 1_000_000
 SHARED = {
     "notes": ("midi", "settings/strikers"),
     "hits": ("audio", "midi", "settings/strikers"),
+    "aligned": ("audio",),
     "timing": ("bars", "flywheel", "hearing"),
     "trend": ("flywheel",),
     "worklist": ("hearing", "words"),

@@ -131,8 +131,9 @@ beat_in_bar? | real | beats of the time signature | place in the bar, from 1
 passage? | text | | passage
 score_beat? | real | quarter notes | place in the arrangement
 score_s? | real | s | nominal time
-hit_s? | real | s | time of the hit in the recording
-shared | whole | | notes that share the hit (1: its own; 0: no hit)
+hit_s? | real | s | time of the note's own strike in the recording where it was told apart, else of the hit
+hit_se? | real | s | its standard error
+shared | whole | | notes that share the hit still, whose first it is (1: its own, or told apart by sound; 0: no hit)
 confidence? | real | | probability that the match is right
 """,
         ),

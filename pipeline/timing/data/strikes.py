@@ -57,7 +57,7 @@ def strikes_of(takes: list[Take], score: Score, machine: settings.Machine) -> St
     frames, extra = [], []
     for number, take in enumerate(takes):
         aligned = take.aligned.to_pandas()
-        levels = take.hits.select(["hit_id", "hit_se", "level_db", "kind"]).to_pandas()
+        levels = take.hits.select(["hit_id", "level_db", "kind"]).to_pandas()
         extra.append(_extras(aligned, names).assign(take=number).merge(levels, on="hit_id", how="left"))
         kept = aligned[aligned["status"].isin([*FIRES, "missed"]) & aligned["note_id"].notna()]
         frames.append(kept.assign(take=number).merge(levels, on="hit_id", how="left"))
@@ -80,6 +80,7 @@ def _extras(aligned, names):
         {
             "hit_id": extra["hit_id"].astype(int).to_numpy(),
             "hit_s": extra["hit_s"].to_numpy(),
+            "hit_se": extra["hit_se"].to_numpy(),
             "striker": striker.fillna(-1).astype(int).to_numpy(),
             "passage": played["passage"].to_numpy()[np.maximum(last, 0)] if len(played) else None,
         },
