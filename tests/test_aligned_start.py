@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from pipeline import tables
 from tests.aligned_takes import make_hits, make_notes, make_song, without
@@ -62,6 +63,8 @@ def make_project(folder):
     bands = np.random.default_rng(1).normal(-40, 5, (len(room), tables.N_BANDS)).astype(np.float32)
     room = without(room, bands_db=bands)
     tables.write(tables.path(folder / "results", "hits", recording="room-1"), "hits", room, said=said)
+    noise = np.random.default_rng(2).normal(0, 0.001, 8000 * (round(room["hit_s"][-1].as_py()) + 1))
+    soundfile.write(folder / "b.wav", noise, 8000)
 
 
 @pytest.mark.parametrize("recording", ["full-1", "room-1"])

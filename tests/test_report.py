@@ -349,7 +349,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
 
 
 def test_a_strike_is_noticed_from_where_its_table_says():
-    found = {name: ["r"] * 6 if name == "recording" else np.arange(6) for name in ("recording", "hit_id")}
+    found = {name: ["r"] * 6 if name == "recording" else np.arange(6) for name in ("recording", "hit_id", "hit_s")}
     found |= {"felt_s": [0.0059, -0.0061, 0.0149, 0.0151, 0.05, np.nan]}
     judged = verdict.judged(pd.DataFrame(found | {"noticed_from_s": [0.006, 0.006, 0.015, 0.015, np.nan, np.nan]}))
     assert (len(judged.strikes), judged.n_noticed) == (4, 2)

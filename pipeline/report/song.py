@@ -39,7 +39,7 @@ def speed(found: Found) -> Picture | None:
 
 def strikes(found: Found) -> Picture | None:
     """Draw every strike against the beat one feels; None when no strike has one."""
-    felt = found.lateness.drop_duplicates(["recording", "hit_s"]).dropna(subset="felt_s")
+    felt = found.lateness.drop_duplicates(["recording", "hit_id", "hit_s"]).dropna(subset="felt_s")
     if not len(felt) or found.is_clock:
         return None
     judged = verdict.judged(found.lateness).strikes
@@ -134,7 +134,7 @@ def _strikes(found: Found, felt: pd.DataFrame, noticed: pd.DataFrame, width: flo
     values = drawing.ticks(-reach, reach, 5)
     title = "felt, ms (up = late)"
     parts += value_axis(frame, values, lambda value: words.plain(1000 * value, 0, sign=True), title)
-    strike = ["recording", "hit_s"]
+    strike = ["recording", "hit_id", "hit_s"]
     quiet = felt[~pd.MultiIndex.from_frame(felt[strike]).isin(pd.MultiIndex.from_frame(noticed[strike]))]
     parts.append(drawing.dots(*_places(frame, quiet, reach), "dot" if len(quiet) < CROWDED_STRIKES else "dot crowd"))
     for late, kind in ((True, "late"), (False, "early")):

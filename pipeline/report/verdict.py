@@ -54,7 +54,7 @@ class Judged:
 def judged(lateness: pd.DataFrame) -> Judged:
     """Hold each strike's felt lateness against what a listener notices there; notes that share a hit count once."""
     strikes = lateness.dropna(subset=["felt_s", "noticed_from_s"])
-    strikes = strikes.drop_duplicates(["recording", "hit_s"]).reset_index(drop=True)
+    strikes = strikes.drop_duplicates(["recording", "hit_id", "hit_s"]).reset_index(drop=True)
     return Judged(strikes.assign(noticed=strikes["felt_s"].abs() > strikes["noticed_from_s"]))
 
 
@@ -225,7 +225,7 @@ def _share_state(noticed: int, total: int) -> str:
 
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:
     """Count the chords whose strikes lie further apart than is heard as one, and all chords of two hits or more."""
-    strikes = lateness.drop_duplicates(["recording", "hit_s"])
+    strikes = lateness.drop_duplicates(["recording", "hit_id", "hit_s"])
     chords = strikes.groupby(["recording", "playthrough", "segment", "score_beat"])["hit_s"].agg(["min", "max", "size"])
     chords = chords[chords["size"] > 1]
     return int((chords["max"] - chords["min"] > TOGETHER_S).sum()), len(chords)

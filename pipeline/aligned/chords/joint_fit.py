@@ -17,6 +17,7 @@ ROUNDS = 3  # of one lag at a time
 TEMPER = 4.0
 PRIOR_DF = 3.0  # of Student's t around the due time
 LEVEL_REACH = 3.0  # standard deviations of the logarithm of a gain
+SOFTER_DB = (0.0, 3.0, 6.0, 9.0)  # by which an unknown sound of a striker is softer than its usual strike
 NEAR_S = 0.001  # around the best lag: what lies farther is another lag
 
 
@@ -144,7 +145,11 @@ class _Fit:
         error = np.sqrt(1 / max(slope, 1e-12) + (wide if wide > 0.5 else 0.0))
         striker = self.strikers[one]
         loud = np.exp(2 * striker.log_gain) * np.square(np.abs(self.white[one])).mean(axis=0)
-        log_unseen = (np.square(np.abs(self.rest)) * loud / (1 + loud) - np.log1p(loud)).sum() / TEMPER
+        power = np.square(np.abs(self.rest))
+        softer = [loud * 10 ** (-below / 10) for below in SOFTER_DB]
+        softer = [(power * one / (1 + one) - np.log1p(one)).sum() / TEMPER for one in softer]
+        away = np.array(SOFTER_DB) * np.log(10) / 20 / striker.log_gain_sd
+        log_unseen = np.logaddexp.reduce(np.array(softer) - 0.5 * away**2)
         log_known, log_unseen = log_odds + np.log(1 - striker.unseen), log_unseen + np.log(striker.unseen)
         log_odds = float(np.logaddexp(log_known, log_unseen))
         self.rest = self.rest - self._sound(one)

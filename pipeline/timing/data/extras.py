@@ -54,7 +54,7 @@ def told(extras: pd.DataFrame, rows: pd.DataFrame, n_strikers: int) -> pd.DataFr
 
 def sounds(extras: pd.DataFrame, played: pd.DataFrame, striker: int) -> list[tuple[float, np.ndarray]]:
     """Return the sounds of one striker: gap to the strike (negative: before it) and places of the hits in `extras`."""
-    own = played[played["striker"] == striker].drop_duplicates(["take", "hit_s"])
+    own = played[played["striker"] == striker].drop_duplicates(["take", "hit_id", "hit_s"])
     strike, extra, gap_s = _pairs(own, extras)
     size_s = np.hypot(own["hit_se"].to_numpy()[strike], extras["hit_se"].fillna(0.0).to_numpy()[extra])
     looked, taken, found = np.ones(len(gap_s), bool), np.zeros(len(extras), bool), []
@@ -124,7 +124,7 @@ def _rebounds(extras, played):
     named = extras[(extras["striker"] >= 0) & (extras["sound_of"] < 0)]
     found = [
         _bounces(named[named["striker"] == striker], own)
-        for striker, own in played.drop_duplicates(["take", "hit_s", "striker"]).groupby("striker")
+        for striker, own in played.drop_duplicates(["take", "hit_id", "hit_s", "striker"]).groupby("striker")
     ]
     bounces = pd.concat(found).drop_duplicates("extra")
     pins = played.groupby("pin").agg(striker=("striker", "first"), total=("pin", "size"))

@@ -13,19 +13,44 @@ from pipeline.timing.fitting.state import State
 # degrees of freedom) 1.5 makes the errors of delays .65 as large, 6 those of pins 1.2 as large (timing_constants).
 OUTLYING_Z = 3.0
 FREAK_Z = 10.0  # standard deviations that a hit must lie out to be another strike, besides `strikes.FREAK_S`; free: 0
+FIRST_SCATTERS = 2.0  # by which the first of several notes must come before the next, to be told
 SCATTER_DF = 30.0  # weight of the common scatter against a striker's own, in strikes; free: 0.04
 
 
 def weigh(prepared: Prepared, state: State, residuals: Residuals) -> State:
     """Return the state with new weights of the hits and new scatter of the strikers."""
     hits = prepared.hits
-    trust = hits.full_weight * hits.confidence
+    full_weight = hits.full_weight * is_first(hits.arrival, residuals.rest_s, residuals.scatter_s)
+    trust = full_weight * hits.confidence
     middle_s = middles(state.flagged, hits.pin, residuals.partial_s, trust)
     away_s = np.where(state.flagged[hits.pin], residuals.partial_s - middle_s[hits.pin], residuals.rest_s)
-    weight = hits.full_weight * outlier_weights(away_s, residuals.scatter_s, strikes.FREAK_S)
+    weight = full_weight * outlier_weights(away_s, residuals.scatter_s, strikes.FREAK_S)
     weight = never_all_zero(weight, hits.track, hits.share)
     scatter = scatter_over_common(hits.striker, weight, residuals.rest_s, prepared.strikers.n)
     return replace(state, weight=weight, scatter=scatter)
+
+
+def is_first(arrival, rest_s, scatter_s) -> np.ndarray:
+    """Return which strikes a hit tells of: all of their own, and of notes that share one that which came first.
+
+    Where two of them are due so close together that either may have been first, it tells of none: their scatter would
+    make both seem early.
+
+    Parameters
+    ----------
+    arrival : np.ndarray of int, shape=(n_hits,)
+        As in `Hits`.
+    rest_s, scatter_s : np.ndarray, shape=(n_hits,)
+        Lateness less all that the model says: of notes that share a hit, the one with most of it is due first.
+    """
+    first = arrival < 0
+    order = np.lexsort([-rest_s, arrival])
+    order = order[arrival[order] >= 0]
+    begins = np.flatnonzero(np.diff(arrival[order], prepend=-1))
+    ends = np.append(begins[1:], len(order)) - 1
+    one, other = order[begins], order[np.minimum(begins + 1, ends)]
+    first[one] = (one == other) | (rest_s[one] - rest_s[other] > FIRST_SCATTERS * scatter_s[one])
+    return first
 
 
 def never_all_zero(weight, track, share) -> np.ndarray:

@@ -75,6 +75,8 @@ def _pins(score, strikes, frame):
     striker = np.zeros(len(ids), dtype=int)
     striker[pin] = frame["striker"]
     n_played = np.bincount(pin, minlength=len(ids))
+    # Of a hit that is the first of several notes' nothing tells whose pin is out of place.
+    n_own = np.bincount(pin, frame["shared"].to_numpy() == 1, len(ids))
     has_place = np.bincount(striker, minlength=len(strikes.striker_names))[striker] > 1
     knots = frame.groupby("pin")["knot"].agg(["nunique", "min"])
     one_knot = knots["nunique"].to_numpy() == 1
@@ -89,7 +91,7 @@ def _pins(score, strikes, frame):
         has_place=has_place,
         border=np.flatnonzero(has_place & ~one_knot),
         tied=tied,
-        testable=has_place & (n_played >= 2) & (not tied),
+        testable=has_place & (n_own >= 2) & (not tied),
     )
     return pins, pin, np.where((has_place & one_knot)[pin], pin, -1)
 
@@ -110,11 +112,18 @@ def _hits(strikes, frame, lines, late_s, pins_of_hits, weight):
         gap_s=struck.gap_s(strikes, lines.pace)[played],
         first_company=struck.company(strikes, mean_strikers)[played],
         share=share,
+        arrival=_arrivals(frame),
         first_weight=weight,
-        # From the second round on the model itself says which hit is another strike.
-        full_weight=np.where(confidence >= struck.UNSURE, share, 0.0),
+        # From the second round on the model itself says which hit is another strike, and who struck a shared one.
+        full_weight=np.where(confidence >= struck.UNSURE, 1.0, 0.0),
         confidence=confidence,
     )
+
+
+def _arrivals(frame):
+    shared = frame["shared"].to_numpy() > 1
+    number = frame.groupby(["take", "hit_id"], dropna=False).ngroup().to_numpy()
+    return np.where(shared, number, -1)
 
 
 def _strikers(score, strikes, hits, n_pins):

@@ -34,6 +34,8 @@ class Hits:
         Strikes within ±15 ms, every striker as heavy as the mean.
     share : np.ndarray, shape=(n_hits,)
         1 over the notes that share the hit.
+    arrival : np.ndarray of int, shape=(n_hits,)
+        Number of the hit that several notes share: the first of them struck it. −1: its own.
     first_weight, full_weight : np.ndarray, shape=(n_hits,)
         Weight in the first round (from the hits around); weight of a hit that lies where the model says.
     confidence : np.ndarray, shape=(n_hits,)
@@ -54,6 +56,7 @@ class Hits:
     gap_s: np.ndarray
     first_company: np.ndarray
     share: np.ndarray
+    arrival: np.ndarray
     first_weight: np.ndarray
     full_weight: np.ndarray
     confidence: np.ndarray

@@ -68,7 +68,7 @@ def _counts(take, fitted, late, number):
     rows = rows[rows["take"] == number]
     played, missed = int(rows["played"].sum()), int((rows["status"] == "missed").sum())
     extra = int((extras["take"] == number).sum())
-    judged = late[(late["take"] == number) & late["noticed_from_s"].notna()].drop_duplicates("hit_s")
+    judged = late[(late["take"] == number) & late["noticed_from_s"].notna()].drop_duplicates(["hit_id", "hit_s"])
     return {
         "n_notes": played + missed,
         "n_played": played,
