@@ -64,7 +64,9 @@ def write(
     stray_playthrough, stray_segment = _where(stray, take, evidence)
     hit = np.concatenate((hit, stray))
     played = hit >= 0
-    hit_s, hit_se = (column[hit] if len(evidence) else hit * 1.0 for column in (evidence.hit_s, np.sqrt(evidence.hit_var)))
+    hit_s, hit_se = (
+        column[hit] if len(evidence) else hit * 1.0 for column in (evidence.hit_s, np.sqrt(evidence.hit_var))
+    )
     hit_s[: len(own_s)][by_sound], hit_se[: len(own_s)][by_sound] = own_s[by_sound], own_se[by_sound]
     columns = {
         "arrangement": tables.arrow([recording.arrangement] * len(hit)),

@@ -132,7 +132,9 @@ def _match(case: _Case) -> _Match:
         said |= {"sounds_told_apart": told_apart, "n_playthroughs": take.n_playthroughs}
     heard = replace(heard, evidence=evidence)
     told = _told(case, heard, matches)
-    table = aligned_table.write(case.notes, heard.strikers, onsets, evidence, matches, told, heard.mixed, case.recording)
+    table = aligned_table.write(
+        case.notes, heard.strikers, onsets, evidence, matches, told, heard.mixed, case.recording
+    )
     if heard.mute.any():
         table, said["health"] = _with_mute(table, heard, case.hits)
     said["click_offset_s"] = _click_offset_s(table, case.hits, case.rig)

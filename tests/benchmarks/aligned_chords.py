@@ -6,8 +6,8 @@ Twelve strikers play 48 bars, 65 of 100 strikes in chords of two to five, with t
 (delays, pins out of place, scatter, missed strikes). Machines with even numbers give each striker one recorded sound
 (Debian's sonic-pi-samples), recoloured and louder or softer strike by strike; the others strike drums in several
 degrees of loudness (hydrogen-drumkits). All into one microphone, 22 dB over the noise. `fresh` takes other sounds and
-kits than `tuning`. Errors are less their median over all strikes of the same recorded stroke (where that begins is a matter of
-definition). `in se`: share of errors within twice `hit_se`.
+kits than `tuning`. Errors are less their median over all strikes of the same recorded stroke (where that begins is a
+matter of definition). `in se`: share of errors within twice `hit_se`.
 """
 
 import os
@@ -43,7 +43,7 @@ RIG = Rig("one mic", (Channel(1, ("everything",)),))
 
 @dataclass(frozen=True)
 class Played:
-    """A take: its sound, and per note when it sounded first (NaN: missed) and which stroke, in the order of the notes."""
+    """A take: its sound, and per note (in their order) when it sounded first (NaN: missed) and which stroke it was."""
 
     samples: np.ndarray
     onset_s: np.ndarray

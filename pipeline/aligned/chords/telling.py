@@ -34,6 +34,8 @@ SATURATED = 50.0
 RIGHT = (-0.56, 0.55, 0.29, 1.29)
 LEAST_RIGHT = 0.5  # probability from which a strike gets its own time
 LEAST_ODDS = 10.0  # nats by which its absence must explain the sound better, to call a note of a chord missed
+# Correlation of two strikers' sounds in one onset from which one may be heard for both, or one for the other.
+MAY_COVER, MAY_SWAP = 0.5, 0.9
 LEAST_SE_S = 3e-5  # of a time: a strike's sound begins no more evenly (median error of single strikes, three times)
 
 
@@ -95,6 +97,7 @@ def tell_apart(
         strikes = _explained(every, strikes, due_s, scale, strikers, onsets, sound, noise, shape)
         due_s = _with_delays(due_s, strikes, onsets)
     _tell(told, strikes, onsets, take, evidence, own, sound.rate_hz)
+    _doubt_the_alike(told, every, onsets, strikers, noise, shape)
     return told
 
 
@@ -250,3 +253,22 @@ def _tell(told, strikes, onsets, take, evidence, own, rate_hz) -> None:
     p, k = np.nonzero(np.isfinite(told.hit_s) | (own & (take.hit >= 0)))
     heard[p, onset_of_member[k]] = True
     told.silent[~heard[:, onset_of_member]] = False
+
+
+def _doubt_the_alike(told, every, onsets, strikers, noise, shape) -> None:
+    """Take back what was told of a strike where another of its onset sounds like it."""
+    known: dict[tuple[int, int], float] = {}
+    for one in every:
+        who = [int(onsets.member_striker[k]) for k in one.members]
+        for k, striker in zip(one.members, who, strict=True):
+            if not (told.silent[one.playthrough, k] or np.isfinite(told.hit_s[one.playthrough, k])):
+                continue
+            alike = 0.0
+            for pair in (tuple(sorted((striker, other))) for other in who if other != striker):
+                if pair not in known:
+                    known[pair] = templates.likeness(*(strikers[each] for each in pair), noise, shape)
+                alike = max(alike, known[pair])
+            if alike > MAY_COVER:
+                told.silent[one.playthrough, k] = False
+            if alike > MAY_SWAP:
+                told.hit_s[one.playthrough, k] = np.nan

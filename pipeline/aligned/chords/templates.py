@@ -1,4 +1,4 @@
-"""Learn the sound of each striker in a channel: some templates (soft and hard) and by how much strikes differ from them.
+"""Learn the sound of each striker in a channel: its templates (soft and hard), and how strikes differ from them.
 
 In: windows of the channel's samples around strikes that are placed, what other strikes add to them subtracted. Out:
 `Sounds`. Strikes are sorted by correlation, greedily, the one with most like it first; a template is the mean of its
@@ -139,6 +139,16 @@ def learn(windows: np.ndarray, known: np.ndarray, noise: np.ndarray, shape: Shap
     )
 
 
+def likeness(one: Striker, other: Striker, noise: np.ndarray, shape: Shape) -> float:
+    """Return the highest correlation of two strikers' templates, as the joint fit hears them."""
+    power = noise + sum(np.exp(2 * each.log_gain) * each.mismatch for each in (one, other))
+    first, second = (each.spectra / np.sqrt(power + 1e-30) for each in (one, other))
+    energy = [np.square(np.abs(each)).sum(axis=1) for each in (first, second)]
+    both = fft.irfft(first[:, None] * np.conj(second[None]), shape.size) * shape.size / 2
+    near = np.concatenate([both[..., -shape.reach :], both[..., : shape.reach + 1]], axis=-1)
+    return float((near.max(axis=-1) / np.sqrt(np.multiply.outer(*energy) + 1e-30)).max())
+
+
 def spectra_of(waves: np.ndarray, shape: Shape) -> np.ndarray:
     """Return the spectra of templates with the strike at sample 0."""
     spectra = fft.rfft(waves, shape.size)
@@ -165,16 +175,20 @@ def _alike(white, energy, shape):
         alike[one] = near[np.arange(n), best] / np.sqrt(energy * energy[one] + 1e-30)
         # A sum's spectra count positive frequencies once: correlation over energy is scaled by size / 2.
         alike[one] *= shape.size / 2
-        lag[one] = best - reach
+        lag[one] = best - reach + vertex(near, best)
     return alike, lag
 
 
 def _mean(windows, valid, lag, shape):
     """Return the mean of strikes, each moved by its lag to the first (their median placing at the strike)."""
-    lag = np.round(lag - np.median(lag)).astype(int)
+    whole = np.round(lag - np.median(lag)).astype(int)
+    # Averaged a fraction of a sample apart, strikes would lose their treble.
+    omega = 2 * np.pi * np.arange(shape.size // 2 + 1) / shape.size
+    turned = np.exp(1j * np.multiply.outer(lag - np.median(lag) - whole, omega))
+    windows = fft.irfft(fft.rfft(windows, shape.size) * turned, shape.size)[:, : shape.n]
     first = shape.at - shape.before
     total, count = np.zeros(shape.length), np.zeros(shape.length)
-    for wave, good, moved in zip(windows, valid, lag, strict=True):
+    for wave, good, moved in zip(windows, valid, whole, strict=True):
         low = min(max(first + moved, 0), shape.n - shape.length)
         total += wave[low : low + shape.length]
         count += good[low : low + shape.length]
