@@ -7,27 +7,21 @@ that is; which notes of a chord did not sound; and the rest, which go on sharing
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import fft
 
 from pipeline.aligned import refine
 from pipeline.aligned.chords import templates
 from pipeline.aligned.chords.joint_fit import Strike, explain
-from pipeline.aligned.chords.templates import Shape, Striker
+from pipeline.aligned.chords.lessons import SURE_MATCH, Channel, Onset, channel_of, onsets_of
 from pipeline.aligned.chords.windows import Sound
 from pipeline.aligned.confidence import Matches
+from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 
-REACH_S = 0.025  # around an onset's first hit, or where it was due: its strikes are looked for there
-SURE_MATCH = 0.9  # confidence of the matches that teach
-ALONE_S = 0.045  # a strike with another this near does not teach
-MOST_LESSONS = 40  # of a striker
-LESSON_GAP_S = 0.003  # before the next strike: what a lesson lasts
-QUIET_WINDOWS, QUIETEST = 200, 10  # looked at for the noise, and taken
-PRIOR_S = (0.004, 0.003)  # scale of the due time in the first and in the second round, at least
-OWN_S = 0.001  # the same for a strike that a microphone of its own has placed
-NEIGHBOUR_S = 0.2  # sound of strikes within it is subtracted
-LEAST_DELAYS = 4  # strikes of a striker from which its delay is estimated
+PRIOR_S = (0.004, 0.003)  # scale of the due time in the first and in the second round, at least (chosen)
+OWN_S = 0.001  # the same for a strike that a microphone of its own has placed (chosen)
+NEIGHBOUR_S = 0.2  # sound of strikes within it is subtracted: templates last .12 s
+LEAST_DELAYS = 4  # strikes of a striker from which its delay is estimated (chosen)
 # Log odds of a time being right within a millisecond, from (1, log odds of its lag, tanh of its log likelihood over
 # SATURATED, how it compares with an unknown sound): logistic regression on six tuning machines of `aligned_chords`.
 SATURATED = 50.0
@@ -59,15 +53,6 @@ class Told:
         return Told(*(np.where(mine, first, second) for first, second in both))
 
 
-@dataclass(frozen=True)
-class _Onset:
-    """One onset of one playthrough: its members that the microphone hears and that may sound."""
-
-    playthrough: int
-    members: np.ndarray
-    at_s: float
-
-
 def tell_apart(
     matches: Matches, onsets: Onsets, evidence: Evidence, sound: Sound, heard: np.ndarray, own: np.ndarray
 ) -> Told:
@@ -82,105 +67,45 @@ def tell_apart(
         Whether the member has a microphone (or a name) of its own: it is only subtracted.
     """
     take = matches.take
-    shape = Shape(sound.rate_hz, round(REACH_S * sound.rate_hz))
     due_s, _, spread_s = refine.expected(take, onsets, evidence)
-    every = _onsets(take, onsets, evidence, heard, due_s, sound)
-    told = Told(*(np.full(take.hit.shape, fill) for fill in (np.nan, np.nan, np.nan, False)))
-    noise = _noise(sound, shape)
-    strikers = _sounds(matches, onsets, evidence, every, sound, noise, shape)
-    every = [replace(one, members=_known(one, onsets, strikers)) for one in every]
-    every = [one for one in every if len(one.members)]
-    strikes: dict[tuple[int, int], tuple[float, Strike]] = {}
+    every = onsets_of(take, onsets, evidence, heard, due_s, sound)
+    channel = channel_of(matches, onsets, evidence, every, sound)
+    every = [one for one in every if _all_known(one, onsets, channel)]
+    due_s = np.where(own & (take.hit >= 0), evidence.hit_s[take.hit], due_s)
+    strikes: Strikes = {}
     for scale_s in PRIOR_S:
-        scale = np.where(own, OWN_S, max(spread_s, scale_s))
-        due_s = np.where(own & (take.hit >= 0), evidence.hit_s[take.hit], due_s)
-        strikes = _explained(every, strikes, due_s, scale, strikers, onsets, sound, noise, shape)
-        due_s = _with_delays(due_s, strikes, onsets)
-    _tell(told, strikes, onsets, take, evidence, own, sound.rate_hz)
-    _doubt_the_alike(told, every, onsets, strikers, noise, shape)
-    return told
+        expected = _Expected(due_s, np.where(own, OWN_S, max(spread_s, scale_s)))
+        strikes = _explained(every, strikes, expected, onsets, channel)
+        due_s = np.where(own & (take.hit >= 0), due_s, _with_delays(due_s, strikes, onsets))
+    return _doubting_the_alike(_told(strikes, onsets, take, own, sound.rate_hz), every, onsets, channel)
 
 
-def _onsets(take, onsets, evidence, heard, due_s, sound) -> list[_Onset]:
-    """Return the onsets that the take came by, in the order of time."""
-    every = []
-    low_s, high_s = sound.seconds
-    for p in range(take.n_playthroughs):
-        for i in range(len(onsets)):
-            members = np.arange(onsets.first[i], onsets.first[i + 1])
-            members = members[heard[onsets.member_striker[members]] & take.reached[p, members]]
-            if not len(members):
-                continue
-            hit = take.hit[p, members]
-            at_s = evidence.hit_s[hit[hit >= 0]].min() if (hit >= 0).any() else _middle(due_s[p, members])
-            if low_s <= at_s < high_s:
-                every.append(_Onset(p, members, float(at_s)))
-    return sorted(every, key=lambda one: one.at_s)
+# Time and strike of each member that was explained, by (playthrough, member).
+Strikes = dict[tuple[int, int], tuple[float, Strike]]
 
 
-def _middle(values) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if len(values) else np.nan
+@dataclass(frozen=True)
+class _Expected:
+    """When each member is due, (n_playthroughs, n_members), and the scale of that, (n_members,); seconds."""
+
+    due_s: np.ndarray
+    scale_s: np.ndarray
 
 
-def _noise(sound: Sound, shape: Shape) -> np.ndarray:
-    """Return the power spectrum of the quietest windows, (size // 2 + 1,) array."""
-    low_s, high_s = sound.seconds
-    at = np.unique(sound.sample(np.linspace(low_s, high_s, QUIET_WINDOWS + 2)[1:-1]))
-    kept: list[tuple[float, np.ndarray]] = []
-    for _, window in sound.windows(at, shape.at, shape.n):
-        window = window - window.mean()
-        kept = sorted([*kept, (float(window @ window), window)], key=lambda one: one[0])[:QUIETEST]
-    power = np.square(np.abs(fft.rfft(np.array([window for _, window in kept]), shape.size))).mean(axis=0)
-    return templates.smoothed(power)
+def _all_known(one: Onset, onsets: Onsets, channel: Channel) -> bool:
+    """Tell whether all sounds of an onset are known: else an unknown one would be taken for theirs."""
+    return all(int(onsets.member_striker[k]) in channel.strikers for k in one.members)
 
 
-def _sounds(matches, onsets, evidence, every, sound, noise, shape) -> dict[int, Striker]:
-    """Return the sound of each striker that struck alone."""
-    hit_s = np.sort(evidence.hit_s)
-    lessons: dict[int, list[tuple[float, float]]] = {}
-    size = np.diff(onsets.first)
-    for one in every:
-        member = one.members[0]
-        hit = matches.take.hit[one.playthrough, member]
-        if size[onsets.onset_of_member[member]] > 1 or hit < 0:
-            continue
-        if not matches.confidence[one.playthrough, member] >= SURE_MATCH:
-            continue
-        place = np.searchsorted(hit_s, evidence.hit_s[hit])
-        before_s = hit_s[place] - hit_s[place - 1] if place else np.inf
-        after_s = hit_s[place + 1] - hit_s[place] if place + 1 < len(hit_s) else np.inf
-        if min(before_s, after_s) > ALONE_S:
-            lessons.setdefault(int(onsets.member_striker[member]), []).append((after_s, evidence.hit_s[hit]))
-    chosen = [(who, *one) for who, its in lessons.items() for one in sorted(its, reverse=True)[:MOST_LESSONS]]
-    if not chosen:
-        return {}
-    who, after_s, at_s = (np.array(column) for column in zip(*chosen, strict=True))
-    windows = dict(sound.windows(sound.sample(at_s), shape.at, shape.n))
-    lasts = np.minimum(shape.n, shape.at + (np.minimum(after_s, 1.0) - LESSON_GAP_S) * sound.rate_hz).astype(int)
-    found = {}
-    for striker in lessons:
-        its = np.flatnonzero(who == striker)
-        found[striker] = templates.learn(np.array([windows[k] for k in its]), lasts[its], noise, shape)
-    return found
-
-
-def _known(one: _Onset, onsets: Onsets, strikers: dict) -> np.ndarray:
-    """Return the members whose sound is known; none where another's is not: its sound would be taken for theirs."""
-    known = np.array([int(onsets.member_striker[k]) in strikers for k in one.members], bool)
-    return one.members if known.all() else one.members[:0]
-
-
-def _explained(every, before, due_s, scale_s, strikers, onsets, sound, noise, shape) -> dict:
-    """Return time and strike of each (playthrough, member), the sound of other onsets subtracted.
+def _explained(every: list[Onset], before: Strikes, expected: _Expected, onsets: Onsets, channel: Channel) -> Strikes:
+    """Return the strikes of each onset, the sound of other onsets subtracted.
 
     In the first round (nothing `before`) only what came earlier is known.
     """
-    strikes: dict[tuple[int, int], tuple[float, Strike]] = {}
-    known = sorted((at_s, key, strike) for key, (at_s, strike) in before.items() if strike.log_odds > 0)
+    sound, shape, strikes = channel.sound, channel.shape, {}
+    known = _in_time(before)
     known_s = np.array([at_s for at_s, _, _ in known])
     middles = sound.sample([one.at_s for one in every])
-    recent: list[tuple[float, tuple[int, int], Strike]] = []
     for number, window in sound.windows(middles, shape.at, shape.n):
         one, middle = every[number], int(middles[number])
         mine = {(one.playthrough, int(k)) for k in one.members}
@@ -188,29 +113,41 @@ def _explained(every, before, due_s, scale_s, strikers, onsets, sound, noise, sh
             low, high = np.searchsorted(known_s, [one.at_s - NEIGHBOUR_S, one.at_s + NEIGHBOUR_S])
             others = known[low:high]
         else:
-            recent = [past for past in recent if past[0] > one.at_s - NEIGHBOUR_S]
-            others = recent
+            others = known = [past for past in known if past[0] > one.at_s - NEIGHBOUR_S]
         for at_s, key, strike in others:
             if key not in mine:
-                wave = strikers[int(onsets.member_striker[key[1]])].waves[strike.template]
+                wave = channel.strikers[int(onsets.member_striker[key[1]])].waves[strike.template]
                 _subtract(window, strike.gain * wave, int(sound.sample(at_s)) - middle + shape.at - shape.before)
-        who = [strikers[int(onsets.member_striker[k])] for k in one.members]
-        due = (np.nan_to_num(due_s[one.playthrough, one.members], nan=one.at_s) + sound.delay_s) * sound.rate_hz
-        due = np.clip(due - middle, -shape.reach, shape.reach)
-        for k, strike in zip(
-            one.members, explain(window, who, due, scale_s[one.members] * sound.rate_hz, noise, shape), strict=True
-        ):
-            at_s = (middle + strike.lag) / sound.rate_hz - sound.delay_s
-            strikes[one.playthrough, int(k)] = at_s, strike
-            if not before and strike.log_odds > 0:
-                recent.append((at_s, (one.playthrough, int(k)), strike))
+        found = _explain(window, one, middle, expected, onsets, channel)
+        strikes |= found
+        if not before:
+            known = [*known, *_in_time(found)]
     return strikes
+
+
+def _in_time(strikes: Strikes) -> list[tuple[float, tuple[int, int], Strike]]:
+    """Return those that sounded, in the order of time."""
+    return sorted((at_s, key, strike) for key, (at_s, strike) in strikes.items() if strike.log_odds > 0)
 
 
 def _subtract(window: np.ndarray, wave: np.ndarray, low: int) -> None:
     begin, end = max(low, 0), min(low + len(wave), len(window))
     if end > begin:
         window[begin:end] -= wave[begin - low : end - low]
+
+
+def _explain(window, one: Onset, middle: int, expected: _Expected, onsets: Onsets, channel: Channel) -> Strikes:
+    """Return the strikes of one onset, whose window has its middle at a sample of the recording."""
+    sound, reach = channel.sound, channel.shape.reach
+    who = [channel.strikers[int(onsets.member_striker[k])] for k in one.members]
+    due_s = np.nan_to_num(expected.due_s[one.playthrough, one.members], nan=one.at_s)
+    due = np.clip(channel.samples(due_s + sound.delay_s) - middle, -reach, reach)
+    scale = channel.samples(expected.scale_s[one.members])
+    its = explain(window, who, due, scale, channel.noise, channel.shape)
+    return {
+        (one.playthrough, int(k)): ((middle + strike.lag) / sound.rate_hz - sound.delay_s, strike)
+        for k, strike in zip(one.members, its, strict=True)
+    }
 
 
 def _right(strike: Strike) -> float:
@@ -234,14 +171,12 @@ def _with_delays(due_s, strikes, onsets) -> np.ndarray:
     return due_s
 
 
-def _tell(told, strikes, onsets, take, evidence, own, rate_hz) -> None:
-    """Write what the strikes say into `told`."""
-    onset_of_member = onsets.onset_of_member
-    sounded = np.zeros((take.n_playthroughs, len(onsets)), bool)
-    p, k = np.nonzero(take.hit >= 0)
-    sounded[p, onset_of_member[k]] = True
+def _told(strikes: Strikes, onsets: Onsets, take: Take, own: np.ndarray, rate_hz: int) -> Told:
+    """Return what the strikes say; nothing of onsets of which no hit was found."""
+    told = Told(*(np.full(take.hit.shape, fill) for fill in (np.nan, np.nan, np.nan, False)))
+    sounded = _per_onset(take.hit >= 0, onsets)
     for (p, k), (at_s, strike) in strikes.items():
-        if own[k] or not sounded[p, onset_of_member[k]]:
+        if own[k] or not sounded[p, k]:
             continue
         if strike.log_odds < -LEAST_ODDS:
             told.silent[p, k] = True
@@ -249,26 +184,33 @@ def _tell(told, strikes, onsets, take, evidence, own, rate_hz) -> None:
             told.hit_s[p, k], told.right[p, k] = at_s, right
             told.hit_se[p, k] = np.hypot(strike.lag_se / rate_hz, LEAST_SE_S)
     # Something struck there: if no sound is known for it, it was not the others that were silent.
-    heard = np.zeros_like(sounded)
-    p, k = np.nonzero(np.isfinite(told.hit_s) | (own & (take.hit >= 0)))
-    heard[p, onset_of_member[k]] = True
-    told.silent[~heard[:, onset_of_member]] = False
+    return replace(told, silent=told.silent & _per_onset(np.isfinite(told.hit_s) | (own & (take.hit >= 0)), onsets))
 
 
-def _doubt_the_alike(told, every, onsets, strikers, noise, shape) -> None:
-    """Take back what was told of a strike where another of its onset sounds like it."""
+def _per_onset(some: np.ndarray, onsets: Onsets) -> np.ndarray:
+    """Return for each member whether any of its onset is so; (n_playthroughs, n_members) arrays."""
+    onset_of_member = onsets.onset_of_member
+    any_of = np.zeros((len(some), len(onsets)), bool)
+    p, k = np.nonzero(some)
+    any_of[p, onset_of_member[k]] = True
+    return any_of[:, onset_of_member]
+
+
+def _doubting_the_alike(told: Told, every: list[Onset], onsets: Onsets, channel: Channel) -> Told:
+    """Return the same without what was told of a strike where another of its onset sounds like it."""
     known: dict[tuple[int, int], float] = {}
+    hit_s, silent = told.hit_s.copy(), told.silent.copy()
     for one in every:
         who = [int(onsets.member_striker[k]) for k in one.members]
         for k, striker in zip(one.members, who, strict=True):
-            if not (told.silent[one.playthrough, k] or np.isfinite(told.hit_s[one.playthrough, k])):
-                continue
             alike = 0.0
             for pair in (tuple(sorted((striker, other))) for other in who if other != striker):
                 if pair not in known:
-                    known[pair] = templates.likeness(*(strikers[each] for each in pair), noise, shape)
+                    sounds = (channel.strikers[each] for each in pair)
+                    known[pair] = templates.likeness(*sounds, channel.noise, channel.shape)
                 alike = max(alike, known[pair])
             if alike > MAY_COVER:
-                told.silent[one.playthrough, k] = False
+                silent[one.playthrough, k] = False
             if alike > MAY_SWAP:
-                told.hit_s[one.playthrough, k] = np.nan
+                hit_s[one.playthrough, k] = np.nan
+    return replace(told, hit_s=hit_s, silent=silent)
