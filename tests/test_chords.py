@@ -223,3 +223,16 @@ def test_alike_sounds_stay_one_hit_and_miss_nothing(tmp_path):
     assert not said["refused"]
     assert (of["status"] == "missed").sum() == 0
     assert np.abs(of["hit_s"].to_numpy(float) - hit_s).max() < 0.003
+
+
+def test_a_recording_that_is_gone_leaves_chords_as_they_were_and_says_so():
+    from tests.aligned_takes import make_hits, make_machine, make_notes, make_song
+
+    score_s, striker = make_song(3, 80, 4)
+    rig = Rig("one", (Channel(1, ("everything",)),))
+    gone = Recording("a", "nowhere/a.wav", date(2031, 5, 3), "one", "song")
+    hits = make_hits(1 + np.unique(score_s) * 1.1)
+    table, said = aligned.align(make_notes(score_s, striker), hits, gone, rig, make_machine(striker))
+    assert not said["refused"] and table["status"].to_pylist().count("played") >= 75
+    (line,) = said["health"]
+    assert line.startswith("chords: strikes written together are not told apart by sound: nowhere/a.wav: expected")

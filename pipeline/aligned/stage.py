@@ -16,6 +16,7 @@ from pipeline.aligned.search import onsets as gathering
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 from pipeline.aligned.search.reading import find
+from pipeline.errors import InputError
 from pipeline.settings import Channel, Machine, Recording, Rig, is_list
 
 LEAST_HITS = 5  # fewer fit any song (chosen)
@@ -131,12 +132,19 @@ def _match(case: _Case) -> _Match:
         matches = confidence.judge(take, reading, onsets, own, evidence, seen)
         said |= {"sounds_told_apart": told_apart, "n_playthroughs": take.n_playthroughs}
     heard = replace(heard, evidence=evidence)
-    told = _told(case, heard, matches)
+    try:
+        told = _told(case, heard, matches)
+    except InputError as error:
+        told, said["health"] = (
+            None,
+            [f"chords: strikes written together are not told apart by sound: {error.faults[0]}"],
+        )
     table = aligned_table.write(
         case.notes, heard.strikers, onsets, evidence, matches, told, heard.mixed, case.recording
     )
     if heard.mute.any():
-        table, said["health"] = _with_mute(table, heard, case.hits)
+        table, lines = _with_mute(table, heard, case.hits)
+        said["health"] = said.get("health", []) + lines
     said["click_offset_s"] = _click_offset_s(table, case.hits, case.rig)
     return _Match(table, said, heard, matches.take, explained)
 
@@ -161,6 +169,11 @@ def _told(case: _Case, heard: _Heard, matches: confidence.Matches) -> chords.Tol
     """Return what the sound of the mixed microphones tells of each strike; None where there is none.
 
     A striker that several of them hear is told by the first that tells it.
+
+    Raises
+    ------
+    InputError
+        The recording is no longer there, or cannot be read.
     """
     if case.rig is None or case.is_clock or not len(heard.evidence) or is_list(case.recording.file):
         return None
