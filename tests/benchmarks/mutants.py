@@ -1,6 +1,6 @@
 """Count which mistakes planted in a module its tests catch.
 
-    python -m tests.benchmarks.mutants pipeline/trend.py tests/test_trend.py [MORE_TESTS ...] [-k WORDS]
+    python -m tests.benchmarks.mutants pipeline/trend/intervals.py tests/test_trend.py [MORE_TESTS ...] [-k WORDS]
 
 Functions are changed by mutmut (from the package index; not among the pinned packages), one operator, number or text at
 a time; the numbers of the module's constants are halved and doubled here, since mutmut leaves them alone. Both run in a
