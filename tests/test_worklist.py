@@ -11,7 +11,7 @@ from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from pipeline import tables, words, worklist
-from pipeline.worklist import candidate, heard
+from pipeline.worklist import candidate, group_data
 from tests.worklist_tables import (
     DAY,
     GROUP,
@@ -692,18 +692,18 @@ def test_what_is_known_of_a_group_is_gathered():
     pins = make("pins", [make_pin(1, 0.01, offset_mm=0.5), make_pin(3, 0.0, offset_mm=0.0)]).to_pandas()
     late = make_lateness(n=4, n_takes=2).to_pandas().assign(shared=2)
     late = make("lateness", late.to_dict("records"))
-    found = heard.heard_of("machine", make_notes(n=5), late, aligned, strikers=strikers, pins=pins)
+    found = group_data.gathered("machine", make_notes(n=5), late, aligned, strikers=strikers, pins=pins)
     rows = found.by_take.set_index(["recording", "striker"])[["played", "missed", "extra"]].T.to_dict("list")
     assert rows == {("t0", "oak block"): [3, 0, 0], ("t0", "slate"): [2, 1, 0], ("t1", "slate"): [4, 0, 2]}
     assert found.machine == "machine" and list(found.strikers["n_notes"]) == [0, 2]
     np.testing.assert_allclose(found.notes["gap_s"], [np.nan, 0.4, 0.4, 0.4, 0.4])
     assert (found.strikes["weight"] == 0.5).all() and list(found.notes_of(3)["note_id"]) == [3]
     assert found.surface_mm_per_s() == pytest.approx(50)
-    none = heard.heard_of("machine", make_notes(n=5), late, {}, strikers=strikers, pins=pins.iloc[1:])
+    none = group_data.gathered("machine", make_notes(n=5), late, {}, strikers=strikers, pins=pins.iloc[1:])
     assert none.surface_mm_per_s() is None and len(none.by_take) == 0
     # A status that no take has is counted as none.
     only_played = make_aligned({"t0": {"slate": (2, 0, 0)}})
-    found = heard.heard_of("machine", make_notes(n=5), late, only_played, strikers=strikers, pins=pins)
+    found = group_data.gathered("machine", make_notes(n=5), late, only_played, strikers=strikers, pins=pins)
     assert found.by_take[["played", "missed", "extra"]].to_numpy().tolist() == [[2, 0, 0]]
 
 

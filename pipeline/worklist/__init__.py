@@ -15,7 +15,7 @@ from pipeline import tables, words
 from pipeline.settings import Group, Settings
 from pipeline.worklist import displaced, load, missed
 from pipeline.worklist.candidate import CERTAIN, Candidate
-from pipeline.worklist.heard import Heard, heard_of
+from pipeline.worklist.group_data import GroupData, gathered
 
 __all__ = ["jobs", "newest"]
 
@@ -47,7 +47,7 @@ def jobs(
         tables_of_group = {name: _of_group(table, group) for name, table in given.items()}
         takes = {one.recording: aligned[one.recording] for one in group.recordings if one.recording in aligned}
         machine = settings.machine_of(group.setup, group.arrangement)
-        heard = heard_of(machine, notes[group.arrangement], lateness[group.id], takes, **tables_of_group)
+        heard = gathered(machine, notes[group.arrangement], lateness[group.id], takes, **tables_of_group)
         found += [(group, SHARES[kind], family) for kind, family in _families(heard).items() if family]
     total = sum(share for _, share, _ in found)
     rows = [row for group, share, family in found for row in _rows(group, family, share / total)]
@@ -65,7 +65,7 @@ def newest(settings: Settings, lateness: dict[str, pa.Table]) -> list[Group]:
     return list(last.values())
 
 
-def _families(heard: Heard) -> dict[str, list[Candidate]]:
+def _families(heard: GroupData) -> dict[str, list[Candidate]]:
     delays = displaced.delays(heard)
     mended = any(one.job is not None and one.job.gain.low >= LEAST_GAIN for one in delays)
     found = {"pins": displaced.pins(heard, mended), "delays": delays, "load": load.load(heard)}

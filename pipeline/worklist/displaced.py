@@ -14,12 +14,12 @@ from pipeline import hearing, words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, known, move, place, places
-from pipeline.worklist.heard import Heard
+from pipeline.worklist.group_data import GroupData
 
 ROBUST = 1.4826  # standard deviations of a normal distribution in its median absolute deviation
 
 
-def pins(heard: Heard, mended: bool) -> list[Candidate]:
+def pins(heard: GroupData, mended: bool) -> list[Candidate]:
     """Return the family of pins: those that were called misplaced are jobs.
 
     Parameters
@@ -38,7 +38,7 @@ def pins(heard: Heard, mended: bool) -> list[Candidate]:
     ]
 
 
-def delays(heard: Heard) -> list[Candidate]:
+def delays(heard: GroupData) -> list[Candidate]:
     """Return the family of strikers against the middle one: a whole row late is one job.
 
     The delays are against the mean of all, which a late striker moves too; what is to be mended is the distance from

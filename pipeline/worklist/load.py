@@ -10,7 +10,7 @@ from scipy import stats
 from pipeline.words import SURELY
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, times
 from pipeline.worklist.displaced import counted, spread_won_s
-from pipeline.worklist.heard import Heard
+from pipeline.worklist.group_data import GroupData
 
 MOST_NAMED = 3  # strikers that are named
 HEAVIER = (
@@ -19,7 +19,7 @@ HEAVIER = (
 )
 
 
-def load(heard: Heard) -> list[Candidate]:
+def load(heard: GroupData) -> list[Candidate]:
     """Return the family of one candidate: the drag furthest above zero, by as many chances as there are strikers."""
     strikers = heard.strikers[(heard.strikers["drag_se"] > 0) & (heard.strikers["n_played"] > 0)]
     if not len(strikers):

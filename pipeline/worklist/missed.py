@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline import words
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, place, places
-from pipeline.worklist.heard import Heard
+from pipeline.worklist.group_data import GroupData
 
 SHARED_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
 LOOK_AT_THE_PIN = "look at this pin: bent, worn or loose"
@@ -94,7 +94,7 @@ class Fault:
         return self.failed[some].sum() / phi, self.tried[some].sum() / phi
 
 
-def families(heard: Heard) -> dict[str, list[Candidate]]:
+def families(heard: GroupData) -> dict[str, list[Candidate]]:
     """Return the families of candidates: pins, strikers, and what all strikers share."""
     strikers = heard.strikers[heard.strikers["n_played"] + heard.strikers["n_missed"] > 0]
     faults = _faults(heard, strikers) if len(strikers) else []
@@ -110,7 +110,7 @@ def families(heard: Heard) -> dict[str, list[Candidate]]:
     }
 
 
-def _pins(heard: Heard) -> list[Candidate]:
+def _pins(heard: GroupData) -> list[Candidate]:
     """Pins that are missed more often than the other pins of their striker."""
     tested = heard.pins[heard.pins["miss_q_value"] < 1]
     return [Candidate(pin.miss_q_value, _pin(heard, pin) if _fails(pin) else None) for pin in tested.itertuples()]

@@ -8,7 +8,7 @@ weaker than the strike. What comes at one pin alone belongs to that pin, not to 
 import numpy as np
 import pandas as pd
 
-from pipeline.timing.tables import rates
+from pipeline.timing.model import pin_rates
 
 REACH_S = 0.15  # gap to the strike up to which a sound of it is looked for
 STEADY_S = 0.0003  # spread of a gap by placing alone: hits in the tail of another are placed to 0.1-0.3 ms
@@ -129,7 +129,7 @@ def _rebounds(extras, played):
     bounces = pd.concat(found).drop_duplicates("extra")
     pins = played.groupby("pin").agg(striker=("striker", "first"), total=("pin", "size"))
     pins["count"] = bounces.groupby("pin").size().reindex(pins.index).fillna(0).astype(int)
-    called = rates.q_values(*(pins[name].to_numpy() for name in ("count", "total", "striker"))) < rates.CALLED_Q
+    called = pin_rates.q_values(*(pins[name].to_numpy() for name in ("count", "total", "striker"))) < pin_rates.CALLED_Q
     by_pin = bounces.groupby("pin")["gap_s"]
     middle_s = by_pin.transform("median")
     spread_s = 1.4826 * (bounces["gap_s"] - middle_s).abs().groupby(bounces["pin"]).transform("median")

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.timing.data import strikes
 from pipeline.timing.fitting import pin_company
-from pipeline.timing.fitting.parts import Residuals
+from pipeline.timing.fitting.lateness_parts import Residuals
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model.solution import Solved

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.timing.data import strikes
-from pipeline.timing.fitting.parts import Residuals
+from pipeline.timing.fitting.lateness_parts import Residuals
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 

@@ -9,8 +9,8 @@ from dataclasses import replace
 import numpy as np
 from scipy import special, stats
 
-from pipeline.timing.fitting import parts
-from pipeline.timing.fitting.parts import Residuals
+from pipeline.timing.fitting import lateness_parts
+from pipeline.timing.fitting.lateness_parts import Residuals
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model.solution import Solved
@@ -43,7 +43,7 @@ def withdraw(prepared: Prepared, state: State, solved: Solved) -> State:
 
     The flags of some pins in a row can each be significant only because of the others.
     """
-    _, q = _tested(prepared, state.flagged, *parts.pin_estimates(prepared, solved), solved.scales.pin_sd_s)
+    _, q = _tested(prepared, state.flagged, *lateness_parts.pin_estimates(prepared, solved), solved.scales.pin_sd_s)
     flagged = state.flagged & (q < MISPLACED_Q)
     return replace(state, flagged=flagged, pin_q=q, company_variance=np.where(flagged, state.company_variance, 0.0))
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data import strikes
-from pipeline.timing.fitting import hit_weights, parts, priors, shaft_search, shafts
+from pipeline.timing.fitting import hit_weights, lateness_parts, priors, shaft_search, shafts
 from pipeline.timing.fitting.prepare import usable_pace
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.result import Fit
@@ -23,9 +23,9 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
     """Return the likeliest solution, with errors over all that are possible."""
     solved = posterior.likeliest
     least_wobble_s = shaft_search.least_s(prepared, state, solved)
-    residuals = parts.residuals(prepared, solved)
+    residuals = lateness_parts.residuals(prepared, solved)
     freak = hit_weights.is_freak(residuals.rest_s, residuals.scatter_s, strikes.FREAK_S)
-    pin_s, pin_variance = posterior.mean_and_variance(lambda one: parts.pin_estimates(prepared, one))
+    pin_s, pin_variance = posterior.mean_and_variance(lambda one: lateness_parts.pin_estimates(prepared, one))
     pin_variance = pin_variance + state.company_variance
     half_s = _half_of_lone_outliers(prepared, state, residuals.rest_s, freak)
     pin_s, pin_variance = _with_half(prepared, solved, half_s, pin_s, pin_variance)
@@ -126,10 +126,10 @@ def _hits(prepared, state, solved, pin_s, rest_s, freak):
     lines = np.arange(prepared.strikes.n_lines)
     start_s, pace = straight_lines.start_and_slope(hits.hit_s, line, along_s, lines, use)
     late_s = straight_lines.detrended(hits.hit_s, line, along_s, use)
-    load_s = straight_lines.detrended(parts.load_s(prepared, solved), line, along_s, use)
-    striker_s = parts.striker_s(prepared, state, solved)
+    load_s = straight_lines.detrended(lateness_parts.load_s(prepared, solved), line, along_s, use)
+    striker_s = lateness_parts.striker_s(prepared, state, solved)
     of_pin_s = pin_s[hits.pin] * solved.data.relative_pace
-    shaft_s = straight_lines.detrended(parts.shaft_s(solved), line, along_s, use)
+    shaft_s = straight_lines.detrended(lateness_parts.shaft_s(solved), line, along_s, use)
     frame = prepared.frame.assign(
         along_late_s=late_s,
         motion_s=late_s - load_s - shaft_s - striker_s - of_pin_s - rest_s,

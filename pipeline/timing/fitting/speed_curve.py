@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data.score import GRID_BEAT
-from pipeline.timing.fitting import border, parts, shafts
+from pipeline.timing.fitting import border, lateness_parts, shafts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
@@ -152,7 +152,7 @@ def _load_rate(prepared, solved, terms, line, use):
     hits, places, beta = prepared.hits, solved.border.places, solved.solution.beta
     load = np.r_[places["drag"], places["recovery"]]
     lines = np.unique(line)
-    late_s = parts.load_s(prepared, solved)
+    late_s = lateness_parts.load_s(prepared, solved)
     _, slope = straight_lines.start_and_slope(late_s, hits.line, hits.u_beat, lines, use)
     return terms.rate[:, load] @ beta[load] + terms.rate_beside - slope[np.searchsorted(lines, line)]
 
@@ -161,7 +161,7 @@ def _shaft_rate(prepared, solved, terms, line, use):
     """Return what the shafts add to the seconds per beat, against the straight line of the hits in `use`."""
     hits, place = prepared.hits, solved.border.places["shaft"]
     lines = np.unique(line)
-    _, slope = straight_lines.start_and_slope(parts.shaft_s(solved), hits.line, hits.u_beat, lines, use)
+    _, slope = straight_lines.start_and_slope(lateness_parts.shaft_s(solved), hits.line, hits.u_beat, lines, use)
     return terms.rate[:, place] @ solved.solution.beta[place] - slope[np.searchsorted(lines, line)]
 
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.timing.fitting import company, hit_weights, misplaced_pins, parts, shafts
+from pipeline.timing.fitting import company, hit_weights, lateness_parts, misplaced_pins, shafts
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.solve import solve
 from pipeline.timing.fitting.state import State
@@ -26,9 +26,9 @@ def step(prepared: Prepared, state: State, scales: Scales) -> tuple[State, Solve
         Something cannot be told from the strikes and has no prior.
     """
     solved = solve(prepared, state, scales)
-    residuals = parts.residuals(prepared, solved)
+    residuals = lateness_parts.residuals(prepared, solved)
     state = _load_and_effects(prepared, state, solved)
-    state = replace(state, relative_pace=parts.relative_pace(prepared, solved))
+    state = replace(state, relative_pace=lateness_parts.relative_pace(prepared, solved))
     state = misplaced_pins.flag(prepared, state, residuals, scales.pin_sd_s)
     state = company.find_company(prepared, state, residuals, solved)
     return hit_weights.weigh(prepared, state, residuals), solved

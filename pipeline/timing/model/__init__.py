@@ -1,1 +1,1 @@
-"""The mathematics of the timing model: motion, load, layout, the normal equations, what solves them, their scales."""
+"""The mathematics of the timing model: motion, load, layout, normal equations, their solver and scales; rates a pin."""

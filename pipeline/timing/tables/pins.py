@@ -6,7 +6,8 @@ import pyarrow as pa
 
 from pipeline import flywheel, settings, tables
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.tables import group_keys, rates
+from pipeline.timing.model import pin_rates
+from pipeline.timing.tables import group_keys
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
@@ -26,7 +27,9 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         "misplaced": (known["misplaced"] == True).to_numpy(),  # noqa: E712 (null is no)
     }
     striker = pd.factorize(first["striker"])[0]
-    columns["miss_q_value"] = rates.q_values(columns["n_failed"], columns["n_struck"] + columns["n_failed"], striker)
+    columns["miss_q_value"] = pin_rates.q_values(
+        columns["n_failed"], columns["n_struck"] + columns["n_failed"], striker
+    )
     columns["offset_mm"] = columns["offset_s"] * surface_mm_per_s(machine, fitted)
     for name in ("note_id", "striker", "bar", "beat_in_bar", "barrel_turn"):
         columns[name] = first[name].to_numpy()

@@ -1,16 +1,17 @@
-"""Tell pins at which something happens (a miss, a rebound) more often than chance allows at their striker's rate.
+"""Test whether something (a miss, a rebound) happens at a pin more often than chance allows at its striker's rate.
 
-How often it would happen at a pin by chance follows from all pins of its striker, and from how much the strikers of
-the group differ: the rate is beta distributed, the count beta-binomial (Skellam 1948). Pins that are called no
-longer inform the rate of the others, and the test is made again. False discoveries are held over all pins of the group
-(Benjamini & Hochberg 1995).
+In: counts and numbers of strikes, and the striker, of each pin. Out: false discovery rate of each pin.
+
+By chance the count at a pin is beta-binomial (Skellam 1948): the rate of a striker is known from its other pins, and a
+beta prior says how much strikers of the group differ. Pins that are called do not inform the rates in the next round.
+False discoveries are controlled over all pins of the group (Benjamini & Hochberg 1995).
 """
 
 import numpy as np
 from scipy import stats
 
 CALLED_Q = 0.05  # false discovery rate of the calls
-ROUNDS = 5  # of calling; what is not settled then stays as it is
+ROUNDS = 5  # of calling; calls that still change then are kept as they are
 
 
 def q_values(count: np.ndarray, total: np.ndarray, striker: np.ndarray) -> np.ndarray:

@@ -10,8 +10,8 @@ from pipeline.settings import Machine
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
-    """One group.
+class GroupData:
+    """What is known of one group.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Heard:
         return float((told["offset_mm"] / told["offset_s"]).median()) if len(told) else None
 
 
-def heard_of(
+def gathered(
     machine: Machine,
     notes: pa.Table,
     lateness: pa.Table,
@@ -51,7 +51,7 @@ def heard_of(
     *,
     strikers: pd.DataFrame,
     pins: pd.DataFrame,
-) -> Heard:
+) -> GroupData:
     """Put a group's tables together; takes that the model could not use are left out."""
     strikes = lateness.to_pandas()
     strikes = strikes.assign(weight=1 / strikes["shared"])
@@ -60,7 +60,7 @@ def heard_of(
     song["gap_s"] = song["score_s"].map(dict(zip(onset_s, np.diff(onset_s, prepend=np.nan), strict=True)))
     strikers = strikers.assign(n_notes=strikers["striker"].map(song["striker"].value_counts()).fillna(0))
     used = {name: table for name, table in aligned.items() if name in set(strikes["recording"])}
-    return Heard(machine, song, strikes, strikers, pins, _by_take(used))
+    return GroupData(machine, song, strikes, strikers, pins, _by_take(used))
 
 
 def _by_take(aligned: dict[str, pa.Table]) -> pd.DataFrame:
