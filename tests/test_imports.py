@@ -24,7 +24,8 @@ SHARED = {
     "flywheel": {"timing", "trend"},
     "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
-    "words": {"worklist", "report"},
+    "robust": {"hits", "timing", "worklist"},
+    "words": {"hits", "worklist", "report"},
 }
 SKIPPED = """
 import pytest
@@ -80,7 +81,7 @@ def test_a_change_of_a_shared_module_makes_again_what_the_stages_that_import_it_
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))
 def test_jobs_that_run_once_a_recording_import_nothing_slow(path):
     stage = path.relative_to(PIPELINE).parts[0].removesuffix(".py")
-    if stage in COMMON | {"__main__", "audio", "midi", "hits", "aligned", "notes"}:
+    if stage in COMMON | {"__main__", "audio", "midi", "robust", "words", "hits", "aligned", "notes"}:
         slow = {name for name in imported(path) if any(name == one or name.startswith(one + ".") for one in HEAVY)}
         assert not slow
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 
-from pipeline import midi, tables
+from pipeline import midi, tables, words
 from pipeline.errors import InputError
 from pipeline.settings import Machine, Recording, Rig, players_of
 
@@ -263,8 +263,9 @@ def _check_grid(path: Path, hit_s: np.ndarray) -> None:
         at, step = np.cumsum(gap_s), np.cumsum(count)
         off_s = gap_s - count * grid_s, at - np.polyval(np.polyfit(step, at, 1), step)
         if max(np.sqrt(np.square(off).mean()) for off in off_s) < OFF_GRID_S:
+            grid = words.with_plain_spaces(words.milliseconds(grid_s, digits=0))
             raise InputError(
-                f"{path}: expected hits as they were played; found all of them on a grid of {grid_s * 1000:.0f} ms; "
+                f"{path}: expected hits as they were played; found all of them on a grid of {grid}; "
                 "export them without quantising"
             )
 

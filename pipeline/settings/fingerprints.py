@@ -23,11 +23,11 @@ SMALL_BYTES = 1_000_000
 # Modules outside a stage's own whose code it runs, beside the contracts and the configuration.
 SHARED = {
     "notes": ("midi", "settings/strikers"),
-    "hits": ("audio", "midi", "settings/strikers"),
+    "hits": ("audio", "midi", "robust", "settings/strikers", "words"),
     "aligned": ("audio",),
-    "timing": ("bars", "flywheel", "hearing"),
+    "timing": ("bars", "flywheel", "hearing", "robust"),
     "trend": ("flywheel",),
-    "worklist": ("hearing", "words"),
+    "worklist": ("hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),
 }
 # Libraries whose versions may change figures.

@@ -10,13 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline import hearing, words
+from pipeline import hearing, robust, words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, known, move, place, places
 from pipeline.worklist.group_data import GroupData
-
-ROBUST = 1.4826  # standard deviations of a normal distribution in its median absolute deviation
 
 
 def pins(heard: GroupData, mended: bool) -> list[Candidate]:
@@ -93,7 +91,7 @@ def spread_won_s(strikes: pd.DataFrame, mended_s) -> float:
 def _scatter_s(heard) -> float:
     """Return the spread of what differs from take to take in `felt_s`: crew and scatter, robust against freak hits."""
     other_s = (heard.strikes["felt_motion_s"] + heard.strikes["felt_rest_s"]).dropna()
-    return float(ROBUST * (other_s - other_s.median()).abs().median()) if len(other_s) else 0.0
+    return float(robust.SD_OF_MAD * (other_s - other_s.median()).abs().median()) if len(other_s) else 0.0
 
 
 def _pin(heard, pin, scatter_s) -> Job | None:

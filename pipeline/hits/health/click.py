@@ -8,6 +8,7 @@ from collections import Counter
 
 import numpy as np
 
+from pipeline import robust, words
 from pipeline.settings import Channel
 
 LEAST_CLICKS = 12  # chosen: fewer tell nothing of their evenness
@@ -170,7 +171,7 @@ def _jumps(at: np.ndarray, rate_hz: int) -> np.ndarray:
     near[[0, 2], 0], near[[1, 3], -1] = after[0], before[-1]  # at either end only one side is known
     near[2, 1], near[3, -2] = before[1], after[-2]
     step = beats * (per_beat - np.clip(per_beat, near.min(axis=0), near.max(axis=0)))
-    scatter = 1.4826 * np.median(np.abs(step - np.median(step)))
+    scatter = robust.SD_OF_MAD * np.median(np.abs(step - np.median(step)))
     jump = np.where(np.abs(step) > max(JUMP_S * rate_hz, JUMP_TO_SCATTER * scatter), step, 0.0)
     # A single misplaced click jumps there and back; a lost buffer only there.
     lasts = np.array([abs(step[max(k - 1, 0) : k + 2].sum()) > abs(step[k]) / 2 for k in range(len(step))])
@@ -184,7 +185,7 @@ def _dropouts(at: np.ndarray, jumps: np.ndarray, channel: Channel, rate_hz: int)
     if not len(where):
         return []
     first_s = (at[where[0]] + at[where[0] + 1]) / 2 / rate_hz  # somewhere between two clicks
-    jump = f"{np.abs(jumps).max() / rate_hz * 1000:.1f} ms"
+    jump = words.with_plain_spaces(words.milliseconds(np.abs(jumps).max() / rate_hz, digits=1))
     how = f"jumps once, by {jump}," if len(where) == 1 else f"jumps {len(where)} times, by up to {jump}, first"
     return [
         f"dropout: the click of channel {channel.channel} {how} at about {first_s:.0f} s, so sound was lost or doubled "

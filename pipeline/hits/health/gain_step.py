@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from pipeline import robust
 from pipeline.hits.health import background
 
 FLOOR_PIECE_S = 1.0  # chosen: the noise floor is followed in such pieces; below, "piece" means one of these
@@ -171,4 +172,4 @@ def _strikes_may_agree(at: int, step_db: float, piece: np.ndarray, level_db: np.
 
 def _scatter(values: np.ndarray) -> float:
     """Return the standard deviation of normal values that have this median absolute deviation."""
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return robust.SD_OF_MAD * float(np.median(np.abs(values - np.median(values))))

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft
 
+from pipeline import robust
 from pipeline.hits.signal import onset, template
 
 LEAST_STRIKES = 6  # that make a template
@@ -143,7 +144,7 @@ def _onset(tails, spectra, weight: np.ndarray, lag: np.ndarray, columns: templat
     member = weight > 0
     taps = template.noise_taps(tails[member], columns)
     mean = template.whitened(_turned(spectra, weight, lag, columns)[None, : columns.n], taps)[0]
-    scatter_s = template.SD_OF_MAD * np.median(np.abs(lag[member])) / columns.rate_hz
+    scatter_s = robust.SD_OF_MAD * np.median(np.abs(lag[member])) / columns.rate_hz
     reach_s = max(template.ONSET_REACH_S, template.ONSET_SCATTERS * scatter_s)
     return onset.onset_of(mean, columns.at, columns.rate_hz, reach_s)[0] - columns.at
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+from pipeline import robust
 from pipeline.hits.signal import onset
 
 BEFORE_S, AFTER_S = 0.009, 0.020  # of a stored waveform around the first placing
@@ -35,7 +36,6 @@ ROUNDS = 3  # of averaging
 MEMBER_S = 0.0007  # from the middle lag: a hit that lies farther off is left out of the template
 ONSET_REACH_S, ONSET_SCATTERS = 0.0003, 3.0  # before the placings: how far a template's onset is looked for, at least
 DIFFERENT = 0.02  # share of a hit's energy that differs from the template even without noise
-SD_OF_MAD = 1.4826  # standard deviation over median absolute deviation, normal distribution
 AT_ONCE = 256  # waveforms that are read and compared
 
 
@@ -311,7 +311,7 @@ def _average(spectra: np.ndarray, lag: np.ndarray, columns: Shape) -> Template:
     template, long = mean * columns.window, mean * columns.long_window
     slope = np.gradient(template)
     # The hits were placed one by one already; what begins earlier than they scatter is another striker's.
-    scatter = SD_OF_MAD * np.median(np.abs(lag))
+    scatter = robust.SD_OF_MAD * np.median(np.abs(lag))
     reach_s = max(ONSET_REACH_S, ONSET_SCATTERS * scatter / columns.rate_hz)
     begin, begin_se = onset.onset_of(mean, columns.at, columns.rate_hz, reach_s)
     return Template(

@@ -8,6 +8,7 @@ weaker than the strike. What comes at one pin alone belongs to that pin, not to 
 import numpy as np
 import pandas as pd
 
+from pipeline import robust
 from pipeline.timing.model import pin_rates
 
 REACH_S = 0.15  # gap to the strike up to which a sound of it is looked for
@@ -67,7 +68,7 @@ def sounds(extras: pd.DataFrame, played: pd.DataFrame, striker: int) -> list[tup
         with_it = looked & (np.abs(gap_s - middle_s) <= 3 * limit_s)
         if around.sum() < FEWEST_STRIKES:
             break
-        spread_s = 1.4826 * float(np.median(np.abs(gap_s[around] - np.median(gap_s[around]))))
+        spread_s = robust.SD_OF_MAD * float(np.median(np.abs(gap_s[around] - np.median(gap_s[around]))))
         looked &= ~around
         if spread_s <= limit_s and _share(own, played, strike[with_it], middle_s) >= LEAST_SHARE:
             hits = np.unique(extra[with_it])
@@ -132,7 +133,7 @@ def _rebounds(extras, played):
     called = pin_rates.q_values(*(pins[name].to_numpy() for name in ("count", "total", "striker"))) < pin_rates.CALLED_Q
     by_pin = bounces.groupby("pin")["gap_s"]
     middle_s = by_pin.transform("median")
-    spread_s = 1.4826 * (bounces["gap_s"] - middle_s).abs().groupby(bounces["pin"]).transform("median")
+    spread_s = robust.SD_OF_MAD * (bounces["gap_s"] - middle_s).abs().groupby(bounces["pin"]).transform("median")
     steady = spread_s <= np.maximum(STEADY_S, BOUNCE_SPREAD * middle_s)
     of_pin = steady & bounces["pin"].isin(pins.index[called])
     return extras.index.isin(bounces.loc[~of_pin, "extra"])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline import settings
+from pipeline import robust, settings
 from pipeline.timing.data import extras
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.takes import Take
@@ -229,7 +229,7 @@ def first_weights(strikes: Strikes) -> np.ndarray:
         centred = x - x.mean()
         late_s = y - y.mean() - centred * _slope(centred, y)
         away_s[at] = late_s - _around(x, late_s)
-    spread_s = 1.4826 * np.median(np.abs(away_s)) if len(away_s) else 0.0
+    spread_s = robust.SD_OF_MAD * np.median(np.abs(away_s)) if len(away_s) else 0.0
     trusted = (np.abs(away_s) < max(FREAK_S, 8 * spread_s)) & (played["confidence"].to_numpy() >= UNSURE)
     return np.where(trusted, 1 / played["shared"].to_numpy(), 0.0)
 

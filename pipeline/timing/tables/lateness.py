@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import hearing, settings, tables
+from pipeline import hearing, robust, settings, tables
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys
@@ -192,7 +192,7 @@ def scatter_of(found: Pulls) -> float:
     away = found.away[np.isfinite(found.away)][FELT_CHORDS:]
     if len(away) == 0:
         return 1.0
-    far = ODD * 1.4826 * np.median(np.abs(away))
+    far = ODD * robust.SD_OF_MAD * np.median(np.abs(away))
     return float(np.sqrt(np.mean(np.minimum(np.abs(away), far) ** 2)))
 
 
