@@ -64,9 +64,23 @@ def refused_if_it_fails(stage: str, log: Path, work: Callable[[], tuple[pa.Table
 
 
 def without_those_that_fail(takes: list, log: Path, make: Callable[[list], dict[str, pa.Table]]) -> dict[str, pa.Table]:
-    """Return what `make` makes of the takes of a group, those refused at which it fails.
+    """Return what `make` makes of the takes of a group; takes at which it fails are refused.
 
-    Takes that fail alone are refused first; then the one without which the others can be made; else all of them.
+    Takes that fail alone are refused. If none does, the one is refused without which the others do not fail; if there
+    is no such take, all are.
+
+    Parameters
+    ----------
+    takes : list of timing.Take
+    log : Path
+        Where tracebacks go.
+    make : callable
+        Returns the tables of the takes, also if all of them are refused.
+
+    Raises
+    ------
+    MemoryError, OSError, ImportError
+        The machine that runs the job is at fault (`is_of_the_machine`): no take is refused.
     """
     used = [take for take in takes if not take.refused]
     made, failed = _tried(make, takes) if used else (make(takes), None)

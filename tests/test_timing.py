@@ -1,6 +1,7 @@
 """Hold the tables of the timing stage against simple truth and against what must not change them."""
 
 from dataclasses import replace
+from functools import partial
 
 import allantools
 import numpy as np
@@ -8,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from pipeline import settings, tables, timing
+from pipeline import failures, settings, tables, timing
 from tests import timing_machine
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")
@@ -340,21 +341,29 @@ def test_one_bad_pin_is_named_as_the_pattern_of_the_misses():
     assert got["pins"].set_index("pin_id").loc[pin, "n_missed"] == 5
 
 
-def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(short, monkeypatch):
+@pytest.mark.parametrize("least_takes", [1, 2])
+def test_a_take_that_spoils_the_fit_is_refused_and_the_others_are_fitted(short, monkeypatch, tmp_path, least_takes):
+    """It spoils a fit of `least_takes` or more: alone, or only beside another (of these it played the fewest notes)."""
     notes, takes, before = short
-    spoiler = replace(takes[0], recording=replace(takes[0].recording, recording="spoiler"))
+    aligned = takes[0].aligned
+    status = ["undecided"] * 20 + aligned["status"].to_pylist()[20:]
+    fewer = aligned.set_column(aligned.column_names.index("status"), "status", [status])
+    spoiler = replace(takes[0], recording=replace(takes[0].recording, recording="spoiler"), aligned=fewer)
     whole = timing.fit_of
 
     def spoiled(machine, notes, used):
-        if any(take.recording.recording == "spoiler" for take in used):
+        if len(used) >= least_takes and any(take.recording.recording == "spoiler" for take in used):
             raise np.linalg.LinAlgError("not positive definite")
         return whole(machine, notes, used)
 
     monkeypatch.setattr(timing, "fit_of", spoiled)
-    got = run(notes, [*takes, spoiler])
-    row = got["recordings"].set_index("recording").loc["spoiler"]
+    takes = [*takes, spoiler]
+    make = partial(timing.tables_of, timing_machine.make_group(takes), timing_machine.make_machine(4), notes)
+    made = failures.without_those_that_fail(takes, tmp_path / "log", make)
+    row = made["recordings"].to_pandas().set_index("recording").loc["spoiler"]
     assert row["status"] == "refused" and "no speed explains" in row["reason"]
-    np.testing.assert_array_equal(got["strikers"]["delay_s"], before["strikers"]["delay_s"])
+    assert not (tmp_path / "log").exists()
+    np.testing.assert_array_equal(made["strikers"].to_pandas()["delay_s"], before["strikers"]["delay_s"])
 
 
 def test_a_pin_costs_more_time_in_a_slower_take_and_a_delay_does_not():

@@ -3,12 +3,11 @@
 One model of the whole group (`fit`) stands behind all tables, one module per table. Sources stand with the modules.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pyarrow as pa
 
 from pipeline import settings
+from pipeline.errors import InputError
 from pipeline.tables import empty
 from pipeline.timing.data.score import score_of
 from pipeline.timing.data.strikes import strikes_of
@@ -47,43 +46,25 @@ def tables_of(
     dict of str to pa.Table
         Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, budget. All
         but 'recordings' are empty when no take can be used.
+
+    Raises
+    ------
+    InputError
+        No model can be fitted to these takes. One take of another tune, aligned here and there by chance, is enough:
+        `failures.without_those_that_fail` finds and refuses it.
     """
-    takes, fitted = _fitted(machine, notes, takes)
-    if fitted is None:
-        made = {name: empty(name) for name in OF_FIT}
-        return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
-    return tables_from(group, machine, takes, fitted)
-
-
-def _fitted(machine: settings.Machine, notes: pa.Table, takes: list[Take]) -> tuple[list[Take], Fit | None]:
-    """Return the takes, those that no fit can be made of refused, and the fit of the others; None without any."""
     used = [take for take in takes if not take.refused]
     if not used or len(notes) == 0:
-        return takes, None
+        made = {name: empty(name) for name in OF_FIT}
+        return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
     try:
-        return takes, fit_of(machine, notes, used)
+        fitted = fit_of(machine, notes, used)
     except np.linalg.LinAlgError:
-        # One take that belongs to another tune, matched here and there, can spoil the fit of all.
-        alone = [take if take.refused or _can_be_fitted(machine, notes, take) else _unfit(take) for take in takes]
-        if alone == takes:
-            alone = [take if take.refused else _unfit(take) for take in takes]
-        return _fitted(machine, notes, alone)
-
-
-def _can_be_fitted(machine: settings.Machine, notes: pa.Table, take: Take) -> bool:
-    try:
-        fit_of(machine, notes, [take])
-    except np.linalg.LinAlgError:
-        return False
-    return True
-
-
-def _unfit(take: Take) -> Take:
-    reason = (
-        f"{take.recording.file}: expected strikes that follow '{take.recording.arrangement}' at a speed; found times "
-        "that no speed explains; check that it is this arrangement"
-    )
-    return replace(take, said=take.said | {"refused": reason})
+        raise InputError(
+            f"expected strikes that follow '{group.arrangement}' at a speed; found times that no speed explains; "
+            "check that it is this arrangement"
+        ) from None
+    return tables_from(group, machine, takes, fitted)
 
 
 def tables_from(
