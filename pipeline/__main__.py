@@ -160,8 +160,9 @@ def report(config: settings.Settings) -> None:
 
     configuration = settings.fingerprint(config, stage="report")
     folder = Path(config.results) / "report"
-    report.write(folder, config)
-    lines = [*report.finding(config), f"report: {folder / 'index.html'}"]
+    found = report.read(config)
+    report.write(folder, found)
+    lines = [*report.finding(found), f"report: {folder / 'index.html'}"]
     with tables.replacing(folder / "finding.txt") as file:
         file.write(("\n".join(lines) + "\n").encode())
     results.seal_report(config.results, configuration)

@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from pipeline import report, tables, words
+from pipeline.__main__ import report as report_job
 from pipeline.errors import InputError
 from pipeline.report import barrel, causes, click, drawing, lists, news, results, song, verdict
 from pipeline.settings import (
@@ -286,7 +287,7 @@ def make_project(folder, settings=None, felt_sd_s=0.007, sag=0.05, **replaced):
 
 def page_of(folder, settings=None, **replaced) -> str:
     settings = make_project(folder, settings, **replaced)
-    report.write(folder / "report", settings)
+    report.write(folder / "report", report.read(settings))
     return (folder / "report" / "index.html").read_text(encoding="utf-8")
 
 
@@ -394,7 +395,7 @@ def test_a_refused_recording_is_named_with_its_reason(tmp_path):
     page = page_of(tmp_path, settings, recordings=rows)
     assert "5 of 6 recordings used, 1 refused." in said(page)
     assert "r4 (12 May 2031): expected strikes; found silence on every channel" in said(page)
-    assert "  r4: expected strikes; found silence on every channel." in report.finding(settings)
+    assert "  r4: expected strikes; found silence on every channel." in report.finding(report.read(settings))
 
 
 def test_a_fault_of_a_recording_stands_with_its_cure(tmp_path):
@@ -420,7 +421,7 @@ def test_with_nothing_used_there_is_still_a_page(tmp_path):
     text = said(page_of(tmp_path, settings, recordings=rows))
     assert text.startswith("Nothing to judge: no recording could be used.")
     assert text.count("expected audio; found text") >= 5
-    assert report.finding(settings)[0] == "Nothing to judge: no recording could be used."
+    assert report.finding(report.read(settings))[0] == "Nothing to judge: no recording could be used."
 
 
 def test_what_does_not_apply_is_absent(tmp_path):
@@ -452,7 +453,7 @@ def test_a_group_with_next_to_nothing_has_a_page(tmp_path):
     for name in ("lateness", "tempo"):
         path = tables.path(settings.results, name, build_day=group.build_day, group=group.id)
         tables.write(path, name, tables.empty(name))
-    report.write(tmp_path / "report", settings)
+    report.write(tmp_path / "report", report.read(settings))
     text = said((tmp_path / "report/index.html").read_text(encoding="utf-8"))
     assert "Too few strikes to tell whether it plays tight." in text
     assert "The song" not in text and "Each strike" not in text
@@ -511,7 +512,7 @@ def test_only_sure_jobs_stand_first_and_at_most_three(tmp_path):
     settings = make_settings(tmp_path)
     group = next(group for group in settings.groups() if group.build_day == SECOND and group.arrangement == "song")
     jobs = [job | {"rank": 10 + number} for number, job in enumerate(make_jobs(group)[:1] * 5)]
-    lines = report.finding(make_project(tmp_path, settings, worklist=make_jobs(group) + jobs))
+    lines = report.finding(report.read(make_project(tmp_path, settings, worklist=make_jobs(group) + jobs)))
     assert [line[:2] for line in lines if line[0].isdigit() and line[1] == "."] == ["1.", "2.", "3."]
     wins = "Wins at most 12 fewer strikes heard displaced a playthrough (4.0 to 20) and 2.1 ms of 7.0 ms spread."
     assert f"1. flywheel: Try a lighter release. {wins}" in " ".join(lines).replace("\xa0", " ")
@@ -535,7 +536,7 @@ def test_the_finding_has_at_most_twelve_lines(tmp_path):
     rows = recording_rows(settings)
     for take in takes:
         rows = refuse(rows, take.recording, "expected audio;\nfound text")
-    lines = report.finding(make_project(tmp_path, settings, recordings=rows))
+    lines = report.finding(report.read(make_project(tmp_path, settings, recordings=rows)))
     assert len(lines) <= 12
     assert not [line for line in lines if "\n" in line]
     assert "  and 26 more; the report has their reasons" in lines
@@ -572,19 +573,27 @@ def test_the_page_needs_no_network_and_no_script(tmp_path):
 
 def test_the_same_tables_give_the_same_bytes(tmp_path):
     settings = make_project(tmp_path)
-    report.write(tmp_path / "one", settings)
-    report.write(tmp_path / "two", settings)
+    report.write(tmp_path / "one", report.read(settings))
+    report.write(tmp_path / "two", report.read(settings))
     assert (tmp_path / "one/index.html").read_bytes() == (tmp_path / "two/index.html").read_bytes()
     assert [file.name for file in (tmp_path / "one").iterdir()] == ["index.html"]
 
 
+def test_the_report_reads_each_table_once(tmp_path, monkeypatch):
+    settings = make_project(tmp_path)
+    read, whole = [], tables.read
+    monkeypatch.setattr(tables, "read", lambda path, *of: read.append(str(path)) or whole(path, *of))
+    report_job(settings)
+    assert len(read) > 12 and len(set(read)) == len(read)
+
+
 def test_a_missing_table_is_one_clear_line_and_leaves_the_old_page(tmp_path):
     settings = make_project(tmp_path)
-    report.write(tmp_path / "report", settings)
+    report.write(tmp_path / "report", report.read(settings))
     before = (tmp_path / "report/index.html").read_bytes()
     tables.path(settings.results, "pins").unlink()
     with pytest.raises(InputError, match="expected the table 'pins'; found no file; run "):
-        report.write(tmp_path / "report", settings)
+        report.write(tmp_path / "report", report.read(settings))
     assert (tmp_path / "report/index.html").read_bytes() == before
     assert len(list((tmp_path / "report").iterdir())) == 1
 

@@ -1,24 +1,25 @@
 """Say the finding in at most twelve lines for the terminal."""
 
-from pipeline.report import news, results, verdict
+from pipeline.report import news, verdict
+from pipeline.report.results import Results
 
 MOST_LINES = 12  # DESIGN, section 7
 MOST_REFUSED = 4  # recordings named with their reasons; chosen, so that the jobs still find room
 
 
-def finding(settings) -> list[str]:
+def finding(found: Results) -> list[str]:
     """Return the verdict, what changed, the first jobs and what was refused.
 
     Parameters
     ----------
-    settings : settings.Settings
+    found : Results
+        What `results.read` returns.
 
     Returns
     -------
     list of str
         At most `MOST_LINES` lines.
     """
-    found = results.read(settings)
     refused = _refused(found)
     lines = []
     if found.sections:
@@ -42,7 +43,7 @@ def finding(settings) -> list[str]:
     return [" ".join(line.split("\n")) for line in [*lines[: MOST_LINES - len(refused)], *refused]]
 
 
-def _refused(found) -> list[str]:
+def _refused(found: Results) -> list[str]:
     refused = news.refused(found)
     lines = [news.used_said(found)]
     lines += [f"  {one.recording}: {one.reason}" for one in refused[:MOST_REFUSED]]

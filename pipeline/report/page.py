@@ -6,27 +6,23 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, results, shafts, song, verdict
+from pipeline.report import barrel, causes, click, lists, news, shafts, song, verdict
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
 
 
-def write(folder, settings) -> None:
+def write(folder, found: Results) -> None:
     """Write `folder`/index.html, whole or not at all.
 
     Parameters
     ----------
     folder : path-like
         Made where missing.
-    settings : settings.Settings
-
-    Raises
-    ------
-    InputError
-        A table is missing or of another version.
+    found : Results
+        What `results.read` returns.
     """
-    text = render(results.read(settings))
+    text = render(found)
     with tables.replacing(Path(folder, "index.html")) as file:
         file.write(text.encode())
 
