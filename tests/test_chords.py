@@ -10,7 +10,7 @@ import pytest
 import soundfile
 from scipy import fft
 
-from pipeline import aligned, tables
+from pipeline import aligned
 from pipeline.aligned.chords import joint_fit, templates, windows
 from pipeline.settings import Barrel, Channel, Machine, Recording, Rig, Striker
 from pipeline.timing.fitting import hit_weights
@@ -149,19 +149,6 @@ def test_of_notes_that_share_a_hit_only_a_clear_first_tells():
     ]  # fmt: skip
 
 
-def nameless(take, notes):
-    """Return a take of which only the first strike of each onset is known, shared by all of its notes."""
-    frame = take.aligned.to_pandas()
-    played = frame["status"] == "played"
-    group = frame["score_beat"].where(played)
-    frame["hit_s"] = frame["hit_s"].groupby(group).transform("min")
-    frame["hit_id"] = frame["hit_id"].groupby(group).transform("min")
-    frame["shared"] = played.groupby(group).transform("sum").fillna(0).astype(int)
-    texts = ("arrangement", "setup", "status", "striker", "passage")
-    columns = {name: tables.arrow(frame[name].tolist()) if name in texts else frame[name].to_numpy() for name in frame}
-    return timing_machine.Take(take.recording, tables.build("aligned", columns), take.hits, take.said, take.rig)
-
-
 def test_a_list_without_names_blames_no_pin_of_a_chord_and_knows_how_unsure_its_delays_are():
     from pipeline import timing
 
@@ -170,7 +157,7 @@ def test_a_list_without_names_blames_no_pin_of_a_chord_and_knows_how_unsure_its_
         chance = np.random.default_rng([2040, seed])
         notes = aligned_chords.song(chance)
         truth = timing_machine.make_truth(chance, notes)
-        takes = [nameless(take, notes) for take in timing_machine.make_takes(chance, notes, truth, 3)]
+        takes = [aligned_chords.nameless(take) for take in timing_machine.make_takes(chance, notes, truth, 3)]
         fitted = timing.fit_of(timing_machine.make_machine(), notes, takes)
         error = fitted.delay - truth.delay_s
         held += list(np.abs(error - error.mean()) < 1.96 * fitted.delay_se)

@@ -1,13 +1,14 @@
 """Print how the strikes of chords are told apart in one microphone, on simulated machines with real sounds.
 
-    python -m tests.benchmarks.aligned_chords [tuning|fresh] [first_seed] [n_machines] [--timing]
+    python -m tests.benchmarks.aligned_chords [tuning|fresh|unnamed] [first_seed] [n_machines] [--timing]
 
 Twelve strikers play 48 bars, 65 of 100 strikes in chords of two to five, with the faults of `tests.timing_machine`
 (delays, pins out of place, scatter, missed strikes). Machines with even numbers give each striker one recorded sound
 (Debian's sonic-pi-samples), recoloured and louder or softer strike by strike; the others strike drums in several
 degrees of loudness (hydrogen-drumkits). All into one microphone, 22 dB over the noise. `fresh` takes other sounds and
 kits than `tuning`. Errors are less their median over all strikes of the same recorded stroke (where that begins is a
-matter of definition). `in se`: share of errors within twice `hit_se`.
+matter of definition). `in se`: share of errors within twice `hit_se`. `unnamed`: no sound,
+but lists of hits without names, of each onset the first.
 """
 
 import os
@@ -18,7 +19,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import sys
 import tempfile
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -26,7 +27,7 @@ import numpy as np
 import pandas as pd
 import soundfile
 
-from pipeline import aligned, hits, timing
+from pipeline import aligned, hits, tables, timing
 from pipeline.settings import Channel, Detection, Machine, Recording, Rig
 from pipeline.timing.data.takes import Take
 from tests import timing_machine
@@ -214,10 +215,44 @@ def timed(made: Scene, takes: list[Take], of: pd.DataFrame) -> str:
     )
 
 
+def nameless(take: Take) -> Take:
+    """Return a take of which only the first strike of each onset is known, shared by all of its notes."""
+    frame = take.aligned.to_pandas()
+    played = frame["status"] == "played"
+    group = frame["score_beat"].where(played)
+    frame["hit_s"] = frame["hit_s"].groupby(group).transform("min")
+    frame["hit_id"] = frame["hit_id"].groupby(group).transform("min")
+    frame["shared"] = played.groupby(group).transform("sum").fillna(0).astype(int)
+    texts = ("arrangement", "setup", "status", "striker", "passage")
+    columns = {name: tables.arrow(frame[name].tolist()) if name in texts else frame[name].to_numpy() for name in frame}
+    return replace(take, aligned=tables.build("aligned", columns))
+
+
+def unnamed(first: int, n: int) -> None:
+    """Print what timing makes of lists of hits without names, three takes a machine."""
+    held, error, called, true = [], [], 0, 0
+    for seed in range(first, first + n):
+        rng = np.random.default_rng([2041, seed])
+        notes = song(rng)
+        truth = timing_machine.make_truth(rng, notes, N_STRIKERS)
+        takes = [nameless(take) for take in timing_machine.make_takes(rng, notes, truth, 3)]
+        fitted = timing.fit_of(timing_machine.make_machine(N_STRIKERS), notes, takes)
+        late_s = fitted.delay - truth.delay_s
+        error += list(late_s - late_s.mean())
+        held += list(np.abs(late_s - late_s.mean()) < 1.96 * fitted.delay_se)
+        pins = fitted.pins.set_index("pin")
+        misplaced = pins.index[pins["misplaced"]]
+        called, true = called + len(misplaced), true + int((np.abs(truth.pin_s[misplaced]) >= 0.003).sum())
+    rms_ms = 1000 * np.sqrt(np.mean(np.square(error)))
+    print(f"delays {rms_ms:.2f} ms rms, intervals hold {np.mean(held):.3f}; pins called {called}, true {true}")
+
+
 def main() -> None:
     words = [word for word in sys.argv[1:] if word != "--timing"]
     fresh, with_timing = bool(words) and words[0] == "fresh", "--timing" in sys.argv
     first, n = (int(words[k]) if len(words) > k else usual for k, usual in ((1, 100), (2, 2)))
+    if words[:1] == ["unnamed"]:
+        return unnamed(first, n)
     every = {0: [], 1: []}
     for seed in range(first, first + n):
         made = scene(seed, fresh, 3 if with_timing else 1)
