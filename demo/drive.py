@@ -37,6 +37,8 @@ def run(
     click_zero_s,  # position of the click at step 0
     stall_at_s,  # (k,) positions where the machine stalls
     stall_s,  # (k,) how long it stands
+    slip_at_s,  # (j,) positions where the drive slips
+    slip_steps,  # (j,) steps for which the barrel then stands, negative: by which it is thrown ahead
     start_s,  # position at step 0
     start_speed,
     end_s,
@@ -57,10 +59,16 @@ def run(
     last_s = np.full(int(striker.max()) + 1 if len(striker) else 1, -1e9)
     x[0], v[0], v_load[0] = start_s, start_speed, 0.0
     note, stall, state, stand_until = 0, 0, 0, 0.0  # state: 0 runs, 1 brakes, 2 stands, 3 starts
+    slip, slipping = 0, 0  # steps for which the barrel still stands
     k = 0
     while k < m - 1 and x[k] < end_s:
         speed = v[k]
-        x[k + 1] = x[k] + speed * STEP_S
+        x[k + 1] = x[k] if slipping > 0 else x[k] + speed * STEP_S
+        slipping -= slipping > 0
+        if slip < len(slip_at_s) and x[k + 1] >= slip_at_s[slip]:
+            slipping = max(slip_steps[slip], 0)
+            x[k + 1] += speed * STEP_S * max(-slip_steps[slip], 0)
+            slip += 1
         late_s = click_zero_s + click_ratio * k * STEP_S - x[k] if click_ratio > 0 else 0.0
         turn = strokes_per_s * x[k] + stroke_turn
         change = force[k] - speed * rate + stroke * np.sin(2 * np.pi * turn) + pull * late_s

@@ -52,6 +52,7 @@ class Run:
         rate = crew.resistance_nm_s / inertia
         stalls = sorted((s for s in crew.stalls if s.leg == self.number), key=lambda s: s.bar)
         stand_s = np.array([s.stand_s for s in stalls], dtype=float)
+        slips = sorted((s for s in crew.slips if s.leg == self.number), key=lambda s: s.bar)
         end_s = self.last_s + 0.5
         n = int(((end_s - self.start_s) * SLACK + (stand_s + 3).sum() + 5) / drive.STEP_S)
         force = np.full(n, crew.torque_nm / self.momentum)
@@ -73,7 +74,9 @@ class Run:
             faults.miss_speed[self.column][order], force, crew.stroke_nm / self.momentum,
             crew.strokes_per_turn * per_s, stroke_turn, rate, crew.pull_nm_per_s / self.momentum,
             self.ratio, self.start_s, np.array([(s.bar - 1) * self.bar_s for s in stalls], dtype=float), stand_s,
-            self.start_s, min(1.0, float(force[0] / rate)), end_s,
+            np.array([(s.bar - 1) * self.bar_s for s in slips], dtype=float),
+            np.array([round(s.size_s / drive.STEP_S) for s in slips], dtype=np.int64), self.start_s,
+            min(1.0, float(force[0] / rate)), end_s,
         )  # fmt: skip
         self.missed = np.empty(len(order), dtype=bool)
         self.missed[order] = missed

@@ -14,7 +14,7 @@ import pyarrow as pa
 from demo import score
 from demo.energy import BARREL_INERTIA_KG_M2, drag_of, energy_of, inertia_at_barrel_kg_m2, nominal_rad_per_s
 from demo.leg import Run
-from demo.truth import Crew, Curve, Extras, Faults, Leg, ShaftFault, Stall, Strikes, Take
+from demo.truth import Crew, Curve, Extras, Faults, Leg, ShaftFault, Slip, Stall, Strikes, Take
 from pipeline.settings import Machine
 
 __all__ = [
@@ -23,6 +23,7 @@ __all__ = [
     "Faults",
     "Leg",
     "ShaftFault",
+    "Slip",
     "Stall",
     "Take",
     "drag_of",

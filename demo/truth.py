@@ -66,6 +66,18 @@ class Stall:
 
 
 @dataclass(frozen=True)
+class Slip:
+    """The drive slips where the leg's first round comes to `bar` (2.25: a quarter of bar 2 is over).
+
+    The barrel stands for `size_s` while all else turns on; a negative size throws it ahead by as much.
+    """
+
+    bar: float
+    size_s: float
+    leg: int = 0
+
+
+@dataclass(frozen=True)
 class Crew:
     """The people. Torques are newton metres at the barrel."""
 
@@ -80,6 +92,7 @@ class Crew:
     clicks_per_beat: int = 1
     legs: tuple[Leg, ...] = (Leg(),)
     stalls: tuple[Stall, ...] = ()
+    slips: tuple[Slip, ...] = ()  # of the drive, as it runs under this crew
 
 
 @dataclass(frozen=True, eq=False)

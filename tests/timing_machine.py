@@ -26,6 +26,16 @@ class Wobble:
 
 
 @dataclass
+class Slip:
+    """The barrel falls behind in one take: at once, or in a smooth stumble of so many beats."""
+
+    take: str
+    beat: float
+    size_s: float
+    within_beat: float = 0.0
+
+
+@dataclass
 class Truth:
     """What is hidden in the takes; per striker or per pin."""
 
@@ -43,6 +53,7 @@ class Truth:
     missed: float = 0.03
     tempo_sd: float = 0.01
     wobbles: tuple = ()
+    slips: tuple = ()
     rate: list = field(default_factory=list)  # per take: (score_beat, tempo in bpm) of the half beats
     course: list = field(default_factory=list)  # per take: the Course of the half beats
 
@@ -156,10 +167,12 @@ def make_take(chance, notes, truth, name="take-1", rounds=1, speed=None, start_s
     loaded = _loaded(u, share, truth.recovery_beats * speed, rounds * length)
 
     waves = [_wave(chance, one) for one in truth.wobbles]
+    slips = [one for one in truth.slips if one.take == name]
 
     def curve(at):
         slow_s = f[np.searchsorted(places, at)] + np.interp(at, *loaded) / omega
-        return start_s + at / omega + slow_s + sum(wave(at / BEATS_PER_TURN) for wave in waves)
+        odd_s = sum(wave(at / BEATS_PER_TURN) for wave in waves) + sum(_slipped(one, at) for one in slips)
+        return start_s + at / omega + slow_s + odd_s
 
     mean = truth.drag[striker].mean()
     heavy = truth.drag / mean if mean > 0 else np.ones(len(truth.drag))
@@ -193,6 +206,14 @@ def _wave(chance, wobble):
     phase = chance.random() if wobble.phase is None else wobble.phase
     order = wobble.order * (1 + wobble.creep_sd * chance.normal())
     return lambda turn: wobble.amplitude_s * np.sin(2 * np.pi * (order * turn + phase))
+
+
+def _slipped(slip, at):
+    """Return the lateness by a slip at places of the score, beats."""
+    if not slip.within_beat:
+        return slip.size_s * (at > slip.beat)
+    gone = np.clip((at - slip.beat) / slip.within_beat, 0, 1)
+    return slip.size_s * (1 - np.cos(np.pi * gone)) / 2
 
 
 def _course(curve, loaded, struck, half, omega) -> Course:

@@ -6,7 +6,7 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, shafts, song, verdict
+from pipeline.report import barrel, causes, click, lists, news, shafts, slips, song, verdict
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -43,6 +43,7 @@ def render(found: Results) -> str:
         "lists": lists,
         "click": click,
         "wobble": shafts,
+        "slips": slips,
     }
     environment.filters["drawn"] = Markup  # our own SVG, in which drawing.py has escaped what the user wrote
     return environment.get_template("page.html").render(

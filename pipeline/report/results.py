@@ -11,7 +11,7 @@ from pipeline.bars import bar_lines
 from pipeline.settings import Group, Machine, Settings
 
 KEYS = list(tables.GROUP_KEYS)  # a list: pandas takes a tuple for one name
-_OF_GROUPS = ("recordings", "passages", "strikers", "pins", "shafts", "budget", "trend", "worklist")
+_OF_GROUPS = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget", "trend", "worklist")
 
 
 @dataclass(frozen=True)
@@ -32,6 +32,7 @@ class Found:
     strikers: pd.DataFrame
     pins: pd.DataFrame
     shafts: pd.DataFrame
+    slips: pd.DataFrame
     budget: pd.DataFrame
     trend: pd.DataFrame
     worklist: pd.DataFrame

@@ -26,7 +26,7 @@ _TYPES = {
 }
 
 # The tables of which each group makes its own part; the stage `tables` puts the parts together.
-GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "budget")
+GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget")
 
 
 @dataclass(frozen=True)
@@ -322,6 +322,26 @@ amplitude_s | real | s | amplitude of its wobble
 amplitude_se | real | s | its standard error
 phase_turn? | real | turns | angle of the barrel at which it is latest (null: the drive does not hold its phase)
 q_value | real | | false discovery rate
+""",
+        ),
+        _contract(
+            "slips",
+            key=_GROUP_KEY + " recording segment playthrough score_beat",
+            order=_GROUP_KEY + " recording segment playthrough score_beat",
+            columns=_GROUP
+            + """
+recording | text | | id of the recording
+playthrough | whole | | 1, 2, ... when the song goes round again
+segment | whole | | new after a stall or restart
+score_beat | real | beats | place of the first strike after it
+bar | whole | | its bar
+before_s | real | s | last strike before it, in the recording
+after_s | real | s | first strike after it, in the recording
+size_s | real | s | by how much all later strikes come later (negative: earlier), no smooth motion explains it
+size_se | real | s | its standard error
+click_step_s? | real | s | by how much the click comes later from there on (null: no click tells)
+cause | text | | machine (the click goes on), recording (the click steps as well) or unknown (no click tells)
+q_value | real | | chance of so large a step anywhere in the group by scatter and slow motion
 """,
         ),
         _contract(

@@ -13,12 +13,12 @@ from pipeline.timing.data.score import score_of
 from pipeline.timing.data.strikes import strikes_of
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit, fit
-from pipeline.timing.tables import budget, lateness, passages, pins, recordings, shafts, strikers, tempo
+from pipeline.timing.tables import budget, lateness, passages, pins, recordings, shafts, slips, strikers, tempo
 from pipeline.timing.tables.click import clicks_of
 
 __all__ = ["Take", "fit_of", "tables_of"]
 
-OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "budget")
+OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "slips", "budget")
 
 
 def fit_of(machine: settings.Machine, notes: pa.Table, used: list[Take]) -> Fit:
@@ -44,8 +44,8 @@ def tables_of(
     Returns
     -------
     dict of str to pa.Table
-        Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, budget. All
-        but 'recordings' are empty when no take can be used.
+        Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, slips,
+        budget. All but 'recordings' are empty when no take can be used.
 
     Raises
     ------
@@ -82,5 +82,6 @@ def tables_from(
         "strikers": strikers.strikers(group, machine, fitted),
         "pins": pins.pins(group, machine, fitted),
         "shafts": shafts.shafts(group, fitted),
+        "slips": slips.slips(group, used, fitted),
         "budget": budget.budget(group, fitted, late),
     }

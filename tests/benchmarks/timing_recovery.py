@@ -67,8 +67,11 @@ class DemoTruth:
     rate: list
 
 
-def demo_machine(seed, n_takes, shafts=True):
-    """Return notes, machine, takes and truth from the physical simulator, every strike heard and told apart."""
+def demo_machine(seed, n_takes, shafts=True, slips=()):
+    """Return notes, machine, takes and truth from the physical simulator, every strike heard and told apart.
+
+    `slips` are the second take's.
+    """
     machine = draws.random_machine(12, seed)
     notes = tunes.notes_table(tunes.random_tune(12, 60 + seed % 31, seed), machine)
     faults = draws.random_faults(machine, notes, seed)
@@ -77,6 +80,7 @@ def demo_machine(seed, n_takes, shafts=True):
     takes, rate = [], []
     for number in range(n_takes):
         crew = draws.random_crew(machine, notes, faults, seed * 100 + number)
+        crew = replace(crew, slips=tuple(slips) if number == 1 else ())
         played = simulator.simulate(machine, notes, faults, crew, seed * 100 + number)
         strikes = played.strikes
         strike_s, missed = np.full(len(notes), np.nan), np.ones(len(notes), dtype=bool)

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.timing.fitting import priors, shafts
+from pipeline.timing.fitting import priors, shafts, slips
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.model import design
@@ -46,6 +46,7 @@ def border_of(prepared: Prepared, state: State, load: LinearLoad, pin_sd_s: floa
         _company(hits, prepared.strikers, state, use),
         *_readiness(hits, prepared.strikers, state),
         _wobbles(prepared, state, hits, use),
+        _slips(state, hits),
         _pins(hits, prepared.pins, state, pin_sd_s, use),
     ]
     ends = np.cumsum([0] + [part.columns.shape[1] for part in parts])
@@ -122,6 +123,11 @@ def _wobbles(prepared, state, hits, use):
     priors_of = [shafts.prior_of(one) for one in state.wobbles]
     precision, mean = (np.concatenate(each) for each in zip(*priors_of, strict=True))
     return Part("shaft", np.hstack(columns), precision, mean)
+
+
+def _slips(state, hits):
+    columns = slips.columns(state.slips, hits.line, hits.u_beat)
+    return Part("slip", columns, np.full(len(state.slips), priors.FLAT_PRECISION))
 
 
 def _pins(hits, pins, state, pin_sd_s, use):

@@ -3,7 +3,7 @@
 For take r and line g (a segment of it), at the score time u in nominal beats,
 
     t = T_g + u/ω_g + f_g(u) + Σ (d_s τ/ω)(1 − e^(−(u−u')/τ)) + Σ (A sin + B cos)(2π order turn)
-        + L_s + C_s company + R_s e^(−gap/ρ) + P_pin ω̄/ω(u) + e
+        + Σ slip [u > its place] + L_s + C_s company + R_s e^(−gap/ρ) + P_pin ω̄/ω(u) + e
 
 (the load to the first order; `model.load` tells the whole law). In each round the model, linear about the last solution
 (Gauss-Newton: load, recovery, company, ρ, orders), is solved at once; then pins are flagged and hits weighed (`step`).
@@ -12,7 +12,7 @@ For take r and line g (a segment of it), at the score time u in nominal beats,
 from pipeline import settings
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.strikes import Strikes
-from pipeline.timing.fitting import readout, shaft_search
+from pipeline.timing.fitting import readout, shaft_search, slip_search
 from pipeline.timing.fitting.prepare import prepare
 from pipeline.timing.fitting.result import Fit
 from pipeline.timing.fitting.solve import likelihood
@@ -37,14 +37,15 @@ def fit(score: Score, strikes: Strikes, machine: settings.Machine) -> Fit:
         The strikes do not tell enough, or no speed explains their times.
     """
     prepared = prepare(score, strikes, machine)
-    state, scales, solved, before = first_state(prepared), USUAL, None, ()
-    for rounds in ROUNDS:
+    state, scales, solved, before = first_state(prepared), USUAL, None, (0, 0)
+    for number, rounds in enumerate(ROUNDS):
         if solved is not None:
-            scales, before = likelihood(prepared, state, solved).greatest(scales), state.wobbles
+            scales, before = likelihood(prepared, state, solved).greatest(scales), _n_found(state)
             solved = None  # a solution of many takes is large: no two at a time
+            state = slip_search.search(prepared, state, scales, last=number == len(ROUNDS) - 1)
             state = shaft_search.search(prepared, state, scales)
         state, solved = _stepped(prepared, state, scales, rounds)
-    if len(state.wobbles) != len(before):
+    if _n_found(state) != before:
         scales, solved = likelihood(prepared, state, solved).greatest(scales), None
         state, solved = _stepped(prepared, state, scales, ROUNDS[-1])
     solved = None
@@ -60,8 +61,12 @@ def _stepped(prepared, state, scales, rounds):
 
 
 def _settled(prepared, state, scales):
-    """Return state and solution without flags and wobbles that are not significant at the likeliest scales."""
+    """Return state and solution without what is not significant at the likeliest scales: flags, wobbles, slips."""
     state, solved = settle(prepared, state, scales)
-    n_wobbles = len(state.wobbles)
-    state = shaft_search.withdraw(prepared, state, solved)
-    return (state, solved) if len(state.wobbles) == n_wobbles else settle(prepared, state, scales)
+    before = _n_found(state)
+    state = slip_search.withdraw(prepared, shaft_search.withdraw(prepared, state, solved), solved)
+    return (state, solved) if _n_found(state) == before else settle(prepared, state, scales)
+
+
+def _n_found(state):
+    return len(state.wobbles), len(state.slips)

@@ -55,6 +55,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         load_mean_se=curve.load_mean_se,
         pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
         shafts=_shafts(state, solved),
+        slips=_slips(prepared, state, posterior),
         shafts_sought=prepared.shafts is not None and len(prepared.shafts.eligible) > 0,
         least_wobble_s=least_wobble_s,
         recovery_beats=state.recovery_beats,
@@ -168,6 +169,21 @@ def _shaft(wobble, place, solved):
         phase_turn = np.arctan2(sine, cosine) / (2 * np.pi) % 1 / order
     size, size_se = shafts.amplitude(wobble, place, solved)
     return candidate.shaft, candidate.harmonic, order, creep, creep_se, size, size_se, phase_turn, wobble.q_value
+
+
+def _slips(prepared, state, posterior):
+    """Return the slips with their sizes; as for all else of a line, the place is that of a strike."""
+    size_s, size_se = _of_border(posterior, "slip")
+    frame = prepared.frame.assign(at_s=prepared.strikes.begun_s[prepared.hits.line] + prepared.hits.hit_s)
+    rows = []
+    for slip, size, se in zip(state.slips, size_s, size_se, strict=True):
+        mine = frame[frame["line"] == slip.line]
+        before = mine[mine["u_beat"] <= slip.before_u_beat].iloc[-1]
+        after = mine[mine["u_beat"] >= slip.after_u_beat].iloc[0]
+        where = after[["take", "line", "playthrough", "segment", "score_beat", "bar"]].tolist()
+        rows.append([*where, before["at_s"], after["at_s"], size, se, slip.q_value])
+    names = "take line playthrough segment score_beat bar before_s after_s size_s size_se q_value".split()
+    return pd.DataFrame(rows, columns=names)
 
 
 def _pins(prepared, state, scales, pin_s, pin_variance):

@@ -39,6 +39,10 @@ class Fit:
     shafts : pd.DataFrame
         Wobbles that were found: `shaft` (None: nobody named one)`, harmonic, order, creep, creep_se, amplitude_s,
         amplitude_se, phase_turn, q_value`; NaN where it does not apply.
+    slips : pd.DataFrame
+        Places at which the barrel fell behind or came ahead at once: `take, line, playthrough, segment, score_beat,
+        bar` (of the first strike after it)`, before_s, after_s` (times of the strikes between which it lies)`, size_s,
+        size_se, q_value`.
     shafts_sought : bool
         Whether wobbles were looked for: not where the barrel's turns are not told.
     least_wobble_s : float
@@ -69,6 +73,7 @@ class Fit:
     load_mean_se: Callable[[np.ndarray], float]
     pins: pd.DataFrame
     shafts: pd.DataFrame
+    slips: pd.DataFrame
     shafts_sought: bool
     least_wobble_s: float
     recovery_beats: float

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data.score import GRID_BEAT
-from pipeline.timing.fitting import border, lateness_parts, shafts
+from pipeline.timing.fitting import border, lateness_parts, shafts, slips
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
@@ -63,6 +63,8 @@ def speed_curve(prepared: Prepared, state: State, posterior: Posterior, use, pac
     time_s = start_s[line] + machine_beat_s * u_beat + x[unknown] + terms.place @ beta + terms.place_beside_s
     _, time_variance = posterior.mean_and_variance(lambda one: one.in_band(unknown, terms.place))
     _, rate_variance = posterior.mean_and_variance(lambda one: _mean_rate(prepared, one, unknown, terms.rate))
+    of_place, of_rate = _slip_unplaced(state, solved, line, u_beat)
+    time_variance, rate_variance = time_variance + of_place, rate_variance + of_rate
     load_rate = _load_rate(prepared, solved, terms, line, use)
     shaft_rate = _shaft_rate(prepared, solved, terms, line, use)
     load = np.r_[solved.border.places["drag"], solved.border.places["recovery"]]
@@ -123,7 +125,21 @@ def _terms(prepared, state, solved, line, u_beat, turned_beat):
         ]
         at = [np.hstack([shafts.columns_and_creep(one, line, each) for one in state.wobbles]) for each in turn]
         place[:, places["shaft"]], rate[:, places["shaft"]] = at[0], (at[1] - at[2]) / GRID_BEAT
+    at = _slipped(state, line, u_beat)
+    place[:, places["slip"]], rate[:, places["slip"]] = at[0], (at[1] - at[2]) / GRID_BEAT
     return Terms(place, rate, here[:, REMAINDER], (ahead - behind)[:, REMAINDER] / GRID_BEAT)
+
+
+def _slipped(state, line, u_beat):
+    """Return the columns of the slips at places, and half a half beat after and before them."""
+    return [slips.columns(state.slips, line, u_beat + side * GRID_BEAT / 2) for side in (0, 1, -1)]
+
+
+def _slip_unplaced(state, solved, line, u_beat):
+    """Return the variances of place and rate at places because a slip may lie anywhere between two strikes."""
+    here, ahead, behind = _slipped(state, line, u_beat)
+    within, square = ahead - behind, solved.beta("slip") ** 2
+    return (here * (1 - here)) @ square, (within * (1 - within)) @ square / GRID_BEAT**2
 
 
 def _load_at(prepared, solved, line, u_beat):

@@ -7,6 +7,7 @@ import numpy as np
 from pipeline.timing.fitting import priors
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.shafts import Wobble
+from pipeline.timing.fitting.slips import Slip
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,6 +49,8 @@ class State:
         How the lateness by company answers to each drag, seconds.
     wobbles : tuple of Wobble
         Of the shafts that were found to be out of true.
+    slips : tuple of Slip
+        Places at which the barrel falls behind, or comes ahead, at once.
     """
 
     drag: np.ndarray
@@ -68,6 +71,7 @@ class State:
     company: np.ndarray
     company_by_drag: np.ndarray
     wobbles: tuple[Wobble, ...] = ()
+    slips: tuple[Slip, ...] = ()
 
 
 def first_state(prepared: Prepared) -> State:

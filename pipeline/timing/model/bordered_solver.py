@@ -6,6 +6,7 @@
 by the banded Cholesky factor A = L L' and the Schur complement S = C − B' A⁻¹ B of the border.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,7 +109,12 @@ def forward(solution: Solution, right: np.ndarray) -> np.ndarray:
 
 
 def band_covariance(system: System, edges: np.ndarray) -> list[np.ndarray]:
-    """Return the diagonal blocks of A⁻¹.
+    """Return the diagonal blocks of A⁻¹; parameters as in `covariances_backwards`."""
+    return [block for block, _ in covariances_backwards(system, edges)][::-1]
+
+
+def covariances_backwards(system: System, edges: np.ndarray) -> Iterator[tuple[np.ndarray, np.ndarray | None]]:
+    """Yield the diagonal blocks of A⁻¹, the last first, each with the block to its right (None for the last).
 
     Parameters
     ----------
@@ -118,7 +124,8 @@ def band_covariance(system: System, edges: np.ndarray) -> list[np.ndarray]:
     Notes
     -----
     Block by block forwards S_k = A_kk − A_k,k−1 S_k−1⁻¹ A_k−1,k and backwards
-    Σ_k = S_k⁻¹ + G_k Σ_k+1 G_k', G_k = S_k⁻¹ A_k,k+1 (Takahashi, Fagan & Chen 1973; Rue & Held 2005, ch. 2.4).
+    Σ_k = S_k⁻¹ + G_k Σ_k+1 G_k', Σ_k,k+1 = −G_k Σ_k+1, G_k = S_k⁻¹ A_k,k+1 (Takahashi, Fagan & Chen 1973; Rue &
+    Held 2005, ch. 2.4).
     """
     inverses, gains, carried = [], [], None
     for begin, end, after in zip(edges[:-1], edges[1:], [*edges[2:], edges[-1]], strict=True):
@@ -131,11 +138,11 @@ def band_covariance(system: System, edges: np.ndarray) -> list[np.ndarray]:
         carried = below @ gain
         inverses.append(inverse)
         gains.append(gain)
-    blocks, following = [], None
+    following = None
     for inverse, gain in zip(reversed(inverses), reversed(gains), strict=True):
-        following = inverse if following is None else inverse + gain @ following @ gain.T
-        blocks.append(following)
-    return blocks[::-1]
+        right = None if following is None else -gain @ following
+        following = inverse if right is None else inverse - right @ gain.T
+        yield following, right
 
 
 def _triangular(factor, right, transposed):

@@ -131,8 +131,8 @@ class Border:
     precision, pull : np.ndarray, shape=(m,)
         Prior precision of each unknown, and precision × prior mean.
     places : dict of str to slice
-        Columns of slope, delay, drag, start, recovery, company, readiness, fade, shaft, pin; recovery and fade change
-        the logarithms of τ and ρ.
+        Columns of slope, delay, drag, start, recovery, company, readiness, fade, shaft, slip, pin; recovery and fade
+        change the logarithms of τ and ρ.
     """
 
     matrix: np.ndarray

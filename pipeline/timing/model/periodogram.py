@@ -16,6 +16,7 @@ from pipeline.timing.model import bordered_solver, normal_equations
 from pipeline.timing.model.design import Border
 from pipeline.timing.model.solution import Solved
 
+LEAST_TOLD = 1e-6  # of the information that there would be if the model took nothing: below, rounding is left
 CHUNK = 256  # orders at a time: the waves of a long song fill some 10 MB
 
 
@@ -38,6 +39,25 @@ class Tested:
 
 def score_test(solved: Solved, columns) -> Tested:
     """Test `columns`, shape=(n_hits, k), beside all that the solved model holds (Rao's score test)."""
+    score, information, most = _score(solved, columns)
+    size, axes = np.linalg.eigh((information + information.T) / 2)
+    # What the model can take whole tells nothing.
+    told = size > LEAST_TOLD * most.max(initial=0.0)
+    axes, size = axes[:, told], size[told]
+    score = axes.T @ score
+    return Tested(float((score**2 / size).sum()), axes @ (score / size), (axes * size) @ axes.T)
+
+
+def each_alone(solved: Solved, columns) -> np.ndarray:
+    """Return the chi-square of each of `columns`, shape=(n_hits, k), as if it were tested alone; 0 where none tells."""
+    score, information, most = _score(solved, columns)
+    own = np.diag(information)
+    told = own > LEAST_TOLD * most
+    return np.where(told, score**2 / np.where(told, own, 1.0), 0.0)
+
+
+def _score(solved, columns):
+    """Return the score of the columns, their information, and what that would be if the model took nothing of them."""
     data = solved.data
     certain = data.weight / normal_equations.hit_variance(data, solved.scales)
     weighted = columns * certain[:, None]
@@ -45,13 +65,8 @@ def score_test(solved: Solved, columns) -> Tested:
     half = bordered_solver.forward(solved.solution, seen.T @ weighted)
     rest = solved.border.matrix.T @ weighted - solved.solution.half.T @ half
     taken = half.T @ half + rest.T @ solved.solution.beta_covariance @ rest
-    information = columns.T @ weighted - taken
-    size, axes = np.linalg.eigh((information + information.T) / 2)
-    # What the model can take whole tells nothing.
-    told = size > 1e-6 * np.abs(np.diag(columns.T @ weighted)).max(initial=0.0)
-    axes, size = axes[:, told], size[told]
-    score = axes.T @ (weighted.T @ (data.late_s - solved.fitted_s()))
-    return Tested(float((score**2 / size).sum()), axes @ (score / size), (axes * size) @ axes.T)
+    whole = columns.T @ weighted
+    return weighted.T @ (data.late_s - solved.fitted_s()), whole - taken, np.abs(np.diag(whole))
 
 
 def powers(orders, knot_turn, offset_turn, rest, part_of_track, information) -> np.ndarray:

@@ -69,6 +69,10 @@ class Solved:
             estimate = estimate + border @ self.solution.beta
         return estimate, self._band_variance[place] + np.einsum("im,mk,ik->i", loading, beta, loading, optimize=True)
 
+    def gain_at(self, place) -> np.ndarray:
+        """Return how banded unknowns answer to the border's, shape=(*place.shape, m)."""
+        return -self._gain[place]
+
     def in_border(self, columns, basis) -> tuple[np.ndarray, np.ndarray]:
         """Return estimates and variances of combinations of the border's unknowns.
 
