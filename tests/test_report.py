@@ -150,7 +150,13 @@ def make_tempo(group, notes, sag=0.05):
         made |= {"setup": [group.setup] * len(beat), "recording": [take.recording] * len(beat)}
         made |= {"playthrough": [1] * len(beat), "segment": [1] * len(beat), "score_beat": beat}
         made |= {"time_s": 1 + beat * BEAT_S, "tempo_bpm": BPM * (1 + load + motion)}
-        made |= {"tempo_se": np.full(len(beat), 0.1), "motion": motion, "load": load, "shaft": np.zeros(len(beat))}
+        made |= {
+            "tempo_se": np.full(len(beat), 0.1),
+            "motion": motion,
+            "load": load,
+            "load_se": np.full(len(beat), 0.002),
+            "shaft": np.zeros(len(beat)),
+        }
         for name, values in made.items():
             columns[name].extend(values)
     return columns
@@ -953,6 +959,50 @@ def test_passages_that_are_as_slow_are_named_with_the_slowest(tmp_path):
 )
 def test_load_is_blamed_for_what_it_surely_does(tmp_path, by_load, told):
     assert f"below the mean of the take{told}." in sentence_of_speed(passage_of(lead_of(tmp_path), by_load=by_load))
+
+
+@pytest.mark.parametrize(
+    ("load", "crew", "load_se", "told"),
+    [
+        (
+            0.02,
+            -0.02,
+            0.002,
+            "In bars 1–2 they cancel: by load it is 2.0 % (±0.4) faster, by the crew 2.0 % (±0.4) slower",
+        ),
+        (0.02, -0.02, 0.015, "In bars 1–2 load and crew may cancel; they cannot be told apart there"),
+        (0.02, 0.01, 0.002, ""),
+        (0.02, 0.01, 0.015, ""),
+        (0.02, -0.005, 0.002, ""),
+    ],
+)
+def test_load_and_crew_do_not_cancel_without_a_word(tmp_path, load, crew, load_se, told):
+    """Over the first two bars; elsewhere neither acts."""
+    lead = lead_of(tmp_path)
+    first = lead.tempo["score_beat"] < 8
+    parts = {"load": np.where(first, load, 0.0), "motion": np.where(first, crew, 0.0)}
+    picture = song.speed(replace(lead, tempo=lead.tempo.assign(**parts, load_se=load_se, shaft=0.0)))
+    said_of = picture.sentence.replace("\xa0", " ")
+    assert told in said_of and ("cancel" in said_of) == bool(told)
+    assert picture.wide.count('class="split"') == picture.narrow.count('class="split"') == 2
+    unknown = song.speed(replace(lead, tempo=lead.tempo.assign(load_se=np.nan)))
+    assert "split" not in unknown.wide and len(unknown.legend) == len(picture.legend) - 1
+
+
+def test_load_is_not_said_to_make_most_where_it_may_be_the_crew(tmp_path):
+    """Shares of .5 and .2 differ by .3; an error of .05 of either is one of .1 of their difference."""
+    lead = lead_of(tmp_path)
+    parts = lead.budget["part"].isin(("load", "motion"))
+
+    def sentence(se):
+        found = replace(lead, budget=lead.budget.assign(share_se=np.where(parts, se, np.nan)))
+        return causes.budget(found, "song").sentence.replace("\xa0", " ")
+
+    assert sentence(0.05).startswith("Load makes 50 % (±10) of it: without it the spread would be 5.0 ms")
+    assert sentence(0.2).startswith(
+        "Load and crew make 70 % of it together; which of the two makes more cannot be told"
+    )
+    assert sentence(np.nan).startswith("Load makes 50 % of it: ")
 
 
 def test_strikers_whose_load_is_alike_are_not_named_and_one_that_weighs_more_is(tmp_path):

@@ -57,7 +57,8 @@ def days_of(results: Results, found: Found, quantity: str) -> pd.DataFrame:
 
 def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
     top, height = 24.0, 26.0
-    low, high = min(0.0, float(parts["share"].min())), max(0.1, float(parts["share"].max()))
+    half = words.SURELY * parts["share_se"].astype(float).fillna(0.0)
+    low, high = min(0.0, float((parts["share"] - half).min())), max(0.1, float((parts["share"] + half).max()))
     frame = Frame(92, width - 130, top, top + height * len(parts), low, high, 0, 1)
     drawn = [drawing.text(width, 12, "without it", "tick", "end"), drawing.text(92, 12, "share", "tick")]
     for number, part in enumerate(parts.itertuples(index=False)):
@@ -70,7 +71,12 @@ def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
             )
         )
         share = words.percent(part.share, digits=0)
-        drawn.append(drawing.text(max(frame.x(part.share), frame.x(0.0)) + 5, y + 16, share, "value"))
+        end = part.share
+        if words.known(part.share_se):
+            half = words.SURELY * part.share_se
+            drawn.append(drawing.line(frame.x(part.share - half), y + 12, frame.x(part.share + half), y + 12, "axis"))
+            end += half
+        drawn.append(drawing.text(max(frame.x(end), frame.x(0.0)) + 5, y + 16, share, "value"))
         drawn.append(drawing.text(width, y + 16, words.milliseconds(part.sd_without_s), "tick", "end"))
     drawn.append(drawing.line(frame.x(0.0), top, frame.x(0.0), frame.bottom, "axis"))
     return drawing.svg(width, frame.bottom + 6, sentence, drawn, name)
@@ -78,7 +84,13 @@ def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
 
 def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
     first = parts.iloc[0]
-    said = f"{words.capital(words.PARTS[first['part']])} makes {words.percent(first['share'], digits=0)} of it"
+    if not _load_and_crew_told(parts):
+        both = parts.loc[parts["part"].isin(("load", "motion")), "share"].sum()
+        said = f"Load and crew make {words.percent(both, digits=0)} of it together"
+        said += "; which of the two makes more cannot be told"
+        return words.sentence(said + _no_wobble(found, ruler))
+    share = words.percent(first["share"], first["share_se"], digits=0)
+    said = f"{words.capital(words.PARTS[first['part']])} makes {share} of it"
     if words.PARTS[first["part"]].endswith("s"):
         said = said.replace(" makes ", " make ")
     now = (
@@ -91,6 +103,17 @@ def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
     if ruler == "song" and (how is None or not how.is_pulled):
         said += ". Over a song a free crew drifts; that is tempo, not looseness"
     return words.sentence(said + _no_wobble(found, ruler))
+
+
+def _load_and_crew_told(parts: pd.DataFrame) -> bool:
+    """Tell whether it is sure which of load and crew makes more, where one of them makes most.
+
+    What one has too much the other has too little: the error of their difference is twice that of either.
+    """
+    split = parts[parts["part"].isin(("load", "motion"))]
+    if parts.iloc[0]["part"] not in ("load", "motion") or len(split) < 2 or not words.known(split["share_se"].iloc[0]):
+        return True
+    return abs(np.subtract(*split["share"])) > words.SURELY * 2 * split["share_se"].iloc[0]
 
 
 def _no_wobble(found: Found, ruler: str) -> str:

@@ -11,6 +11,7 @@ from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
 
 MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
 MOST_COSTLY = 3  # strikers named for a passage
+WORTH = 0.01  # of the speed, that load and crew must each make in a bar to be worth a word when they cancel
 WORTH_PER_MIN = 0.001  # change of tempo below which nothing is said of it
 LEAST_STRIKES = 20  # of a passage, for its share to be told; chosen: half a share of 5 % is one strike
 CROWDED_STRIKES = 3000  # strikes from which the dots are drawn finer
@@ -22,18 +23,28 @@ def speed(found: Found) -> Picture | None:
     if not len(found.tempo) or found.is_clock:
         return None
     tempo = found.tempo.assign(speed=lambda frame: frame["motion"] + frame["load"] + frame["shaft"])
-    mean = tempo.groupby("score_beat")[["speed", "load", "motion"]].mean()
+    tempo = tempo.assign(own_se=tempo["tempo_se"] / tempo["tempo_bpm"])
+    mean = tempo.groupby("score_beat")[["speed", "load", "load_se", "motion"]].mean()
+    # Takes share what is not known of the load; what is not known of their own speed they do not.
+    mean["own_se"] = tempo.groupby("score_beat")["own_se"].agg(lambda se: np.sqrt(np.mean(se**2) / len(se)))
+    split = mean["load_se"].notna().all()
     takes = [
         take.set_index("score_beat")["speed"] for _, take in tempo.groupby(["recording", "playthrough", "segment"])
     ]
     takes = takes if 1 < len(takes) <= MOST_TAKES else []
-    sentence = _speed_said(found)
+    sentence = _speed_said(found, mean)
     return Picture(
         "The song: how fast it turns, and what holds it back",
         sentence,
         _speed(found, mean, takes, WIDE_PX, sentence),
         _speed(found, mean, takes, NARROW_PX, sentence),
-        (("load", "load"), ("crew", "crew"), ("speed", "speed"), *([("take", "single takes")] if takes else [])),
+        (
+            ("load", "load"),
+            ("crew", "crew"),
+            ("speed", "speed"),
+            *([("take", "single takes")] if takes else []),
+            *([("split", "where load ends and crew begins, 95 %")] if split else []),
+        ),
     )
 
 
@@ -108,7 +119,15 @@ def score_frame(found: Found, width: float, top: float, height: float, low: floa
 def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: float, sentence: str) -> str:
     load, crew = mean["load"].to_numpy(), mean["motion"].to_numpy()
     base = np.where(load * crew > 0, load, 0.0)
-    shown = [load, crew + base, mean["speed"].to_numpy(), *(take.to_numpy() for take in takes)]
+    half = words.SURELY * mean["load_se"].to_numpy(float)
+    shown = [
+        load - half,
+        load + half,
+        load,
+        crew + base,
+        mean["speed"].to_numpy(),
+        *(take.to_numpy() for take in takes),
+    ]
     low, high = _reach(np.concatenate(shown), 0.005)
     frame = score_frame(found, width, 46, 190, low, high)
     x = frame.x(mean.index.to_numpy(float))
@@ -119,6 +138,8 @@ def _speed(found: Found, mean: pd.DataFrame, takes: list[pd.Series], width: floa
     parts += passage_names(frame, found.notes, 22)
     parts.append(drawing.area(x, zero, frame.y(load), "load"))
     parts.append(drawing.area(x, frame.y(base), frame.y(base + crew), "crew"))
+    if np.isfinite(half).all():
+        parts += [drawing.polyline(x, frame.y(load + side * half), "split") for side in (-1, 1)]
     for take in takes:
         parts.append(drawing.polyline(frame.x(take.index.to_numpy(float)), frame.y(take.to_numpy()), "take"))
     parts.append(drawing.polyline(x, frame.y(mean["speed"].to_numpy()), "speed"))
@@ -166,10 +187,10 @@ def costly(found: Found, passage: pd.Series) -> list[str]:
     return [name for name in passage["costs_most"] if name in sure][:MOST_COSTLY]
 
 
-def _speed_said(found: Found) -> str:
+def _speed_said(found: Found, mean: pd.DataFrame) -> str:
     passages = found.passages.dropna(subset=["sag", "sag_se"])
     if not len(passages):
-        return "How fast the machine turned, against its mean over the take."
+        return words.sentence("How fast the machine turned, against its mean over the take" + _cancelled(found, mean))
     slow = passages[passages["sag"] > words.SURELY * passages["sag_se"]]
     slow = slow.sort_values(["sag", "first_bar"], ascending=[False, True], kind="stable")
     said = "No passage is surely slower than the mean of the take"
@@ -178,6 +199,7 @@ def _speed_said(found: Found) -> str:
         size = words.percent(worst["sag"], worst["sag_se"])
         said = f"Slowest is {_named(found, worst)}: {size} below the mean of the take"
         said += _by_load(found, worst) + _as_slow(found, slow)
+    said += _cancelled(found, mean)
     return words.sentence(said + _trend_said(found.used["tempo_trend_per_min"].dropna().astype(float)))
 
 
@@ -195,6 +217,36 @@ def _by_load(found: Found, worst: pd.Series) -> str:
         return said + ", the crew makes up for some"
     names = costly(found, worst)
     return said + (f"; more load than others: {words.joined(names)}" if names else "")
+
+
+def _cancelled(found: Found, mean: pd.DataFrame) -> str:
+    """Say where load and crew cancel, or cannot be told apart while both seem to act; '' where nothing does.
+
+    `mean`: speed, its parts and their errors over the takes, by the half beats of the score.
+    """
+    bars, starts = bar_starts(found.notes)
+    bar = bars[np.clip(np.searchsorted(starts, mean.index.to_numpy(float), side="right") - 1, 0, None)]
+    means = mean.groupby(bar).mean()
+    small = means[["load", "motion"]].abs().min(axis=1)
+    on = (means["load"] * means["motion"] < 0) & (small >= WORTH) & (means["speed"].abs() < small / 2)
+    if not on.any():
+        return ""
+    # Of the runs of bars the one in which most cancels.
+    run = (~on).cumsum()
+    worst = means[on & (run == run[small.where(on).idxmax()])]
+    load, crew = worst["load"].mean(), worst["motion"].mean()
+    load_se, own_se = worst["load_se"].mean(), worst["own_se"].mean()
+    where = f"bar {worst.index[0]}" if len(worst) == 1 else f"bars {worst.index[0]}–{worst.index[-1]}"
+    if (
+        not words.known(load_se)
+        or abs(load) <= words.SURELY * load_se
+        or abs(crew) <= words.SURELY * np.hypot(load_se, own_se)
+    ):
+        return f". In {where} load and crew may cancel; they cannot be told apart there"
+    return (
+        f". In {where} they cancel: by load it is {words.slower(-load, load_se)}, "
+        f"by the crew {words.slower(-crew, np.hypot(load_se, own_se))}"
+    )
 
 
 def _as_slow(found: Found, slow: pd.DataFrame) -> str:

@@ -191,6 +191,7 @@ tempo_bpm | real | quarter notes per minute | tempo
 tempo_se | real | quarter notes per minute | its standard error
 motion | real | | part of the relative speed (about 0): slow motion (crew)
 load | real | | part of the relative speed: load of the strikes
+load_se? | real | | its standard error, and that of motion where load and motion stand for one another
 shaft | real | | part of the relative speed: shafts out of true
 """,
         ),
@@ -354,6 +355,7 @@ ruler | text | | felt or song
 part | text | | motion, load, shaft, striker, pin or rest; a part that was not looked for has no row
 sd_s | real | s | standard deviation of the part
 share | real | | covariance with the total over its variance; sums to 1
+share_se? | real | | parts load, motion: standard error of the share by what is not known of drags and recovery
 sd_without_s | real | s | standard deviation of the total without the part
 detectable_s? | real | s | part shaft: amplitude from which on a wobble of each named shaft would have been found (95 %)
 """,

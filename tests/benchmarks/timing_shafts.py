@@ -49,18 +49,31 @@ def played(seed, n_takes):
 
 
 def true_budget(fitted, takes, plays):
-    """Return the budget's shares by the simulator's own parts of each strike."""
+    """Return the budget's shares by the simulator's own parts of each strike.
+
+    The simulator's `load_s` is the place lost to the load, ∫ of the speed by load over time, its mean included. With
+    v̄ the line's mean speed and v = v̄ + c + l (crew and load about their means),
+
+        dt/dx − 1/v̄ = −(c + l) / (v v̄):
+
+    the load's lateness is −∫ l dt / v̄. So the mean load is taken off along time, not along the score: along the score
+    it would carry each change of the speed, the crew's too, into the load.
+    """
     hits = fitted.hits.copy()
+    at_s = np.zeros(len(hits))
     parts = {name: np.zeros(len(hits)) for name in ("load_s", "shaft_s", "striker_s", "pin_s", "rest_s")}
     for number, play in enumerate(plays):
         on = (hits["take"] == number).to_numpy()
         strikes = play.strikes
         place = np.argsort(strikes.note_id)
         of = place[np.searchsorted(strikes.note_id[place], hits["note_id"].to_numpy()[on])]
+        at_s[on] = (strikes.clock_s + strikes.motion_s + strikes.load_s)[of]
         parts["striker_s"][on] = (strikes.delay_s + strikes.company_s + strikes.readiness_s)[of]
         for name, true in (("load_s", "load_s"), ("shaft_s", "shaft_s"), ("pin_s", "pin_s"), ("rest_s", "jitter_s")):
             parts[name][on] = getattr(strikes, true)[of]
     line, along_s, use = hits["line"].to_numpy(), hits["along_s"].to_numpy(), ~hits["freak"].to_numpy()
+    pace = straight_lines.start_and_slope(at_s, line, along_s, np.arange(line.max() + 1))[1]
+    parts["load_s"] = straight_lines.detrended(parts["load_s"], line, at_s) * pace[line]
     for name in ("load_s", "shaft_s"):
         parts[name] = straight_lines.detrended(parts[name], line, along_s, use)
     hits = hits.assign(**parts, motion_s=hits["along_late_s"] - sum(parts.values()))
@@ -75,7 +88,7 @@ class Study:
     def __init__(self):
         self.n = self.alarmed = self.right = self.extra = self.innocent = self.blamed = 0
         self.tally = {name: Tally(name, [], []) for name in ("amplitude", "creep", "drag", "tempo", "far pin")}
-        self.shares = {}
+        self.shares, self.share_z = {}, []
 
     def add(self, notes, machine, takes, truth, wobbles, plays=()):
         """Fit a machine whose `wobbles` are (shaft, order, amplitude)."""
@@ -95,7 +108,9 @@ class Study:
         timing_recovery._tempo(self.tally["tempo"], made["tempo"].to_pandas(), truth)
         if plays:
             true = true_budget(fitted, takes, plays)
-            off = np.abs(made["budget"]["share"].to_numpy() - true["share"].to_numpy())
+            error = made["budget"]["share"].to_numpy() - true["share"].to_numpy()
+            off, load = np.abs(error), (true["part"] == "load").to_numpy()
+            self.share_z.extend((error / made["budget"]["share_se"].to_pandas().to_numpy(float))[load])
             for ruler, of in true.groupby("ruler").indices.items():
                 self.shares.setdefault(ruler, []).extend(off[of])
         return fitted
@@ -131,6 +146,9 @@ class Study:
         print(f"unmoved pins called misplaced: {blamed:.2f} % (≤ .3; n {self.innocent})")
         for ruler, off in self.shares.items():
             print(f"shares of the budget ({ruler}) off: mean {np.mean(off):.3f}, at most {max(off):.3f} (≤ .05)")
+        if self.share_z:
+            held = 100 * np.mean(np.abs(self.share_z) < 1.96)
+            print(f"95 % intervals of the load's share hold {held:.0f} % (n {len(self.share_z)})")
 
 
 def main(words):

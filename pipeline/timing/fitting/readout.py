@@ -12,6 +12,7 @@ from pipeline.timing.fitting.speed_curve import speed_curve
 from pipeline.timing.fitting.state import State
 from pipeline.timing.fitting.uncertainty import Posterior
 from pipeline.timing.model import design, straight_lines
+from pipeline.timing.model.linear_load import RECOVERY
 
 # Error above which an effect is told only if it is plain: the rest is prior; free: 0.
 LARGE_SE_S = 0.5 * priors.EFFECT_SD_S
@@ -53,6 +54,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         drag_se=drag_se,
         load_by_striker=curve.load_by_striker,
         load_mean_se=curve.load_mean_se,
+        load_doubt_s=_load_doubt_s(prepared, posterior, ~freak),
         pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
         shafts=_shafts(state, solved),
         slips=_slips(prepared, state, posterior),
@@ -145,6 +147,21 @@ def _hits(prepared, state, solved, pin_s, rest_s, freak):
         weight=state.weight,
     )
     return frame, prepared.strikes.begun_s + start_s, usable_pace(pace, prepared.lines.pace)
+
+
+def _load_doubt_s(prepared, posterior, use):
+    """Return the field `load_doubt_s` of `Fit`: the square root of the covariance of drags and τ, as lateness."""
+    likeliest, hits = posterior.likeliest, prepared.hits
+    place = np.r_[likeliest.border.places["drag"], likeliest.border.places["recovery"]]
+    covariance = np.zeros((len(place), len(place)))
+    for share, solved in posterior.possible:
+        away = solved.solution.beta[place] - likeliest.solution.beta[place]
+        own = solved.solution.beta_covariance[np.ix_(place, place)]
+        covariance += share * (own + np.outer(away, away))
+    size, direction = np.linalg.eigh(covariance)
+    columns = likeliest.load.columns[:, np.r_[prepared.strikers.loading, RECOVERY]]
+    doubt_s = columns @ (direction * np.sqrt(np.maximum(size, 0.0)))
+    return straight_lines.detrended(doubt_s, hits.line, hits.along_s, use)
 
 
 def _shafts(state, solved):

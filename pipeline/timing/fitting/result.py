@@ -34,6 +34,8 @@ class Fit:
         Part of the relative speed by each striker's load, at the rows of `grid`.
     load_mean_se : callable
         From a share of each row of `grid`, (n_grid_rows,), to the standard error of the load's mean over them.
+    load_doubt_s : np.ndarray, shape=(n_hits, n_doubts)
+        What one standard error adds to `load_s` and takes from `motion_s`, in independent directions of drags and τ.
     pins : pd.DataFrame
         `pin, offset_s, offset_se, n_played, q_value, misplaced`.
     shafts : pd.DataFrame
@@ -71,6 +73,7 @@ class Fit:
     drag_se: np.ndarray
     load_by_striker: np.ndarray
     load_mean_se: Callable[[np.ndarray], float]
+    load_doubt_s: np.ndarray
     pins: pd.DataFrame
     shafts: pd.DataFrame
     slips: pd.DataFrame

@@ -17,7 +17,8 @@ def budget(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
 
     A part's share is its covariance with the total over the total's variance: shares sum to 1, and a part that works
     against the others has a negative one; one that was not looked for has no row. Freak hits (another strike, most
-    likely) are left out.
+    likely) are left out. What is not known of the load is not known of the motion either: `share_se` of both is the
+    standard error of the load's share, which is linear in drags and recovery.
     """
     # What nobody looked for, or what no wobble could have shown, has no share, not one of 0.
     seen = fitted.shafts_sought and np.isfinite(fitted.least_wobble_s)
@@ -33,9 +34,17 @@ def budget(group: settings.Group, fitted: Fit, late: pd.DataFrame) -> pa.Table:
             one = rows[f"{prefix}{part}_s"].to_numpy()
             share = np.mean((one - one.mean()) * (total - total.mean())) / np.var(total)
             least_s = fitted.least_wobble_s if part == "shaft" else np.nan
-            found.append((ruler, part, np.std(one), share, np.std(total - one), least_s))
+            share_se = _load_share_se(rows, prefix, total) if part in ("load", "motion") else np.nan
+            found.append((ruler, part, np.std(one), share, share_se, np.std(total - one), least_s))
     if not found:
         return tables.empty("budget")
-    names = ("ruler", "part", "sd_s", "share", "sd_without_s", "detectable_s")
+    names = ("ruler", "part", "sd_s", "share", "share_se", "sd_without_s", "detectable_s")
     columns = {name: [row[place] for row in found] for place, name in enumerate(names)}
     return tables.build("budget", group_keys.of_group(group, len(found)) | columns)
+
+
+def _load_share_se(rows, prefix, total) -> float:
+    """Return the standard error of the load's share: each direction of its doubt moves the share by its own."""
+    doubt_s = rows.filter(regex=f"^{prefix}doubt_").to_numpy()
+    by_doubt = (total - total.mean()) @ doubt_s / (len(total) * np.var(total))
+    return float(np.sqrt(np.sum(by_doubt**2)))

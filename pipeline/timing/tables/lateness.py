@@ -66,18 +66,20 @@ class Pulls:
 def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataFrame:
     """Return the fit's hits with `recording`, `late_s` and its parts, `felt_s` and its parts (`felt_motion_s`, …).
 
-    `felt_se` is the error of the felt beat, `noticed_from_s` what |felt_s| must exceed to be noticed; NaN where that is
+    `doubt_0_s …` and `felt_doubt_0_s …` are the columns of `Fit.load_doubt_s` on both rulers. `felt_se` is the error of
+    the felt beat, `noticed_from_s` what |felt_s| must exceed to be noticed; NaN where that is
     not judged.
     """
     hits = fitted.hits.copy()
     hits["recording"] = np.array([take.recording.recording for take in takes], dtype=object)[hits["take"]]
-    felt, felt_se = np.full((len(hits), len(PARTS)), np.nan), np.full(len(hits), np.nan)
-    own = hits[[f"{part}_s" for part in PARTS]].to_numpy()
+    names = [*PARTS, *(f"doubt_{number}" for number in range(fitted.load_doubt_s.shape[1]))]
+    own = np.column_stack([hits[[f"{part}_s" for part in PARTS]], fitted.load_doubt_s])
+    felt, felt_se = np.full(own.shape, np.nan), np.full(len(hits), np.nan)
     place_s = hits["along_s"].to_numpy() * fitted.line_pace[hits["line"]]
     knot, good = hits["knot"].to_numpy(), ~hits["freak"].to_numpy()
     for line in hits["line"].unique():
         at = np.flatnonzero(hits["line"] == line)
-        felt[at], felt_se[at] = felt_of(place_s[at], knot[at], own[at], good[at])
+        felt[at], felt_se[at] = felt_of(place_s[at], knot[at], own[at], good[at], len(PARTS))
     hits["late_s"] = hits["along_late_s"]
     for number, click in enumerate(clicks):
         if click is not None:
@@ -85,9 +87,10 @@ def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataF
             against_s = hits["hit_s"].to_numpy()[on] - click.due_s
             hits.loc[on, "motion_s"] += against_s - hits["late_s"].to_numpy()[on]
             hits.loc[on, "late_s"] = against_s
-    hits["felt_s"], hits["felt_se"] = felt.sum(axis=1), felt_se
-    for column, part in enumerate(PARTS):
-        hits[f"felt_{part}_s"] = felt[:, column]
+    hits["felt_s"], hits["felt_se"] = felt[:, : len(PARTS)].sum(axis=1), felt_se
+    more = {f"{name}_s": column for name, column in zip(names[len(PARTS) :], fitted.load_doubt_s.T, strict=True)}
+    more |= {f"felt_{name}_s": column for name, column in zip(names, felt.T, strict=True)}
+    hits = pd.concat([hits, pd.DataFrame(more, index=hits.index)], axis=1)
     hits["noticed_from_s"] = np.hypot(noticed_from_s(intervals_s(hits, fitted)), SURELY * felt_se)
     return hits
 
@@ -116,7 +119,7 @@ def is_noticed(late: pd.DataFrame) -> np.ndarray:
     return (late["felt_s"].abs() > late["noticed_from_s"]).to_numpy()
 
 
-def felt_of(place_s, chord, parts_s, good) -> tuple[np.ndarray, np.ndarray]:
+def felt_of(place_s, chord, parts_s, good, n_parts=None) -> tuple[np.ndarray, np.ndarray]:
     """Return every strike's parts minus those of the beat that the strikes before its chord carry on.
 
     Parameters
@@ -129,6 +132,8 @@ def felt_of(place_s, chord, parts_s, good) -> tuple[np.ndarray, np.ndarray]:
         Lateness against that steady tempo; its parts.
     good : np.ndarray of bool, shape=(n,)
         Strikes that the beat follows (no freak hits).
+    n_parts : int, optional
+        Columns of `parts_s` that add up to the lateness (default: all); the filter does not see the others.
 
     Returns
     -------
@@ -143,7 +148,7 @@ def felt_of(place_s, chord, parts_s, good) -> tuple[np.ndarray, np.ndarray]:
     share = good / np.maximum(n_good, 1)[number]
     of_chord_s = np.stack([np.bincount(number, share * part_s) for part_s in parts_s.T], axis=1)
     at_s = place_s[np.r_[True, np.diff(number) > 0]]
-    total_s = of_chord_s.sum(axis=1)
+    total_s = of_chord_s[:, :n_parts].sum(axis=1)
     scatter = scatter_of(pulls(at_s, total_s, heard))
     found = pulls(at_s, total_s, heard, ODD * scatter)
     felt_se = scatter_of(found) * np.sqrt(found.variance)

@@ -25,6 +25,6 @@ def tempo(group: settings.Group, takes: list[Take], fitted: Fit) -> pa.Table:
         "tempo_bpm": tempo_bpm,
         "tempo_se": tempo_bpm * grid["speed_se"].to_numpy(),
     }
-    for name in ("playthrough", "segment", "time_s", "motion", "load", "shaft"):
+    for name in ("playthrough", "segment", "time_s", "motion", "load", "load_se", "shaft"):
         columns[name] = grid[name].to_numpy()
     return tables.build("tempo", columns)
