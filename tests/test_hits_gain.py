@@ -77,9 +77,9 @@ def test_strikes_that_grow_while_the_noise_stays_are_no_step_nor_noise_alone(abo
 @pytest.mark.parametrize(
     ("step_db", "struck_db", "told"),
     [
-        (3.0, 4.9, True),  # 2 dB more
-        (3.0, 5.1, False),
-        (-3.0, -4.9, True),
+        (3.0, 4.7, True),  # 0.6 of the step more
+        (3.0, 4.9, False),
+        (-3.0, -4.7, True),
         (10.0, 4.2, True),  # 0.6 of the step less
         (10.0, 3.8, False),
         (3.0, 2.1, True),  # strikes step, too
@@ -90,20 +90,12 @@ def test_noise_and_strikes_have_to_change_alike(step_db, struck_db, told):
     assert (found(make_floor(step_db), make_strikes(struck_db)) is not None) == told
 
 
-@pytest.mark.parametrize(("struck_db", "told"), [(5.8, True), (6.2, False)])
-def test_of_strikes_that_differ_the_level_is_known_less_well(struck_db, told):
-    # 2 dB of spread, 8 strikes a side: three standard errors are 3 × 2 √(1/8 + 1/8) = 3 dB.
-    strikes = make_strikes(struck_db, per_side=8, spread_db=2.0)
-    strikes[0][:] = np.append(np.linspace(13.1, 17.4, 8), np.linspace(23.6, 27.9, 8))  # all near the step
-    assert (found(make_floor(3.0), strikes) is not None) == told
-
-
 @pytest.mark.parametrize(
     ("step_db", "scatter_db", "told"),
-    [(4.0, 0.5, True), (4.0, 0.7, False), (10.0, 1.1, True), (10.0, 1.3, False), (25.0, 1.4, True), (25.0, 1.7, False)],
+    [(4.0, 0.4, True), (4.0, 0.6, False), (10.0, 1.1, True), (10.0, 1.3, False), (25.0, 2.8, True), (25.0, 3.2, False)],
 )
 def test_noise_that_comes_and_goes_hides_a_step(step_db, scatter_db, told):
-    # 0.6 dB, or 0.12 of the step, but 1.5 dB at most.
+    # 0.12 of the step.
     assert (found(make_floor(step_db, scatter_db=scatter_db), make_strikes(step_db)) is not None) == told
 
 
@@ -112,8 +104,8 @@ def test_noise_that_fades_over_seconds_is_no_hand_on_a_knob(ramp, told):
     assert (found(make_floor(ramp=ramp), make_strikes()) is not None) == told
 
 
-@pytest.mark.parametrize(("n_before", "n_after", "told"), [(6, 2, True), (7, 1, False), (2, 6, True), (5, 2, False)])
-def test_eight_strikes_are_needed_and_two_on_either_side(n_before, n_after, told):
+@pytest.mark.parametrize(("n_before", "n_after", "told"), [(7, 1, True), (8, 0, False), (1, 7, True), (5, 2, False)])
+def test_eight_strikes_are_needed_and_some_on_either_side(n_before, n_after, told):
     hit_s = np.append(np.linspace(1, 18, n_before), np.linspace(22, 39, n_after))
     level_db = np.where(hit_s < 20, -12.0, -18.0)
     assert (found(make_floor(), (hit_s, level_db)) is not None) == told
@@ -346,14 +338,18 @@ def test_a_strike_that_swells_for_some_pieces_is_as_loud_as_its_loudest():
     assert fall(level_db, hit_s, hit_db, slice(0)) == pytest.approx(whole_db, rel=0.2)
 
 
-@pytest.mark.parametrize(("gap_s", "n_gaps", "told"), [(0.22, 4, True), (0.1, 12, False)])
-def test_between_fast_rolls_twenty_still_moments_are_needed(gap_s, n_gaps, told):
-    # Strikes every 60 ms but for some gaps; moments of a gap too short to see a quietest one in do not count.
-    rng, middle_s = np.random.default_rng(3), (np.arange(700) + 0.5) * 0.02
-    begin_s, hit_s = np.linspace(0.7, 12.8, n_gaps), np.arange(0.1, 13.9, 0.06)
-    hit_s = hit_s[((hit_s <= begin_s[:, None]) | (hit_s >= begin_s[:, None] + gap_s)).all(axis=0)]
-    hit_db = rng.normal(size=len(hit_s)) * 2 - 12
-    since_s = middle_s[:, None] - hit_s
-    turned_db = np.maximum(12 + 0.9 * (hit_db - hit_db.max()), 0)
-    held_db = (turned_db * np.exp(-since_s.clip(0) / 0.3) * (since_s >= 0)).max(axis=1)
-    assert (fall(-70 + rng.normal(size=700) * 0.05 - held_db, hit_s, hit_db) is not None) == told
+@pytest.mark.parametrize(("gap_s", "n_gaps"), [(0.22, 4), (0.1, 12)])
+@pytest.mark.parametrize(("off_db", "ring_db", "told"), [(12, 0, True), (0, 0, False), (0, 12, False), (0, 25, False)])
+def test_between_fast_rolls_a_limiter_is_told_and_bodies_that_ring_are_none(gap_s, n_gaps, off_db, ring_db, told):
+    """Strikes every 60 ms but for some gaps; bodies ring `ring_db` above the noise 0.1 s later, 100 dB/s less."""
+    middle_s = (np.arange(700) + 0.5) * 0.02
+    for seed in (3, 4, 5):
+        rng, begin_s, hit_s = np.random.default_rng(seed), np.linspace(0.7, 12.8, n_gaps), np.arange(0.1, 13.9, 0.06)
+        hit_s = hit_s[((hit_s <= begin_s[:, None]) | (hit_s >= begin_s[:, None] + gap_s)).all(axis=0)]
+        hit_db = rng.normal(size=len(hit_s)) * 2 - 12
+        since_s = middle_s[:, None] - hit_s
+        turned_db = np.maximum(off_db + 0.9 * (hit_db - hit_db.max()), 0)
+        held_db = (turned_db * np.exp(-since_s.clip(0) / 0.3) * (since_s >= 0)).max(axis=1)
+        ringing = ((since_s >= 0) * 10 ** ((ring_db - 100 * (since_s - 0.1).clip(-0.1)) / 10)).sum(axis=1)
+        level_db = 10 * np.log10(10 ** ((-70 + rng.normal(size=700) * 0.05) / 10) + 1e-7 * ringing * (ring_db > 0))
+        assert (fall(level_db - held_db, hit_s, hit_db) is not None) == told

@@ -13,17 +13,15 @@ from pipeline.hits.health import background
 
 FLOOR_PIECE_S = 1.0  # chosen: the noise floor is followed in such pieces; below, "piece" means one of these
 FLOOR_QUANTILE = 0.2  # measured: of a piece's levels; strikes leave that much of it
-LEAST_STRIKES, LEAST_STRIKES_OF_SIDE = 8, 2  # chosen: in all, and before and after a step
+LEAST_STRIKES = 8  # chosen: fewer say little of a channel's level
 NEAR_PIECES = 8  # measured: on either side of a step, in which levels are compared
 LEAST_PIECES, SOON_PIECES = 6, 3  # measured: on either side of a step, at least; in which it has to be seen
 SUDDEN_SHARE = 0.6  # measured: of a step that comes within SOON_PIECES
 LEAST_STEP_DB = 2.0  # measured: of noise and of strikes
 MOST_STEP_DB = 30.0  # chosen: no hand turns a knob further; a noise that steps further was gated
-# Measured: scatter of the noise on either side that is always allowed, as a share of the step, and at most.
-SCATTER_DB, SCATTER_SHARE, MOST_SCATTER_DB = 0.6, 0.12, 1.5
+SCATTER_SHARE = 0.12  # measured: scatter of the noise on either side that is allowed, as a share of the step
 OWN_SHARE = 0.6  # measured: of a step against the other microphones' noise that the channel's own noise has to show
-UNLIKE_DB, UNLIKE_SHARE = 2.0, 0.6  # measured: difference of noise and strikes that is allowed; strikes vary
-UNLIKE_SE = 3.0  # standard errors of the strikes' level that are allowed, too; chosen: 99.7 %
+UNLIKE_SHARE = 0.6  # measured: difference of noise and strikes that is allowed, as a share of the step; strikes vary
 LEVEL_SCATTER_DB = 0.3  # measured: noise that scatters less is level, and then few strikes will do
 MOVED_SHARE = 0.3  # measured: of a step; by less, another microphone's noise does not change
 STRIKE_QUANTILE = 0.75  # chosen: of the strikes' levels, above the leakage, which is softer
@@ -90,8 +88,7 @@ def _steepest_step(floor_db: np.ndarray, own_db: np.ndarray, others_db: list, hi
         steepness = abs(floor_db[at + 1] - floor_db[at - 1])
         if step_db is None or steepness <= steepest:
             continue
-        own = [_change_db(at, own_db, pieces) * np.sign(step_db) for pieces in (NEAR_PIECES, len(own_db))]
-        if min(own) < OWN_SHARE * abs(step_db):
+        if _change_db(at, own_db, len(own_db)) * np.sign(step_db) < OWN_SHARE * abs(step_db):
             continue
         within = (all_s < at * FLOOR_PIECE_S).any() and (all_s > (at + 1) * FLOOR_PIECE_S).any()
         alone = within and _is_alone(at, step_db, floor_db, others_db)
@@ -123,7 +120,7 @@ def _step_of_noise(at: int, floor_db: np.ndarray) -> float | None:
     if min(step_db * sign, whole * sign) < LEAST_STEP_DB:
         return None
     # Where music or other noise hides the microphone's own, its level is not the gain's.
-    hidden = max(_scatter(early), _scatter(late)) > max(SCATTER_DB, min(SCATTER_SHARE * abs(step_db), MOST_SCATTER_DB))
+    hidden = max(_scatter(early), _scatter(late)) > SCATTER_SHARE * abs(step_db)
     return None if hidden or at_once * sign < SUDDEN_SHARE * abs(step_db) or abs(step_db) > MOST_STEP_DB else step_db
 
 
@@ -135,14 +132,10 @@ def _strikes_agree(at: int, step_db: float, piece: np.ndarray, level_db: np.ndar
     for reach in (NEAR_PIECES, np.inf):
         before = level_db[(piece < at) & (piece > at - reach)]
         after = level_db[(piece > at + 1) & (piece < at + 1 + reach)]
-        if min(len(before), len(after)) < LEAST_STRIKES_OF_SIDE:
+        if not len(before) or not len(after):
             continue
         struck_db = np.quantile(after, STRIKE_QUANTILE) - np.quantile(before, STRIKE_QUANTILE)
-        # Of few strikes the level is known less well.
-        spread_db = max(_scatter(before), _scatter(after))
-        unsure_db = UNLIKE_SE * spread_db * np.sqrt(1 / len(before) + 1 / len(after))
-        alike = abs(step_db - struck_db) < max(UNLIKE_DB, UNLIKE_SHARE * abs(step_db), unsure_db)
-        if alike and struck_db * np.sign(step_db) > LEAST_STEP_DB:
+        if abs(step_db - struck_db) < UNLIKE_SHARE * abs(step_db) and struck_db * np.sign(step_db) > LEAST_STEP_DB:
             return True
     return False
 
@@ -167,7 +160,7 @@ def _strikes_may_agree(at: int, step_db: float, piece: np.ndarray, level_db: np.
     if min(len(before), len(after)) < LEAST_STRIKES:
         return True
     struck_db = np.quantile(after, STRIKE_QUANTILES) - np.quantile(before, STRIKE_QUANTILES)
-    return bool((np.abs(step_db - struck_db) < max(UNLIKE_DB, UNLIKE_SHARE * abs(step_db))).any())
+    return bool((np.abs(step_db - struck_db) < UNLIKE_SHARE * abs(step_db)).any())
 
 
 def _scatter(values: np.ndarray) -> float:
