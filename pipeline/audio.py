@@ -1,8 +1,11 @@
 """Read recordings as blocks of samples: a file, or a folder with one file per track.
 
-Anything libsndfile reads is taken, at any rate, width and number of channels. A folder's files are put side by side in
-natural order (track 2 before track 10) as if they were channels of one file; shorter tracks end in silence. Memory is
-bounded by the length of a block. Damaged ends are read as far as they go. High sampling rates can be thinned out.
+In: the path of a recording. Out: `Audio`, which yields blocks of float32 samples, one column a channel.
+
+Every format of libsndfile is read, at any sampling rate, width and number of channels. The files of a folder become
+the channels of one recording, in natural order (track 2 before track 10); a shorter track is continued with silence. A
+file with a damaged end is read up to the damage. High sampling rates can be reduced (`thinned`). Memory does not grow
+with the length of the recording.
 """
 
 import re
@@ -16,32 +19,44 @@ import soundfile
 
 from pipeline.errors import InputError
 
-# Endings that libsndfile knows; other files in a folder of tracks (notes, peak files) are passed over.
+# File name extensions of libsndfile's formats; other files in a folder of tracks (notes, peak files) are ignored.
 TRACK_ENDINGS = frozenset(
     f".{ending}" for ending in "wav wave rf64 w64 bwf flac aif aiff aifc ogg oga opus mp3 au snd caf".split()
 )
-ENOUGH_HZ = 44_100  # of samples: thinned recordings keep at least as many
-FILTER_SAMPLES, FILTER_BETA = 24, 8.0  # thinned samples on either side of the low pass; its Kaiser window (80 dB)
-_SIZE_STEP = 4096  # transforms of a multiple of it are fast
-_CHUNK_OF_DAMAGED = 1024  # samples read at once near a place that cannot be decoded
+ENOUGH_HZ = 44_100  # least sampling rate of a thinned recording; chosen: the lowest that recorders commonly use
+# Low pass of `thin`: thinned samples on either side, and beta of its Kaiser window (Kaiser 1974). Derived: a beta of 8
+# gives a stop band of 80 dB, and 24 samples then leave a transition band of 0.1 of the new rate.
+FILTER_SAMPLES, FILTER_BETA = 24, 8.0
+_SIZE_STEP = 4096  # chosen, for speed only: lengths of the Fourier transform are multiples of it
+_CHUNK_OF_DAMAGED = 1024  # samples read at once in a damaged file; chosen: at most so many before the damage are lost
+_END_SAMPLES = 64  # chosen: samples that are decoded to see whether a compressed file is whole
 
 
 @dataclass(frozen=True)
 class Track:
-    """One file of a recording."""
+    """One file of a recording: its samples as far as they can be decoded."""
 
     path: Path
     n_channels: int
     n_samples: int
-    truncated: bool
+    truncated: bool  # the file ends before its header says
 
 
 @dataclass(frozen=True)
 class Audio:
     """A recording that can be read.
 
-    `n_samples` is the whole length; reading begins at sample `start` and ends before sample `stop`. One sample stands
-    for `step` of the file's (`thinned`); rates and counts are those of what is read.
+    Attributes
+    ----------
+    path : Path
+    tracks : tuple of Track
+    rate_hz : int
+        Of the samples that are read.
+    start, stop : int
+        First sample that is read, and the one after the last; counted from the beginning of the recording.
+    step : int
+        Samples of the file for one that is read (`thinned`). All counts, start and stop too, are of samples that are
+        read.
     """
 
     path: Path
@@ -53,16 +68,18 @@ class Audio:
 
     @property
     def whole(self) -> "Audio":
-        """The same with all samples of the file."""
+        """The same recording with all samples of the file: step 1."""
         step = self.step
         return replace(self, rate_hz=self.rate_hz * step, start=self.start * step, stop=self.stop * step, step=1)
 
     @property
     def n_channels(self) -> int:
+        """Channels of all tracks together."""
         return sum(track.n_channels for track in self.tracks)
 
     @property
     def n_samples(self) -> int:
+        """Samples of the longest track, whatever part is read."""
         return max(self.track_lengths)
 
     @property
@@ -76,23 +93,24 @@ class Audio:
         return tuple(-(-track.n_samples // self.step) for track in self.tracks for _ in range(track.n_channels))
 
     def blocks(self, length: int, before: int = 0, after: int = 0) -> Iterator[tuple[int, int, np.ndarray]]:
-        """Yield overlapping blocks from `start` to `stop`.
+        """Yield blocks from `start` to `stop`, each with samples of context around it.
 
         Parameters
         ----------
-        length : int
-            Samples of a block without its context, at least 1.
-        before, after : int
-            Samples of context; less where the recording begins or ends.
+        length : int, >= 1
+            Samples of a block without its context.
+        before, after : int, >= 0
+            Samples of context; fewer at `start` and `stop`.
 
         Yields
         ------
         first : int
-            Sample of the recording that the array begins with (context included).
+            Sample of the recording in row 0 of the array, context included.
         begin : int
-            Row of the array at which the block itself begins; blocks touch and do not overlap.
+            Row at which the block itself begins. Blocks without their context follow each other without a gap.
         samples : (n, n_channels) float32 array
-            What is not a number comes as 0. Thinned samples are true from `FILTER_SAMPLES` inside either end.
+            Full scale is 1. NaN and infinity are replaced by 0. Of a thinned recording the first and last
+            `FILTER_SAMPLES` rows are distorted by the filter.
         """
         if self.step > 1:
             for first, begin, samples in self.whole.blocks(*(self.step * n for n in (length, before, after))):
@@ -111,19 +129,24 @@ class Audio:
 
 
 def look(file, start_s: float | None = None, stop_s: float | None = None) -> Audio:
-    """Look at a recording without reading its samples.
+    """Read the headers of a recording.
 
     Parameters
     ----------
     file : path-like
         An audio file, or a folder of them.
     start_s, stop_s : float, optional
-        The part to read, seconds from sample 0.
+        The part to read, seconds from sample 0; left out: from the beginning, to the end.
+
+    Returns
+    -------
+    Audio
 
     Raises
     ------
     InputError
-        Nothing there, nothing libsndfile reads, tracks of different rates, or no samples between start and stop.
+        There is no such file; libsndfile cannot read it; the tracks have different sampling rates; there are no samples
+        between start and stop.
     """
     path = Path(file)
     tracks, rates = [], []
@@ -150,9 +173,10 @@ def look(file, start_s: float | None = None, stop_s: float | None = None) -> Aud
 
 
 def thinned(audio: Audio) -> Audio:
-    """Return a recording of which no more samples are read than tell all that can be heard.
+    """Return the recording at a lower sampling rate if its rate is at least twice `ENOUGH_HZ`.
 
-    The rate is divided by the greatest whole number that leaves `ENOUGH_HZ`: sample k is sample `k * step` of the file.
+    The rate is divided by the largest whole number that leaves at least `ENOUGH_HZ`. Sample k of the new recording lies
+    at sample `k * step` of the file.
     """
     step = next(n for n in range(max(audio.rate_hz // ENOUGH_HZ, 1), 0, -1) if audio.rate_hz % n == 0)
     start, stop = -(-audio.start // step), -(-audio.stop // step)
@@ -160,15 +184,16 @@ def thinned(audio: Audio) -> Audio:
 
 
 def thin(samples: np.ndarray, step: int) -> np.ndarray:
-    """Return every `step`-th sample of what a low pass without delay lets through.
+    """Reduce the sampling rate: filter with a low pass that has no delay, and keep every `step`-th sample.
 
     Parameters
     ----------
     samples : (n,) or (n, n_channels) float32 array
+    step : int, >= 1
 
     Returns
     -------
-    thin : array of the same kind with ceil(n / step) rows
+    (ceil(n / step),) or (ceil(n / step), n_channels) float32 array
     """
     if step == 1 or not len(samples):
         return samples
@@ -176,14 +201,15 @@ def thin(samples: np.ndarray, step: int) -> np.ndarray:
     size = -(-(n + FILTER_SAMPLES) // _SIZE_STEP) * _SIZE_STEP
     kept = _low_pass(size, step)[(...,) + (None,) * (samples.ndim - 1)]
     spectrum = np.fft.rfft(samples, size * step, axis=0)[: size + 1] * kept
-    # What lies a little above half the new rate is folded back; what lies higher the low pass has taken away.
+    # Keeping every `step`-th sample folds the spectrum at half the new rate. Above the new rate the low pass leaves
+    # nothing, so only the part between half the new rate and the new rate is folded back.
     folded = (spectrum + np.conj(spectrum[::-1]))[: size // 2 + 1]
     return np.fft.irfft(folded, size, axis=0)[:n]
 
 
 @lru_cache(maxsize=2)
 def _low_pass(size: int, step: int) -> np.ndarray:
-    """Return the spectrum of the low pass up to the new rate."""
+    """Return the spectrum of the low pass up to the new rate, (size + 1,) float32 array: a windowed sinc function."""
     reach = FILTER_SAMPLES * step
     taps = np.sinc(np.arange(-reach, reach + 1) / step) * np.kaiser(2 * reach + 1, FILTER_BETA)
     taps = np.roll(np.pad(taps / taps.sum() / step, (0, size * step - len(taps))), -reach)
@@ -191,14 +217,16 @@ def _low_pass(size: int, step: int) -> np.ndarray:
 
 
 def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | None = None) -> tuple[np.ndarray, int]:
-    """Read a short part of a recording.
+    """Read a short part of a recording into memory, at the sampling rate of the file.
 
     Parameters
     ----------
+    file : path-like
+        As in `look`.
     start_s, stop_s : float
-        Seconds from sample 0; what lies outside the recording is left out.
+        Seconds from sample 0; a part outside the recording is left out.
     channels : sequence of int, optional
-        Channels to keep, from 1; all when left out.
+        Channels to return, counted from 1; left out: all.
 
     Returns
     -------
@@ -208,7 +236,7 @@ def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | Non
     Raises
     ------
     InputError
-        As `look`; or a channel the recording does not have.
+        As `look`; the recording does not have one of the channels.
     """
     audio = look(file, max(start_s, 0.0), stop_s)
     channels = range(1, audio.n_channels + 1) if channels is None else channels
@@ -221,7 +249,7 @@ def read_part(file, start_s: float, stop_s: float, channels: Sequence[int] | Non
 
 
 class _Reader:
-    """Read all tracks of a recording side by side, onwards from its start."""
+    """Read all tracks of a recording in parallel, from its `start` on; a context manager that closes the files."""
 
     def __init__(self, audio: Audio):
         self._audio = audio
@@ -240,13 +268,13 @@ class _Reader:
             file.close()
 
     def read(self, block: np.ndarray) -> None:
-        """Fill a block with the next samples of all channels; with silence where a track has ended."""
+        """Fill a block, (n, n_channels) float32 array, with the next samples; a track that has ended gives zeros."""
         column = 0
         for file, track in zip(self._files, self._audio.tracks, strict=True):
             part = block[:, column : column + track.n_channels]
             part[_decode(file, part) :] = 0.0
             column += track.n_channels
-        # One sum costs far less than asking every sample; it is not finite as soon as one of them is not.
+        # For speed: the sum is not finite if any sample is not.
         with np.errstate(over="ignore", invalid="ignore"):
             finite = np.isfinite(block.sum())
         if not finite:
@@ -254,7 +282,7 @@ class _Reader:
 
 
 def _decode(file: soundfile.SoundFile, part: np.ndarray) -> int:
-    """Fill a part of a block as far as the file goes; return how far."""
+    """Fill a part of a block with the next samples of a file; return how many rows were filled."""
     at = file.tell()
     try:
         if part.flags.c_contiguous:
@@ -267,7 +295,7 @@ def _decode(file: soundfile.SoundFile, part: np.ndarray) -> int:
 
 
 def _decoded_piecewise(file: soundfile.SoundFile, at: int, n: int) -> np.ndarray:
-    """Read as far as a damaged file can be decoded."""
+    """Return the samples of a damaged file from sample `at` up to the damage, at most `n`."""
     pieces = []
     try:
         file.seek(at)
@@ -283,6 +311,7 @@ def _decoded_piecewise(file: soundfile.SoundFile, at: int, n: int) -> np.ndarray
 
 
 def _parts(path: Path) -> list[Path]:
+    """Return the file, or the files of the folder in natural order."""
     if not path.exists():
         raise InputError(f"{path}: expected a recording; found no such file or folder; mend 'file' or put it there")
     if not path.is_dir():
@@ -306,6 +335,7 @@ def _natural(name: str) -> tuple:
 
 
 def _track(path: Path) -> tuple[Track, int]:
+    """Read the header of one file; return the track and its sampling rate, Hz."""
     try:
         with soundfile.SoundFile(path) as file:
             n_samples, truncated = file.frames, _says_more(file.extra_info)
@@ -322,19 +352,19 @@ def _track(path: Path) -> tuple[Track, int]:
 
 
 def _says_more(log: str) -> bool:
-    """Tell from libsndfile's own notes whether the header promises more bytes than the file has."""
+    """Tell from the log of libsndfile whether the header announces more bytes than the file has."""
     for promised, real in re.findall(r"(?:data|SSND|RIFF|FORM)\s*: (\d+) \(should be (\d+)\)", log):
-        # A recorder that was switched off leaves 0 or all ones; libsndfile then goes by the file's length.
+        # A recorder that was switched off leaves a length of 0 or all ones; libsndfile then uses the file's length.
         if int(promised) > int(real) and int(promised) < 2**32 - 1024:
             return True
     return False
 
 
 def _ends_well(file: soundfile.SoundFile) -> bool:
-    """Tell whether the last samples that the header promises can be decoded."""
+    """Tell whether the last samples that the header announces can be decoded."""
     try:
-        file.seek(max(0, file.frames - 64))
-        return len(file.read(64, dtype="float32")) == min(64, file.frames)
+        file.seek(max(0, file.frames - _END_SAMPLES))
+        return len(file.read(_END_SAMPLES, dtype="float32")) == min(_END_SAMPLES, file.frames)
     except soundfile.LibsndfileError:
         return False
 

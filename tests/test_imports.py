@@ -25,7 +25,7 @@ SHARED = {
     "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
     "robust": {"hits", "timing", "worklist"},
-    "words": {"hits", "worklist", "report"},
+    "words": {"hits", "timing", "worklist", "report"},
 }
 SKIPPED = """
 import pytest

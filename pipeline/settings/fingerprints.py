@@ -25,7 +25,7 @@ SHARED = {
     "notes": ("midi", "settings/strikers"),
     "hits": ("audio", "midi", "robust", "settings/strikers", "words"),
     "aligned": ("audio",),
-    "timing": ("bars", "flywheel", "hearing", "robust"),
+    "timing": ("bars", "flywheel", "hearing", "robust", "words"),
     "trend": ("flywheel",),
     "worklist": ("hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import settings, tables
+from pipeline import settings, tables, words
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys, lateness
@@ -54,8 +54,9 @@ def _far_from_the_click(row):
     if offset_s is None or spread_s is None or abs(offset_s) < max(FAR_S, STEADILY * spread_s):
         return []
     way = "behind" if offset_s > 0 else "ahead of"
+    distance = words.with_plain_spaces(words.milliseconds(abs(offset_s), digits=0))
     return [
-        f"crew: plays {1000 * abs(offset_s):.0f} ms {way} the click all along; see whether headphones or programs "
+        f"crew: plays {distance} {way} the click all along; see whether headphones or programs "
         "delay the click, else leave it: it is no fault of the machine"
     ]
 
