@@ -1,4 +1,4 @@
-"""Draw machines, faults and crews by chance, so that tests see truth nobody has tuned for."""
+"""Draw random machines, faults and crews, so that tests use truths that nothing was tuned for."""
 
 from dataclasses import replace
 
@@ -32,7 +32,7 @@ def random_machine(n_strikers: int, seed: int, bars_per_turn: float = 8.0, pins:
 
 
 def random_faults(machine: Machine, notes: pa.Table, seed: int, hard: bool = False) -> Faults:
-    """Draw the hidden truth of an ordinary machine, or of a hard one.
+    """Draw the faults of an ordinary machine, or of a hard one.
 
     Ordinary: mean drag .5 % (spread .3–2 of it), delays sd 3 ms, jitter 1.5 ms with some heavy tails, 3 % missed,
     3 % rebounds, pins sd .5 ms and one in thirty off by 6–25 ms; one striker with company (3–6 ms) and another with
@@ -85,11 +85,12 @@ def random_crew(
     hard: bool = False,
     click_bpm: float | None = None,
 ) -> Crew:
-    """Draw a crew whose uneven torque lets the speed wander by `speed_sd`.
+    """Draw a crew whose torque varies so that the relative speed has the standard deviation `speed_sd`.
 
-    The wander of torque is an Ornstein–Uhlenbeck process of 1 s behind the machine's recovery τ, so its speed has the
-    variance (a τ)² T / (T + τ) (two first-order low passes in a row; a from memory). Hard: 6–15 % wander with 4 s, and
-    one to three stalls of .5–2.5 s. With `click_bpm` the crew pulls towards it (damping ratio .7).
+    The torque varies as an Ornstein–Uhlenbeck process with the correlation time T = 1 s. The machine filters it with
+    its recovery time τ. After two first-order low passes the speed has the variance (a τ)² T / (T + τ), where a is the
+    standard deviation of the acceleration (from memory). Hard: 6–15 % with T = 4 s, and one to three stalls of
+    .5–2.5 s. With `click_bpm` the crew corrects its distance from the click (damping ratio .7).
     """
     chance = np.random.default_rng([seed, 12])
     crew = simulator.steady_crew(machine, notes, faults, recovery_beats)
@@ -113,22 +114,22 @@ def random_crew(
 
 
 def wander_nm(machine: Machine, notes: pa.Table, crew: Crew, speed_sd: float, wander_s: float) -> float:
-    """Return the spread of torque that makes the relative speed wander by `speed_sd`."""
+    """Return the standard deviation of the torque (N m) that gives the relative speed the one of `speed_sd`."""
     inertia, omega = simulator.inertia_at_barrel_kg_m2(machine), simulator.nominal_rad_per_s(notes)
     recovery_s = inertia / crew.resistance_nm_s
     return speed_sd / (recovery_s * np.sqrt(wander_s / (wander_s + recovery_s))) * inertia * omega
 
 
 def partial(crew: Crew, first_bar: int, last_bar: int) -> Crew:
-    """Return the crew playing only these bars."""
+    """Return the same crew, playing only these bars."""
     return replace(crew, legs=(Leg(first_bar, last_bar),))
 
 
 def looped(crew: Crew, rounds: int) -> Crew:
-    """Return the crew going round without a stop."""
+    """Return the same crew, playing the song `rounds` times without a stop."""
     return replace(crew, legs=(Leg(rounds=rounds),))
 
 
 def false_start(crew: Crew, stop_bar: int = 2, pause_s: float = 3.0) -> Crew:
-    """Return the crew stopping after `stop_bar` and starting again from the top."""
+    """Return the same crew; it stops after `stop_bar` and starts again at bar 1."""
     return replace(crew, legs=(Leg(last_bar=stop_bar), Leg(pause_s=pause_s)))

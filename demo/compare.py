@@ -1,8 +1,8 @@
-"""Hold the demo's results against its truth: `python -m demo.compare [CONFIG]`.
+"""Compare the demo's results with its truth: `python -m demo.compare [CONFIG]`.
 
-Prints, per recording, how well hits and notes were found; per group, how well causes were: delays, drags, pins, tempo.
-A hit is found when it lies within 10 ms of the true strike of the same striker; timing errors are of found hits, per
-striker after none of its bias was taken away. A note is right when its hit is within 10 ms of its true strike.
+Prints for each recording how well hits and notes were found, and for each group how well delays, drags, pins and tempo
+were estimated. A hit is found if it lies within 10 ms of a true strike of the same striker. Timing errors are those of
+the found hits; no bias is subtracted. A note is right if its hit lies within 10 ms of its true strike.
 """
 
 import sys
@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline import settings, tables
 
-NEAR_S = 0.010
+NEAR_S = 0.010  # chosen: above every error of timing, below the shortest gap of a striker
 TRUTH = Path("demo/truth")
 
 
@@ -44,7 +44,10 @@ def main(arguments: list[str]) -> int:
 
 
 def nearest(true_s: np.ndarray, found_s: np.ndarray) -> np.ndarray:
-    """Return found minus true for each true time that has a found one within 10 ms (each found once), else NaN."""
+    """Return the errors of the found times, found minus true (s), shape=(n_true,).
+
+    A found time is used once. NaN: no found time within NEAR_S.
+    """
     errors, taken = np.full(len(true_s), np.nan), np.zeros(len(found_s), dtype=bool)
     for i in np.argsort(true_s):
         near = np.flatnonzero(~taken & (np.abs(found_s - true_s[i]) <= NEAR_S))
@@ -56,7 +59,7 @@ def nearest(true_s: np.ndarray, found_s: np.ndarray) -> np.ndarray:
 
 
 def _struck(recording: str) -> pd.DataFrame:
-    """Return what truly sounded, extra strikes included."""
+    """Return time and striker of every strike that sounded, extra strikes included."""
     strikes = pd.read_csv(TRUTH / recording / "strikes.csv")
     extras = pd.read_csv(TRUTH / recording / "extras.csv")
     columns = ["strike_s", "striker"]
@@ -73,7 +76,7 @@ def _hits_line(config, take) -> str:
     if hits["striker"].notna().any():
         pairs = [(part["strike_s"], hits.loc[hits["striker"] == name]) for name, part in struck.groupby("striker")]
     else:
-        # On one microphone strikes of a chord are one hit: ask for each hit, and for each strike apart from others.
+        # In a mixed microphone a chord is one hit: use only the first strike of each chord.
         times = np.sort(struck["strike_s"].to_numpy())
         pairs = [(pd.Series(times[np.diff(times, prepend=-1.0) > 0.012]), hits)]
     errors = np.concatenate([nearest(t.to_numpy(), h["hit_s"].to_numpy()) for t, h in pairs])
@@ -106,7 +109,7 @@ def _strikers_lines(group, folder) -> list[str]:
     found = tables.read(folder / "strikers.parquet", "strikers").to_pandas().set_index("striker")
     truth = pd.read_csv(TRUTH / f"strikers-{group.build_day}.csv").set_index("striker").reindex(found.index)
     pins = pd.read_csv(TRUTH / f"pins-{group.build_day}.csv")
-    # Where all pins of a striker stand late, nothing tells that from its delay.
+    # If all pins of a striker are late by the same amount, that cannot be told from its delay: add it to the truth.
     usual = pins[~pins["misplaced"]].groupby("striker")["offset_s"].mean().reindex(found.index)
     delay_s = truth["delay_s"] + usual
     delay_s -= delay_s.mean()

@@ -5,18 +5,17 @@ The machine is one inertia at the barrel. With the nominal angular speed ω₀ a
     I ω₀ dv/dt = torque − resistance ω₀ v + wander + stroke sin(strokes) + pull × lateness
     a strike takes the energy E:   v → sqrt(v² − 2 E / (I ω₀²))
 
-so a fall of speed recovers with the time constant I / resistance. Position is told in seconds of the score: v = 1 is
-the written tempo. Steps are 1 ms; within a step the speed is constant, and a strike's loss shows from the next step on
-(an error of position below 1 ms × 0.5 % = 5 µs).
+so lost speed recovers with the time constant I / resistance. Position is measured in seconds of the score: v = 1 is the
+written tempo. The step is 1 ms. Within a step the speed is constant; the loss of a strike acts from the next step on,
+which makes an error of position below 1 ms × 0.5 % = 5 µs.
 """
 
 import numba
 import numpy as np
 
-STEP_S = 0.001
-SLOWEST = 0.02  # of the nominal speed; people do not let it die but at a stall
-BRAKE_S = 0.15  # time constant of a stall's braking
-START_S = 0.4  # and of the start after it
+STEP_S = 0.001  # of the integration
+SLOWEST = 0.02  # least relative speed outside a stall; chosen: the crew keeps the machine moving
+BRAKE_S, START_S = 0.15, 0.4  # time constants of stopping for a stall and of starting again; chosen
 
 
 @numba.njit(cache=True)

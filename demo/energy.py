@@ -1,4 +1,4 @@
-"""Reflect the wheel to the barrel; turn the energy of a strike into the speed it costs, and back."""
+"""Compute the inertia at the barrel, and convert the energy of a strike to the speed it takes, and back."""
 
 import numpy as np
 import pyarrow as pa
@@ -7,7 +7,7 @@ from demo import score
 from pipeline.settings import Flywheel, Machine
 
 BARREL_INERTIA_KG_M2 = 3.0  # of the barrel itself
-UNTOLD_INERTIA_KG_M2 = 80.0  # at the barrel, of a machine whose flywheel is not told
+UNTOLD_INERTIA_KG_M2 = 80.0  # at the barrel, if the machine has no flywheel in its description
 
 
 def inertia_at_barrel_kg_m2(machine: Machine) -> float:

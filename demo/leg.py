@@ -1,4 +1,4 @@
-"""Work out one leg of a take: place it in time, drive the barrel through it, let the pins strike."""
+"""Simulate one leg of a take, an uninterrupted run: when it starts, the speed of the barrel, the strikes."""
 
 import numpy as np
 import pyarrow as pa
@@ -6,14 +6,14 @@ import pyarrow as pa
 from demo import drive, energy, score
 from demo.truth import Curve, Strikes
 
-MISS_GAP_SPREAD = 0.05  # from strike to strike, of the gap below which a striker misses
-COMPANY_S = 0.015  # strikes nearer than this load each other
-STROKE = "stroke"  # of pedals or crank, among the shafts' wobbles
-SLACK = 3.0  # a leg that takes longer than this × its written time is cut off
+MISS_GAP_SPREAD = 0.05  # relative standard deviation, from strike to strike, of the gap below which a striker misses
+COMPANY_S = 0.015  # strikes nearer than this are company
+STROKE = "stroke"  # name, among the shafts, of the ripple that pedals or crank make
+SLACK = 3.0  # a leg is cut off after this × its written length
 
 
 class Run:
-    """One leg while it is being worked out: first placed, then driven, then struck."""
+    """One leg; call `place`, `drive` and `strike` in this order. Then `strikes`, `curve`, `shaft_rows` are known."""
 
     def __init__(self, machine, notes, faults, crew, number, leg, chance):
         self.machine, self.notes, self.faults, self.crew = machine, notes, faults, crew
@@ -35,7 +35,17 @@ class Run:
         self.column = score.column_of(machine, notes)[self.row]
 
     def place(self, not_before_s, lead_s, click_zero):
-        """Say when the leg starts; with a click that runs already, on a bar of the click."""
+        """Set the time at which the leg starts; if the click runs already, the leg starts on a bar of it.
+
+        Parameters
+        ----------
+        not_before_s : float
+            Earliest start.
+        lead_s : float
+            Score time between the start and the first note's bar.
+        click_zero : (float, float) or None
+            A time at which the click is at a known score position, and that position, both in s.
+        """
         self.start_s = self.first_s - lead_s
         self.zero_time_s = not_before_s
         self.ratio = self.crew.click_bpm * score.beat_s(self.notes) / 60 if self.crew.click_bpm else 0.0
@@ -45,7 +55,7 @@ class Run:
             self.zero_time_s += (np.ceil(ahead) - ahead) * self.bar_s / self.ratio
 
     def drive(self):
-        """Integrate the speed, with the pins where shafts and faults put them."""
+        """Integrate the speed; pins come where shafts out of true and misplacement put them."""
         crew, faults, chance = self.crew, self.faults, self.chance
         inertia, omega = energy.inertia_at_barrel_kg_m2(self.machine), energy.nominal_rad_per_s(self.notes)
         self.momentum = inertia * omega
@@ -85,7 +95,7 @@ class Run:
         self.curve = Curve(leg, time_s, x, self._turn(x), v, load, held)
 
     def strike(self, playthrough):
-        """Add what the striker does, and split every time into its parts."""
+        """Add delay, company, readiness and scatter of the strikers, and the parts of the lateness of each strike."""
         faults, chance, notes, curve = self.faults, self.chance, self.notes, self.curve
         reached = self.along_s + self.shaft_pos_s + self.pin_pos_s < curve.score_s[-1]
         for name in ("row", "round", "along_s", "shaft_pos_s", "pin_pos_s", "column", "missed"):
@@ -125,7 +135,7 @@ class Run:
         )
 
     def index_s(self):
-        """Return when the barrel passes whole turns."""
+        """Return the times at which the barrel passes whole turns, s."""
         turn = self.curve.turn
         if not np.isfinite(turn[0]):
             return np.zeros(0)
@@ -133,7 +143,7 @@ class Run:
         return np.interp(marks, turn, self.curve.time_s)
 
     def tempo(self):
-        """Return the tempo at every half beat of the score, from the half beat around it, wobble of shafts included."""
+        """Return the tempo at every half beat of the score: the mean over the half beat around it, shafts included."""
         beat_s, curve = score.beat_s(self.notes), self.curve
         half = np.arange(np.ceil(2 * self.first_s / beat_s), np.floor(2 * self.last_s / beat_s)) / 2
         half = half[half * beat_s + beat_s / 4 < curve.score_s[-1]]
@@ -165,7 +175,7 @@ class Run:
             self.shaft_rows.append(row | dict(amplitude_s=fault.amplitude_s, phase_turn=phase))
 
     def _note_stroke(self, stroke_turn, rate):
-        """Say what wobble the strokes of the crew make: torque integrated twice; it is part of the motion."""
+        """Add the ripple of the crew's strokes to the shafts: torque integrated twice, a part of the motion."""
         crew = self.crew
         if not crew.stroke_nm or not crew.strokes_per_turn:
             return
@@ -184,7 +194,7 @@ class Run:
         return out
 
     def _missed_anyway(self, comes_s):
-        """Draw the misses that do not depend on how fast the machine runs."""
+        """Draw the misses that do not depend on the speed: at random, of a pin, in company."""
         faults, n = self.faults, len(comes_s)
         pin = faults.pin_miss[self.notes["pin_id"].to_numpy()[self.row]] if n else np.zeros(0)
         company = _near(comes_s, np.ones(n)) > 0
@@ -193,7 +203,7 @@ class Run:
         return missed | (company & (draw[2] < faults.miss_company[self.column]))
 
     def _others(self, comes_s):
-        """Return the load of others within 15 ms, in mean strikes (missed ones do not load)."""
+        """Return the energy of the others' strikes within COMPANY_S, in mean strikes; missed ones have none."""
         energy_j = self.faults.energy_j
         mean = energy_j[self.column].mean() if len(self.column) else 0.0
         weight = energy_j[self.column] / mean if mean > 0 else np.ones(len(comes_s))
@@ -221,7 +231,7 @@ class Run:
 
 
 def _near(at_s, weight):
-    """Return for each time the weights of the others within 15 ms."""
+    """Return for each time the sum of the weights of the others within COMPANY_S."""
     order = np.argsort(at_s, kind="stable")
     sorted_s, total = at_s[order], np.concatenate([[0.0], np.cumsum(weight[order])])
     low = np.searchsorted(sorted_s, sorted_s - COMPANY_S, side="left")

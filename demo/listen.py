@@ -12,14 +12,14 @@ from pipeline import tables
 
 @dataclass(frozen=True)
 class Ear:
-    """How well it hears: what a detector does to the truth."""
+    """What a detector does to the truth: errors, misses, false hits."""
 
     place_s: float = 0.00005  # standard error of a hit's time
     missed: float = 0.0  # rate of strikes that it does not find
-    false_per_min: float = 0.0  # hits where nothing struck, with a low probability
+    false_per_min: float = 0.0  # false hits; they have a low probability
     wrong_names: float = 0.0  # rate of strikes under another striker's name
-    rebounds_called: float = 0.8  # rate of rebounds that it calls so
-    fuse_s: float = 0.0  # hits nearer than this are one, timed by the first (one microphone: 0.012)
+    rebounds_called: float = 0.8  # share of the rebounds that get the kind 'rebound'
+    fuse_s: float = 0.0  # hits nearer than this become one, at the time of the first (mixed microphone: 0.012)
     bands_sd_db: float = 3.0  # of a striker's sound from hit to hit
 
 
@@ -67,7 +67,7 @@ def hits_table(
 
 
 def _struck(take, strikers, ear, chance):
-    """Return what truly sounded and was heard and found: time, striker's number, kind, level."""
+    """Return the strikes that are found: time, index of the striker, kind, level."""
     played = ~take.strikes.missed
     time_s = np.concatenate([take.strikes.strike_s[played], take.extras.strike_s])
     name = np.concatenate([take.strikes.striker[played], take.extras.striker])
@@ -83,7 +83,7 @@ def _struck(take, strikers, ear, chance):
 
 
 def _bands(strikers):
-    """Return each striker's sound: 12 levels in dB, always the same for the same name."""
+    """Return the sound of each striker, shape=(n, N_BANDS), dB; it depends on the name only."""
     return np.array(
         [np.random.default_rng(zlib.crc32(one.encode())).normal(-6, 8, tables.N_BANDS) for one in strikers]
     ).reshape(-1, tables.N_BANDS)

@@ -1,7 +1,7 @@
 """Turn notes, hidden faults and a crew into strikes with known truth (no audio here).
 
-A strike happens when the barrel, shafts out of true included, reaches its pin, misplacement included; then follow the
-striker's delay, its company and readiness, and scatter. Every strike's time is the sum of its parts:
+A pin reaches its striker when the barrel, with its shafts out of true, has turned to the place of the pin, with its
+misplacement. The strike follows after the striker's delay, company, readiness and scatter. So its time is a sum:
 
     strike_s = clock_s + motion_s + load_s + shaft_s + pin_s + delay_s + company_s + readiness_s + jitter_s
 """
@@ -36,9 +36,8 @@ __all__ = [
     "stretched",
 ]
 
-REBOUND_S = (0.012, 0.060)
-REBOUND_DB = (-20.0, -8.0)
-DOUBLE_S = (0.060, 0.160)
+REBOUND_S, DOUBLE_S = (0.012, 0.060), (0.060, 0.160)  # range of the time after the strike; chosen
+REBOUND_DB = (-20.0, -8.0)  # range of the level against the strike's; chosen
 _SHAFTS = pa.schema(
     [
         ("leg", pa.int64()),
@@ -53,7 +52,7 @@ _SHAFTS = pa.schema(
 
 
 def no_faults(machine: Machine, notes: pa.Table) -> Faults:
-    """Return a machine that plays exactly what is written, to `dataclasses.replace` single faults in."""
+    """Return no faults: the machine plays what is written. Set single ones by `dataclasses.replace`."""
     n = len(machine.strikers)
     n_pins = int(notes["pin_id"].to_numpy().max()) + 1 if len(notes) else 0
     names = ("energy_j delay_s company_s readiness_s jitter_s miss_rate miss_gap_s miss_company miss_speed "
@@ -63,7 +62,7 @@ def no_faults(machine: Machine, notes: pa.Table) -> Faults:
 
 
 def steady_crew(machine: Machine, notes: pa.Table, faults: Faults | None = None, recovery_beats: float = 8.0) -> Crew:
-    """Return a crew that holds the written tempo on average (under the mean load of `faults`), without any unrest."""
+    """Return a crew with constant torque that holds the written tempo under the mean load of `faults`."""
     inertia, omega = inertia_at_barrel_kg_m2(machine), nominal_rad_per_s(notes)
     resistance = inertia / (recovery_beats * score.beat_s(notes))
     torque = resistance * omega
@@ -82,10 +81,16 @@ def simulate(machine: Machine, notes: pa.Table, faults: Faults, crew: Crew, seed
         In its set-up.
     notes : pa.Table
         Under the contract 'notes'.
-    faults, crew, seed
-        Same arguments, same take.
+    faults : Faults
+    crew : Crew
+    seed : int
+        The same arguments give the same take.
     lead_in_s : float
         From the recording's first sample to the first beat, at the written tempo.
+
+    Returns
+    -------
+    Take
     """
     chance = np.random.default_rng([seed, 1])
     runs, shafts, playthrough, start_at_s, before = [], [], 0, 0.0, None
@@ -122,12 +127,12 @@ def simulate(machine: Machine, notes: pa.Table, faults: Faults, crew: Crew, seed
 
 
 def stretched(take: Take, factor: float) -> Take:
-    """Return the take as a clock reads it that counts `factor` seconds a second; parts of lateness stay as they are."""
+    """Return the take as recorded by a clock that counts `factor` seconds a second; parts of lateness do not change."""
     if factor == 1.0:
         return take
     strikes = take.strikes
     moved = strikes.strike_s * factor
-    # What the clock adds belongs to no part of the machine: it goes to the place of the click's own beats.
+    # The error of the clock is no part of the machine: it is added to the time of the click's beats.
     strikes = replace(strikes, strike_s=moved, clock_s=strikes.clock_s + moved - strikes.strike_s)
     tempo = {name: take.tempo[name] for name in take.tempo.column_names}
     tempo["time_s"] = take.tempo["time_s"].to_numpy() * factor
@@ -169,7 +174,7 @@ def _extras(strikes, faults, machine, length_s, chance):
 
 
 def _clicks(notes, crew, click_zero, length_s):
-    """Return the clicks: they lie on the beats of the first leg's clock and go on to the end."""
+    """Return the times of the clicks, s: on the beats of the first leg's clock, to the end of the recording."""
     if not crew.click_bpm:
         return np.zeros(0)
     time_s, position_s = click_zero

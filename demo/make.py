@@ -1,6 +1,7 @@
 """Make the demo's recordings and their truth: `python -m demo.make`, or `python -m demo.make --tiny FOLDER`.
 
-What is there and up to date is left alone; files appear whole or not at all; the same code makes the same bytes.
+Files that exist and were made by this code are kept. Files appear whole or not at all. The same code makes the same
+bytes.
 """
 
 import argparse
@@ -27,12 +28,12 @@ from demo.workshop import ARM, BPM, CLOCK, SEED, Plan, Workshop
 from pipeline.settings import Striker
 
 HERE = Path("demo")
-CURVE_STEP = 10  # milliseconds kept of the truth's speed curve
+CURVE_STEP = 10  # of the true speed curve's steps of 1 ms, every tenth is written
 BAR_STEP_S = 4 * 60 / BPM
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Make what is missing; say so in a line."""
+    """Make what is missing, and print how many recordings were made."""
     parser = argparse.ArgumentParser(prog="python -m demo.make", description=__doc__.splitlines()[0])
     parser.add_argument("--tiny", metavar="FOLDER", help="make a small project for tests into this folder instead")
     chosen = parser.parse_args(arguments)
@@ -49,6 +50,7 @@ def make(shop: Workshop, folder: Path, workers: int = 2) -> tuple[int, int]:
 
     Parameters
     ----------
+    shop : Workshop
     folder : Path
         Gets `song.mid`, `recordings/`, `truth/`.
     workers : int
@@ -57,6 +59,7 @@ def make(shop: Workshop, folder: Path, workers: int = 2) -> tuple[int, int]:
     Returns
     -------
     n_made, n_plans : int
+        Recordings that were made, and recordings there are.
     """
     for name in ("recordings", "truth"):
         (folder / name).mkdir(parents=True, exist_ok=True)
@@ -88,7 +91,7 @@ def tiny(folder: Path) -> None:
 
 
 def take_of(shop: Workshop, plan: Plan) -> Take:
-    """Let the crew play what the plan says; times as the recorder's clock reads them."""
+    """Simulate a planned recording; times are those of the recorder's clock."""
     notes, played_on = score_of(shop, plan)
     if plan.kind == "clock":
         faults = replace(machine.no_faults(played_on, notes), jitter_s=np.array([0.0006]), level_db=np.array([-8.0]))
@@ -101,7 +104,7 @@ def take_of(shop: Workshop, plan: Plan) -> Take:
 
 
 def score_of(shop: Workshop, plan: Plan):
-    """Return the notes of the plan and the machine that plays them: the song, or one strike of the arm a bar."""
+    """Return the notes of the plan, the song or one strike of the arm a bar, and the machine that plays them."""
     played_on = workshop.machine_of(shop, plan.setup)
     if plan.kind != "clock":
         return tune.notes_table(shop.tune, played_on), played_on
@@ -117,7 +120,7 @@ def seed_of(shop: Workshop, plan: Plan) -> int:
 
 
 def _clear(folder):
-    """Delete what a killed process left half written; another that still runs keeps its own."""
+    """Delete the temporary files of killed processes; those of running ones are kept."""
     for left in folder.glob(".*.part"):
         number = left.name.split(".")[-2]
         if not _runs(number):
@@ -133,7 +136,7 @@ def _runs(number):
 
 
 def _end_with_parent():
-    """End this process soon after its parent was killed: nobody else would end it."""
+    """Make this process end soon after its parent is killed."""
     parent = os.getppid()
 
     def watch():
@@ -215,7 +218,7 @@ def _blows(take, names, marked):
 
 
 def _listed(take, plan, seed):
-    """Return the hits as a trigger unit lists them: name, time to the microsecond, level."""
+    """Return the hits as a trigger unit lists them: time in s with six decimals, name, level in dB."""
     names = tuple(dict.fromkeys(take.strikes.striker))
     hits = listen.hits_table(take, names, seed, ear=listen.Ear(place_s=0.0003, missed=0.002, rebounds_called=0.0))
     lines = ["hit_s,striker,level_db"]
@@ -324,7 +327,7 @@ def _up_to_date(shop, plan, folder):
 
 
 def _stamp(shop, plan, folder):
-    """Say last of all that a recording is whole and by which code it was made."""
+    """Write, after everything else, by which code a recording was made: then it is whole."""
     text = _mark(shop, plan, folder / "recordings" / plan.file)
     _write(folder / "truth" / f"{plan.recording}.json", text)
 

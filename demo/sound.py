@@ -1,9 +1,9 @@
 """Render strikes as audio with known truth: struck bodies, microphones, leakage, hum, rumble, noise.
 
-A struck body is a sum of damped modes behind a short burst of noise. Each hit differs: mode by mode in level and decay,
-brighter when harder, another burst. It is a function of continuous time, so a hit lies between two samples as easily
-as on one. The *onset* of a hit, which is put exactly where the truth says, is the first moment above −40 dB of the
-clean hit's peak (at 8 × the sample rate).
+A struck body is a sum of damped modes and a short burst of noise. Hits differ: each mode in level and decay, the burst,
+and a harder hit is brighter. A hit is a function of continuous time, so it can start between two samples. The *onset*
+of a hit is its first moment above −40 dB of its peak, without noise, at 8 × the sampling rate; it lies exactly at the
+true time.
 """
 
 import zlib
@@ -15,11 +15,10 @@ import numpy as np
 
 RATE_HZ = 48_000
 MAINS_HZ = 50
-FINE = 8  # the grid on which onsets and bursts are worked out, per sample
-ONSET = 0.01  # −40 dB of the peak
-ONSET_S = 0.008  # where it is looked for
-PEAK_S = 0.06  # where the peak is looked for
-BURST_S = 0.03
+FINE = 8  # points per sample of the grid on which onsets and bursts are computed
+ONSET = 0.01  # of the peak: −40 dB
+ONSET_S, PEAK_S = 0.008, 0.06  # after the contact: where the onset, and the peak, is searched
+BURST_S = 0.03  # length of a burst
 SILENT_DB = -70.0  # a hit is cut where its loudest mode falls below this
 INAUDIBLE_DB = -100.0  # re full scale
 BLOCK_S = 10.0
@@ -48,7 +47,7 @@ class Body:
 
 @dataclass(frozen=True, eq=False)
 class Blows:
-    """What strikes: one row each, in order of time. `level_db`: peak at its own microphone, dB re full scale."""
+    """The blows, in order of time. `level_db`: peak in the body's own microphone, dB re full scale."""
 
     onset_s: np.ndarray
     body: np.ndarray  # index
@@ -57,7 +56,7 @@ class Blows:
 
 @dataclass(frozen=True, eq=False)
 class Microphone:
-    """One audio channel. Arrays are per body: how loud (−inf: not heard), how late, how dull."""
+    """One audio channel. Arrays have one value a body: gain (−inf: not heard), delay, corner of the low pass."""
 
     gain_db: np.ndarray
     delay_s: np.ndarray
@@ -67,13 +66,13 @@ class Microphone:
     rumble_db: float = -75.0  # root mean square below some 30 Hz
     echoes: tuple[tuple[float, float], ...] = ()  # (later s, dB)
     drive_db: float = 0.0  # gain of the preamplifier, after which it clips
-    bang_s: float | None = None  # a cable goes in
-    tone_s: np.ndarray | None = None  # a click on these times, by cable
+    bang_s: float | None = None  # time at which a cable is plugged in
+    tone_s: np.ndarray | None = None  # times of a click that comes by cable
     tone_hz: float = 1500.0
 
 
 def material_body(name: str, material: str, seed: int = 0) -> Body:
-    """Invent the body of that name: always the same for the same name, material and seed.
+    """Make a body; the same name, material and seed give the same body.
 
     Parameters
     ----------
@@ -100,8 +99,10 @@ def hit(body: Body, level_db: float, chance: np.random.Generator, phase: float =
     ----------
     level_db : float
         Peak, dB re full scale.
+    chance : np.random.Generator
     phase : float, range=[0, 1)
-        Where its onset lies behind sample `before`, in samples.
+        Samples from sample `before` to the onset.
+    rate_hz : int
 
     Returns
     -------
@@ -121,7 +122,7 @@ def hit(body: Body, level_db: float, chance: np.random.Generator, phase: float =
     fine = np.zeros(int(ONSET_S * rate_hz) * FINE)
     _evaluate(fine, 0.0, float(rate_hz * FINE), *shape)
     peak = np.abs(fine).max()
-    # Slow bodies peak later than where the onset is looked for.
+    # Slow bodies have their peak after ONSET_S.
     rough = np.zeros(min(n, int(PEAK_S * rate_hz)))
     _evaluate(rough, 0.0, float(rate_hz), *shape)
     peak = max(peak, np.abs(rough).max())
@@ -141,13 +142,21 @@ def render(
     """Yield the recording in blocks, shape=(n, channels), float32, clipped at full scale.
 
     Memory does not grow with the length. The same arguments give the same samples.
+
+    Parameters
+    ----------
+    bodies, microphones : tuple
+    blows : Blows
+        `body` is an index of `bodies`.
+    length_s : float
+    seed : int
     """
     total = round(length_s * RATE_HZ)
-    room = 2 * RATE_HZ  # what hits of one block may reach into the next
+    room = 2 * RATE_HZ  # samples of the next block that the hits of a block may reach
     block = int(BLOCK_S * RATE_HZ)
     channels = len(microphones)
     carried = np.zeros((channels, block + room), dtype=np.float32)
-    grounds = [_Ground(microphone, seed, c) for c, microphone in enumerate(microphones)]
+    backgrounds = [_Background(microphone, seed, c) for c, microphone in enumerate(microphones)]
     first = 0
     for start in range(0, total, block):
         while first < len(blows.onset_s) and blows.onset_s[first] * RATE_HZ < start + block:
@@ -156,7 +165,7 @@ def render(
         n = min(block, total - start)
         out = np.empty((n, channels), dtype=np.float32)
         for c, microphone in enumerate(microphones):
-            wet = carried[c, :n] + grounds[c].take(start, n)
+            wet = carried[c, :n] + backgrounds[c].take(start, n)
             out[:, c] = np.clip(wet * np.float32(10 ** (microphone.drive_db / 20)), -1.0, 1.0)
         yield out
         carried[:, :room] = carried[:, block:].copy()
@@ -164,7 +173,7 @@ def render(
 
 
 def own_microphones(n: int, seed: int, leak_db: tuple[float, float] = (-30.0, -18.0)) -> tuple[Microphone, ...]:
-    """Return one contact microphone per body, into which the others leak 0.05–0.5 ms later, dull and weaker."""
+    """Return one contact microphone a body; the others leak into it, 0.05–0.5 ms later, `leak_db` softer and duller."""
     chance = np.random.default_rng([seed, 30])
     out = []
     for c in range(n):
@@ -207,7 +216,7 @@ def _evaluate(out, contact, rate_hz, mode_hz, decay_s, gain, rise_s, burst, burs
     n = len(out)
     away_s = (first - contact) / rate_hz
     for m in range(len(mode_hz)):
-        # The mode is a turning, shrinking pointer: one complex product a sample.
+        # A damped sine is the imaginary part of a complex number that is multiplied by a constant at each sample.
         step = np.exp(-1.0 / (decay_s[m] * rate_hz))
         turn = 2 * np.pi * mode_hz[m] / rate_hz
         cosine, sine = step * np.cos(turn), step * np.sin(turn)
@@ -237,7 +246,7 @@ def _evaluate(out, contact, rate_hz, mode_hz, decay_s, gain, rise_s, burst, burs
 
 
 def _crossing(size, threshold):
-    """Return where `size` first exceeds the threshold, between two points of its grid by a straight line."""
+    """Return the index at which `size` first exceeds the threshold, by linear interpolation."""
     first = int(np.argmax(size > threshold))
     if first == 0:
         return 0.0
@@ -279,8 +288,8 @@ def _add(out, samples, at, part, gain, keep):
             out[at + i] += gain * state
 
 
-class _Ground:
-    """What a channel hears without any strike, block after block."""
+class _Background:
+    """Noise, hum, rumble, plugging and clicks of a channel; `take` returns block after block."""
 
     def __init__(self, microphone, seed, channel):
         self.microphone = microphone
@@ -325,7 +334,7 @@ def _rumble(noise, low, keep):
 
 
 def _bang(time_s):
-    """Return the bang of a plug that goes in: full-scale steps, then the input recovers."""
+    """Return the bang of a cable that is plugged in: steps beyond full scale that decay."""
     out = np.zeros(len(time_s), dtype=np.float32)
     for later_s, size, decay_s in ((0.0, 1.5, 0.02), (0.031, -1.2, 0.05), (0.083, 0.9, 0.25)):
         on = time_s >= later_s

@@ -40,7 +40,7 @@ class Tune:
 
 
 def made(notes, bpm: float, bars: int, beats_per_bar: int = 4, passages=((1, "all"),)) -> Tune:
-    """Sort `notes` (beat, pitch, velocity), snap them to ticks, drop what is written twice."""
+    """Make a tune of `notes` (beat, pitch, velocity): sorted, rounded to ticks, each beat and pitch once."""
     rows = {}
     for beat, pitch, velocity in notes:
         rows.setdefault((round(beat * TICKS_PER_BEAT), int(pitch)), int(velocity))
@@ -112,7 +112,7 @@ def write_midi(tune: Tune, path) -> None:
 
 
 def random_tune(n_strikers: int, bars: int, seed: int, bpm: float = 96.0, notes_per_bar: float = 10.0) -> Tune:
-    """Compose by chance a tune whose sections repeat, for strikers on the pitches 60, 61, …
+    """Compose a random tune whose sections repeat, for strikers on the pitches 60, 61, …
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def random_tune(n_strikers: int, bars: int, seed: int, bpm: float = 96.0, notes_
         passages.append((bar, f"{'ABCD'[kind]}{sum(name[0] == 'ABCD'[kind] for _, name in passages) + 1}"))
         for step in range(length):
             for beat, pitch, velocity in kinds[kind][step % 4]:
-                if chance.random() < 0.05:  # a repeat is never quite the same
+                if chance.random() < 0.05:  # a repeat differs in a few notes
                     pitch = 60 + int(chance.integers(n_strikers))
                 notes.append(
                     ((bar + step - 1) * 4 + beat, pitch, int(np.clip(velocity + chance.normal(0, 6), 20, 127)))

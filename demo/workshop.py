@@ -1,6 +1,6 @@
-"""Invent the demo's workshop: its machine, tune, what is wrong with it on each day, and what was recorded.
+"""Define the demo's workshop: machine, tune, faults on each day, recordings.
 
-`config.yaml` and `recordings.csv` say what the builder knows; here stands what nobody in the workshop knows.
+`config.yaml` and `recordings.csv` hold what the builder knows; this module holds what the builder does not know.
 """
 
 from dataclasses import dataclass, replace
@@ -189,17 +189,17 @@ def machine_of(workshop: Workshop, setup: str) -> Machine:
 
 
 def bodies() -> tuple[Body, ...]:
-    """Return what the strikers strike, and last the arm that marks the turn."""
+    """Return the bodies of the strikers, and last that of the arm that marks the turn."""
     struck = tuple(sound.material_body(name, material) for name, _, material, *_ in _STRIKERS)
     return (*struck, sound.material_body(ARM, "metal"))
 
 
 def faults_of(workshop: Workshop, notes: pa.Table, build_day: date, setup: str) -> Faults:
-    """Return what is truly wrong with the machine on that day.
+    """Return the true faults of the machine on that day.
 
-    The heavy drum comes late in company, the bottle is late (mended before the third day), the slate is not ready again
-    in time, the rail rebounds, the flywheel's pulley is out of true, and pins stand in the wrong place (five of eight
-    are put right before the third day).
+    The drum is late in company. The bottle has a delay (mended before the third day). The slate is late or misses soon
+    after its last strike. The rail rebounds. The pulley of the flywheel is out of true. Eight pins are misplaced (five
+    are moved before the third day).
     """
     narrow = machine_of(workshop, "")
     mended = build_day == DAYS[2]
@@ -236,7 +236,7 @@ def faults_of(workshop: Workshop, notes: pa.Table, build_day: date, setup: str) 
 
 
 def pins_mm(notes: pa.Table, mended: bool) -> np.ndarray:
-    """Return by how much each pin stands off its place, mm on the barrel's surface, positive late."""
+    """Return the misplacement of each pin on the surface of the barrel, mm, positive late; shape=(n_pins,)."""
     rng = np.random.default_rng([SEED, 40])
     offset_mm = rng.normal(0, PIN_SD_MM, int(notes["pin_id"].to_numpy().max()) + 1)
     bar, beat = notes["bar"].to_numpy(), notes["beat_in_bar"].to_numpy()
@@ -253,9 +253,9 @@ def surface_mm_per_s(notes: pa.Table) -> float:
 
 
 def crew_of(workshop: Workshop, notes: pa.Table, faults: Faults, plan: Plan) -> Crew:
-    """Return the crew: two pedals, tuned by ear to the click; the same people on either pulley.
+    """Return the crew: two pedals, following the click by ear; the same torque with either pulley.
 
-    Their unrest is torque: a heavier wheel feels less of it, so it is set on the first set-up.
+    The variation of their torque is set for the first set-up; with more inertia it varies the speed less.
     """
     narrow = machine_of(workshop, "")
     crew = machine.steady_crew(narrow, notes, faults, recovery_beats=8.0)
