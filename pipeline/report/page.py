@@ -6,7 +6,7 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, shafts, slips, song, verdict
+from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, slips, song, verdict
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -44,6 +44,7 @@ def render(found: Results) -> str:
         "click": click,
         "wobble": shafts,
         "slips": slips,
+        "remainder": remainders,
     }
     environment.filters["drawn"] = Markup  # our own SVG, in which drawing.py has escaped what the user wrote
     return environment.get_template("page.html").render(

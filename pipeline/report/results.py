@@ -11,7 +11,18 @@ from pipeline.bars import bar_lines
 from pipeline.settings import Group, Machine, Settings
 
 KEYS = list(tables.GROUP_KEYS)  # a list: pandas takes a tuple for one name
-_OF_GROUPS = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget", "trend", "worklist")
+_OF_GROUPS = (
+    "recordings",
+    "passages",
+    "strikers",
+    "pins",
+    "shafts",
+    "slips",
+    "budget",
+    "remainders",
+    "trend",
+    "worklist",
+)
 
 
 @dataclass(frozen=True)
@@ -34,6 +45,7 @@ class Found:
     shafts: pd.DataFrame
     slips: pd.DataFrame
     budget: pd.DataFrame
+    remainders: pd.DataFrame
     trend: pd.DataFrame
     worklist: pd.DataFrame
 

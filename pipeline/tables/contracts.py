@@ -26,7 +26,7 @@ _TYPES = {
 }
 
 # The tables of which each group makes its own part; the stage `tables` puts the parts together.
-GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget")
+GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders")
 
 
 @dataclass(frozen=True)
@@ -263,6 +263,8 @@ rank | whole | | 1 drifts most
 striker | text | | striker
 delay_s? | real | s | delay against the mean of the heard strikers
 delay_se? | real | s | its standard error
+delay_by_pace_s? | real | s | what it comes later per unit of relative pace (delay_s: a matter of place; 0: of time)
+delay_by_pace_se? | real | s | its standard error
 company_s? | real | s | further delay when others as heavy as a mean strike fire within 15 ms
 company_se? | real | s | its standard error
 readiness_s? | real | s | further delay just after its own last strike
@@ -358,6 +360,20 @@ share | real | | covariance with the total over its variance; sums to 1
 share_se? | real | | parts load, motion: standard error of the share by what is not known of drags and recovery
 sd_without_s | real | s | standard deviation of the total without the part
 detectable_s? | real | s | part shaft: amplitude from which on a wobble of each named shaft would have been found (95 %)
+""",
+        ),
+        _contract(
+            "remainders",
+            key=_GROUP_KEY + " kind striker",
+            order=_GROUP_KEY + " kind striker",
+            columns=_GROUP
+            + """
+kind | text | | swing (after heavy strikes), humps (two of them) or pace (a delay that changes with speed)
+striker | text | | striker, '' for all
+size_s | real | s | swing: amplitude after a mean strike; humps: distance; pace: delay_by_pace_s less that of the middle
+size_se | real | s | its standard error
+frequency_hz? | real | Hz | of the swing
+p_value | real | | how probable so much is by chance, anywhere in the group
 """,
         ),
         _contract(

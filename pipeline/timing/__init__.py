@@ -13,12 +13,23 @@ from pipeline.timing.data.score import score_of
 from pipeline.timing.data.strikes import strikes_of
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit, fit
-from pipeline.timing.tables import budget, lateness, passages, pins, recordings, shafts, slips, strikers, tempo
+from pipeline.timing.tables import (
+    budget,
+    lateness,
+    passages,
+    pins,
+    recordings,
+    remainders,
+    shafts,
+    slips,
+    strikers,
+    tempo,
+)
 from pipeline.timing.tables.click import clicks_of
 
 __all__ = ["Take", "fit_of", "tables_of"]
 
-OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "slips", "budget")
+OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders")
 
 
 def fit_of(machine: settings.Machine, notes: pa.Table, used: list[Take]) -> Fit:
@@ -45,7 +56,7 @@ def tables_of(
     -------
     dict of str to pa.Table
         Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, slips,
-        budget. All but 'recordings' are empty when no take can be used.
+        budget, remainders. All but 'recordings' are empty when no take can be used.
 
     Raises
     ------
@@ -84,4 +95,5 @@ def tables_from(
         "shafts": shafts.shafts(group, fitted),
         "slips": slips.slips(group, used, fitted),
         "budget": budget.budget(group, fitted, late),
+        "remainders": remainders.remainders(group, fitted),
     }

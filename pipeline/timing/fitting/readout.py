@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.timing.data import strikes
-from pipeline.timing.fitting import hit_weights, lateness_parts, priors, shaft_search, shafts
+from pipeline.timing.fitting import hit_weights, lateness_parts, priors, remainders, shaft_search, shafts
 from pipeline.timing.fitting.prepare import usable_pace
 from pipeline.timing.fitting.prepared import Prepared
 from pipeline.timing.fitting.result import Fit
@@ -37,6 +37,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
     company, company_se = _told(*_effect(prepared, posterior, "company", strikers.companions))
     readiness, readiness_se = _told(*_effect(prepared, posterior, "readiness", strikers.readied))
     drag, drag_se = _effect(prepared, posterior, "drag", strikers.loading)
+    by_pace, by_pace_se = remainders.delay_by_pace(prepared, solved)
     return Fit(
         score=prepared.score,
         strikes=prepared.strikes,
@@ -46,6 +47,8 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         grid=curve.grid,
         delay=delay,
         delay_se=delay_se,
+        delay_by_pace=by_pace,
+        delay_by_pace_se=by_pace_se,
         company=company,
         company_se=company_se,
         readiness=readiness,
@@ -60,6 +63,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         slips=_slips(prepared, state, posterior),
         shafts_sought=prepared.shafts is not None and len(prepared.shafts.eligible) > 0,
         least_wobble_s=least_wobble_s,
+        remainders=remainders.found(prepared, solved, hits, drag, (delay, delay_se, by_pace, by_pace_se)),
         recovery_beats=state.recovery_beats,
         recovery_log_se=float(_of_border(posterior, "recovery")[1][0]),
         ready_s=state.ready_s,

@@ -28,6 +28,9 @@ class Fit:
         Half beats of every track: `take, line, track, playthrough, segment, place` (in the score's grid)`, u_beat,
         time_s, time_se, pace` (seconds per nominal second)`, speed` (relative to the line's mean)`, speed_se, motion,
         load, load_se, shaft`.
+    delay_by_pace, delay_by_pace_se : np.ndarray, shape=(n_strikers,)
+        Seconds that a striker comes later per unit of relative pace, against the mean of all: its whole `delay` if that
+        is a matter of place, 0 if it takes the same time at every tempo.
     delay, delay_se, company, company_se, readiness, readiness_se, drag, drag_se : np.ndarray, shape=(n_strikers,)
         NaN where it cannot be told.
     load_by_striker : np.ndarray, shape=(n_grid_rows, n_strikers)
@@ -49,6 +52,8 @@ class Fit:
         Whether wobbles were looked for: not where the barrel's turns are not told.
     least_wobble_s : float
         Amplitude from which on a wobble of the named shafts would have been found; NaN where that cannot be told.
+    remainders : pd.DataFrame
+        What the remainder still shows: of `remainders.found`.
     recovery_beats, recovery_log_se : float
         τ and the standard error of its logarithm.
     ready_s : float
@@ -65,6 +70,8 @@ class Fit:
     grid: pd.DataFrame
     delay: np.ndarray
     delay_se: np.ndarray
+    delay_by_pace: np.ndarray
+    delay_by_pace_se: np.ndarray
     company: np.ndarray
     company_se: np.ndarray
     readiness: np.ndarray
@@ -79,6 +86,7 @@ class Fit:
     slips: pd.DataFrame
     shafts_sought: bool
     least_wobble_s: float
+    remainders: pd.DataFrame
     recovery_beats: float
     recovery_log_se: float
     ready_s: float

@@ -39,24 +39,24 @@ class Tested:
 
 def score_test(solved: Solved, columns) -> Tested:
     """Test `columns`, shape=(n_hits, k), beside all that the solved model holds (Rao's score test)."""
-    score, information, most = _score(solved, columns)
+    of_score, information, most = score(solved, columns)
     size, axes = np.linalg.eigh((information + information.T) / 2)
     # What the model can take whole tells nothing.
     told = size > LEAST_TOLD * most.max(initial=0.0)
     axes, size = axes[:, told], size[told]
-    score = axes.T @ score
-    return Tested(float((score**2 / size).sum()), axes @ (score / size), (axes * size) @ axes.T)
+    of_score = axes.T @ of_score
+    return Tested(float((of_score**2 / size).sum()), axes @ (of_score / size), (axes * size) @ axes.T)
 
 
 def each_alone(solved: Solved, columns) -> np.ndarray:
     """Return the chi-square of each of `columns`, shape=(n_hits, k), as if it were tested alone; 0 where none tells."""
-    score, information, most = _score(solved, columns)
+    of_score, information, most = score(solved, columns)
     own = np.diag(information)
     told = own > LEAST_TOLD * most
-    return np.where(told, score**2 / np.where(told, own, 1.0), 0.0)
+    return np.where(told, of_score**2 / np.where(told, own, 1.0), 0.0)
 
 
-def _score(solved, columns):
+def score(solved, columns):
     """Return the score of the columns, their information, and what that would be if the model took nothing of them."""
     data = solved.data
     certain = data.weight / normal_equations.hit_variance(data, solved.scales)

@@ -18,6 +18,7 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
     columns = group_keys.of_group(group, len(names)) | {"striker": list(names)}
     for name in ("delay", "company", "readiness"):
         columns |= {f"{name}_s": getattr(fitted, name), f"{name}_se": getattr(fitted, f"{name}_se")}
+    columns |= {"delay_by_pace_s": fitted.delay_by_pace, "delay_by_pace_se": fitted.delay_by_pace_se}
     columns |= {"drag": fitted.drag, "drag_se": fitted.drag_se, "energy_j": _energy_j(machine, fitted)}
     heard = fitted.hits.groupby("striker")
     played = heard.size().reindex(places).fillna(0).astype(int).to_numpy()
