@@ -24,6 +24,8 @@ TRACK_ENDINGS = frozenset(
     f".{ending}" for ending in "wav wave rf64 w64 bwf flac aif aiff aifc ogg oga opus mp3 au snd caf".split()
 )
 ENOUGH_HZ = 44_100  # least sampling rate of a thinned recording; chosen: the lowest that recorders commonly use
+HIGHEST_RATE_HZ = 1_000_000  # chosen: no audio interface has more (768 000); a damaged header may claim anything
+HIGHEST_SAMPLE = 1e10  # chosen: full scale is 1, or 2³¹ in odd float files; a damaged file may hold anything
 # Low pass of `thin`: thinned samples on either side, and beta of its Kaiser window (Kaiser 1974). Derived: a beta of 8
 # gives a stop band of 80 dB, and 24 samples then leave a transition band of 0.1 of the new rate.
 FILTER_SAMPLES, FILTER_BETA = 24, 8.0
@@ -109,8 +111,8 @@ class Audio:
         begin : int
             Row at which the block itself begins. Blocks without their context follow each other without a gap.
         samples : (n, n_channels) float32 array
-            Full scale is 1. NaN and infinity are replaced by 0. Of a thinned recording the first and last
-            `FILTER_SAMPLES` rows are distorted by the filter.
+            Full scale is 1. NaN, infinity and what is beyond `HIGHEST_SAMPLE` are replaced by 0. Of a
+            thinned recording the first and last `FILTER_SAMPLES` rows are distorted by the filter.
         """
         if self.step > 1:
             for first, begin, samples in self.whole.blocks(*(self.step * n for n in (length, before, after))):
@@ -145,8 +147,8 @@ def look(file, start_s: float | None = None, stop_s: float | None = None) -> Aud
     Raises
     ------
     InputError
-        There is no such file; libsndfile cannot read it; the tracks have different sampling rates; there are no samples
-        between start and stop.
+        There is no such file; libsndfile cannot read it; its rate is beyond `HIGHEST_RATE_HZ`; the
+        tracks have different sampling rates; there are no samples between start and stop.
     """
     path = Path(file)
     tracks, rates = [], []
@@ -162,12 +164,17 @@ def look(file, start_s: float | None = None, stop_s: float | None = None) -> Aud
             "export all tracks again at one rate"
         )
     n_samples, rate_hz = max(track.n_samples for track in tracks), rates[0]
+    if rate_hz > HIGHEST_RATE_HZ:
+        raise InputError(
+            f"{path}: expected at most {HIGHEST_RATE_HZ} samples a second; found {rate_hz}; export it again"
+        )
     start = min(round((start_s or 0.0) * rate_hz), n_samples)
     stop = n_samples if stop_s is None else min(round(stop_s * rate_hz), n_samples)
     if n_samples and stop <= start:
         raise InputError(
-            f"{path}: expected sound between start_s {start_s} and stop_s {stop_s}; "
-            f"found a recording of {n_samples / rate_hz:.1f} s; mend start_s or stop_s in the recordings table"
+            f"{path}: expected sound between {start_s or 0:g} s (start_s) and "
+            f"{'the end' if stop_s is None else f'{stop_s:g} s (stop_s)'}; found a recording of "
+            f"{n_samples / rate_hz:.1f} s; mend start_s or stop_s in the list of recordings"
         )
     return Audio(path, tuple(tracks), rate_hz, start, stop)
 
@@ -274,11 +281,11 @@ class _Reader:
             part = block[:, column : column + track.n_channels]
             part[_decode(file, part) :] = 0.0
             column += track.n_channels
-        # For speed: the sum is not finite if any sample is not.
+        # For speed: the power is no number, or beyond any sound, if one sample is.
         with np.errstate(over="ignore", invalid="ignore"):
-            finite = np.isfinite(block.sum())
-        if not finite:
-            np.nan_to_num(block, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+            ordinary = np.vdot(block, block) < HIGHEST_SAMPLE**2
+        if not ordinary:
+            block[~(np.abs(block) < HIGHEST_SAMPLE)] = 0.0
 
 
 def _decode(file: soundfile.SoundFile, part: np.ndarray) -> int:
@@ -315,6 +322,8 @@ def _parts(path: Path) -> list[Path]:
     if not path.exists():
         raise InputError(f"{path}: expected a recording; found no such file or folder; mend 'file' or put it there")
     if not path.is_dir():
+        if not path.is_file():  # a pipe would wait for ever
+            raise InputError(f"{path}: expected a recording; found no file but a pipe or a device; mend 'file'")
         return [path]
     parts = [
         part
@@ -344,6 +353,8 @@ def _track(path: Path) -> tuple[Track, int]:
         if damaged:
             n_samples, truncated = _readable(path), True
         return Track(path, n_channels, n_samples, truncated), rate_hz
+    except TypeError:  # of a file with the ending of raw samples, which has no header
+        raise InputError(f"{path}: expected audio with a header; found raw samples; export it as WAV") from None
     except (soundfile.LibsndfileError, OSError, RuntimeError) as error:
         if path.stat().st_size == 0:
             raise InputError(f"{path}: expected audio; found an empty file; record or copy it again") from None

@@ -5,6 +5,7 @@ Source: Standard MIDI Files 1.0 (MIDI Manufacturers Association, 1988).
 """
 
 import io
+import os
 import struct
 from dataclasses import dataclass
 from fractions import Fraction
@@ -58,6 +59,8 @@ def read_song(path: str) -> Song:
         One line that says what is wrong with the file.
     """
     try:
+        if os.path.exists(path) and not os.path.isfile(path):
+            raise InputError(f"{path}: expected a standard MIDI file; found no file but a folder, pipe or device")
         with open(path, "rb") as file:
             raw = file.read()
     except OSError as error:

@@ -216,7 +216,7 @@ def test_a_list_of_times_alone_is_one_mixed_microphone(tmp_path):
         ("hit_s,channel\n1.0,0\n", "channels count from 1"),
         ("time\n1.0\n", "expected a column hit_s; found time"),
         ("hit_s\n", "found none"),
-        ("", "found nothing"),
+        ("", "found an empty file"),
         ("hit_s\n" + "\n".join(f"{0.125 * k:.4f}" for k in range(40) if k % 3), "on a grid of 125 ms"),
     ],
 )

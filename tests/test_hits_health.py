@@ -10,7 +10,7 @@ import pytest
 import soundfile
 
 from pipeline import hits
-from pipeline.hits.health import click, faults, gain_step
+from pipeline.hits.health import click, clipping, faults, gain_step
 from pipeline.hits.health.watch import Watch
 from pipeline.hits.signal import flux
 from pipeline.settings import Barrel, Channel, Detection, Machine, Recording, Rig, Striker
@@ -421,3 +421,30 @@ def test_a_microphone_whose_strikes_pass_for_leaks_is_not_dead():
     assert [faulty.word for faulty in made] == ["swapped", "gain touched", "identical"]
     said = hits_health.said_of(take)
     assert said and not any(sentence.startswith("dead") for sentence in said)
+
+
+def clipping_of(wave):
+    peak = float(np.abs(wave).max())
+    ends = min(float(wave.min()), 0.0), max(float(wave.max()), 0.0)
+    peaks = clipping.peaks_of_block(wave, 0, ends, peak, RATE_HZ)
+    return clipping.find(clipping.merged(peaks, peak), peak, RATE_HZ, False)
+
+
+def bursts(one, n=12, apart_s=0.5):
+    wave = np.zeros(round((n + 1) * apart_s * RATE_HZ), np.float32)
+    for k in range(n):
+        first = round((k + 0.5) * apart_s * RATE_HZ)
+        wave[first : first + len(one)] += one
+    return wave
+
+
+def test_a_wave_so_far_over_that_it_comes_and_goes_within_a_sample_is_clipped():
+    at = np.arange(480)
+    far_over = np.clip(3000 * np.exp(-at / 96) * np.sin(at / 7), -1, 1)
+    assert clipping_of(bursts(far_over)).over_db > 20
+
+
+def test_one_low_sound_again_and_again_that_is_not_cut_off_is_not_clipped():
+    at = np.arange(4800)
+    round_peaks = 0.5 * np.exp(-at / 2000) * np.sin(2 * np.pi * 55 * at / RATE_HZ)
+    assert clipping_of(bursts(round_peaks)) is None

@@ -20,6 +20,7 @@ from pipeline.aligned.search.tracker import Tracker
 # nats a hit over strays: right takes reach 4 to 7, noise stays under 0.5, a wrong tune of the same strikers on the same
 # grid of beats comes to 2 (simulated).
 NAMED_LEAST = 2.4
+MOST_TOLD_AS_FEW = 0.7  # of the hits, for the message only; chosen
 NAMED_SHARE = 0.5  # of the hits, above which names can decide (chosen: most of them)
 FEWEST_NAMES = 2.5  # effective number of strikers from which names decide
 DECOY_HITS = 200  # more would not decide better
@@ -100,10 +101,10 @@ def sentence(take: Take, evidence: Evidence) -> str:
     matched = len(np.unique(take.hit[take.hit >= 0]))
     cure = "check the arrangement named for it in the list of recordings"
     if names_tell(evidence):
-        return (
-            f"another tune or noise: only {matched} of {n_hits} hits fit the arrangement's notes by name and time; "
-            f"{cure} and the rig's microphones"
-        )
+        found = f"only {matched} of {n_hits} hits fit the arrangement's notes by name and time"
+        if matched > MOST_TOLD_AS_FEW * n_hits:
+            found = f"{matched} of {n_hits} hits could be notes of the arrangement, but their times do not follow it"
+        return f"another tune or noise: {found}; {cure} and the rig's microphones"
     return (
         f"another tune or noise: its {n_hits} hits fit the arrangement hardly better than they fit it backwards or "
         f"shuffled; {cure}, or record with a microphone on each striker"

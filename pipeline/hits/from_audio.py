@@ -161,8 +161,8 @@ def _check(recording: Recording, table: pa.Table, watch: Watch, sound: audio.Aud
     """Refuse a recording without sound or without strikes."""
     if watch.peak.max(initial=0.0) < SILENT_PEAK:
         raise InputError(
-            f"{recording.file}: expected sound; found silence in every channel that the rig names; "
-            "check the cable, the gain and the rig"
+            f"{recording.file}: expected sound; found silence, or values that are no numbers, in every channel "
+            "that the rig names; check the cable, the gain and the rig"
         )
     if not len(table):
         raise InputError(

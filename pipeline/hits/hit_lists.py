@@ -3,7 +3,6 @@
 In: a CSV list, or the MIDI file of a trigger module. Out: `HitList`, a table of contract `hits`, or InputError.
 """
 
-import csv
 import math
 from collections import Counter
 from dataclasses import dataclass
@@ -16,12 +15,20 @@ import pyarrow as pa
 from pipeline import midi, tables, words
 from pipeline.errors import InputError
 from pipeline.settings import Machine, Recording, Rig, players_of
+from pipeline.settings.csv_rows import number_of, read_rows
+from pipeline.settings.faults import Faults
 
 MARKS = ("index", "click")  # strikers' names that mean a turn mark or a click
 LIST_SE_S = 0.0005  # of a listed time without an error of its own; chosen: most triggers scan at 1 ms or faster
 LONGEST_S = 6 * 3600.0  # chosen: a list beyond six hours is in milliseconds or samples, or damaged
-LEAST_GAP_OF_INTEGERS = 20  # chosen: whole numbers further apart are no seconds; no tune strikes once in 20 s
-MOST_MILLISECONDS = 2e7  # chosen, for the message only: 5.6 h in milliseconds; beyond it, samples
+LONGEST_USUAL_GAP_S = 20  # chosen: times further apart as a rule are no seconds; no tune strikes once in 20 s
+LONGEST_GAP_S = 3600.0  # chosen: nobody leaves the recorder on for an hour between two strikes of a take
+MOST_HITS = 500_000  # derived: six hours at 23 a second
+MOST_CHANNELS = 1024  # chosen: no audio interface has more
+MOST_REPEATED = 0.1  # share of a list; chosen: a list exported twice repeats half, a trigger's slips few
+COLUMNS = ("hit_s", "channel", "striker", "level_db")
+MOST_MILLISECONDS = 3000  # chosen, for the message only: a usual gap of 3 s in milliseconds; beyond it, samples
+MOST_NAMES_TOLD = 5  # chosen: unknown names in one message
 # The grid check, each on lists of tests/benchmarks/hits_health.py (word `lists`).
 FINEST_GRID_S = 0.015  # derived: a 24th of a beat at 166 a minute; finer grids are a file's own resolution
 FINEST_PART = 12  # chosen: the grid is looked for down to this part of the median gap
@@ -97,6 +104,8 @@ def rows_of(path: Path, machine: Machine) -> list[Row]:
     """
     if not path.exists():
         raise InputError(f"{path}: expected a list of hits; found no such file; mend 'file' or put it there")
+    if not path.is_file():
+        raise InputError(f"{path}: expected a list of hits; found no file but a folder, pipe or device; mend 'file'")
     return _csv_rows(path, machine) if path.suffix.lower() == ".csv" else _midi_rows(path, machine)
 
 
@@ -157,92 +166,125 @@ def _through(rig: Rig | None, row: Row) -> Row | None:
 
 
 def _csv_rows(path: Path, machine: Machine) -> list[Row]:
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (UnicodeDecodeError, OSError) as error:
-        raise InputError(f"{path}: expected a list of hits as text; found {error}; save it as CSV, UTF-8") from None
-    header_line = text.split("\n", 1)[0]
-    separator = ";" if ";" in header_line and "," not in header_line else "\t" if "\t" in header_line else ","
-    reader = csv.DictReader(text.splitlines(), delimiter=separator)
-    header = [name.strip() for name in reader.fieldnames or []]
-    if "hit_s" not in header:
-        slip = "; rename the column of times" if header and not _is_number(header[0]) else "; add a first line"
-        raise InputError(f"{path} (line 1): expected a column hit_s; found {', '.join(header) or 'nothing'}{slip}")
-    reader.fieldnames = header
+    faults = Faults()
+    found = read_rows(str(path), "a list of hits (CSV)", faults)
+    faults.raise_all()
+    rows, separator = found
+    columns = _columns(path, rows)
     names = {striker.name for striker in machine.strikers} | set(MARKS)
     former = {striker.was: striker.name for striker in machine.strikers if striker.was}
     lines = [
-        (number, row)
-        for number, row in enumerate(reader, 2)
-        if any((value or "").strip() for value in row.values() if not isinstance(value, list))
+        (line, dict(zip(columns, cells, strict=False))) for line, cells in rows[1:] if _fits(path, line, cells, columns)
     ]
+    if len(lines) > MOST_HITS:
+        raise InputError(f"{path}: expected at most {MOST_HITS} hits; found {len(lines)}; cut the recording into takes")
     _check_names(path, lines, names, former)
-    rows = [_csv_row(path, number, row, former, separator) for number, row in lines]
-    _check_times(path, np.array([row.hit_s for row in rows]))
-    return rows
+    read = [_csv_row(path, number, row, former, separator) for number, row in lines]
+    _check_times(path, np.array([row.hit_s for row in read]))
+    _check_repeats(path, [row for row in read if row.striker])
+    return read
+
+
+def _columns(path: Path, rows: list[tuple[int, list[str]]]) -> list[str]:
+    """Return the names of the columns in small letters."""
+    columns = [cell.casefold() for cell in rows[0][1]] if rows else []
+    if "hit_s" not in columns:
+        slip = "add a first line" if columns and _is_number(columns[0]) else "rename the column of times"
+        found = ", ".join(columns) or "nothing"
+        raise InputError(f"{path} (line {rows[0][0] if rows else 1}): expected a column hit_s; found {found}; {slip}")
+    for name in COLUMNS:
+        if columns.count(name) > 1:
+            raise InputError(f"{path}: expected the column {name} once; found it again; delete one")
+    return columns
+
+
+def _fits(path: Path, line: int, cells: list[str], columns: list[str]) -> bool:
+    if any(cells[len(columns) :]):
+        found = f"{len(cells)} cells under {len(columns)} names"
+        raise InputError(
+            f"{path} (line {line}): expected a cell for each column; found {found}; "
+            "decimal commas? then separate the cells by semicolons"
+        )
+    return True
 
 
 def _check_names(path: Path, lines: list[tuple[int, dict]], names: set[str], former: dict[str, str]) -> None:
     """Raise InputError for every name that no striker has, with the line in which it first stands."""
     first = {}
     for number, row in lines:
-        first.setdefault((row.get("striker") or "").strip(), number)
+        first.setdefault(row.get("striker", ""), number)
     unknown = {name: number for name, number in first.items() if name and name not in names and name not in former}
-    faults = []
+    by_folded, faults = {one.casefold(): one for one in names}, []
     for name, number in unknown.items():
-        close = [one for one in names if one.casefold() == name.casefold()]
+        close = by_folded.get(name.casefold())
         renamed = f"was one renamed? then write 'was: {name}' beside its new name"
-        guess = f"did you mean '{close[0]}'?" if close else f"known: {', '.join(sorted(names))}; {renamed}"
+        guess = f"did you mean '{close}'?" if close else f"known: {', '.join(sorted(names))}; {renamed}"
         faults.append(f"{path} (line {number}): expected a striker; found '{name}'; {guess}")
+    if len(faults) > MOST_NAMES_TOLD:
+        more = len(faults) - MOST_NAMES_TOLD
+        faults[MOST_NAMES_TOLD:] = [f"{path}: and {more} other unknown names; is this the list of another machine?"]
     if faults:
         raise InputError(*faults)
 
 
 def _csv_row(path: Path, number: int, row: dict, former: dict[str, str], separator: str) -> Row:
     where = f"{path} (line {number})"
-    hit_s = _number(where, "hit_s", row.get("hit_s"), separator)
+    hit_s = _number(where, "hit_s", row.get("hit_s", ""), separator)
     if hit_s < 0:
         raise InputError(f"{where}: expected hit_s from 0 on, in seconds; found {hit_s:g}; shift the list")
-    striker = (row.get("striker") or "").strip()
+    striker = row.get("striker", "")
     striker = former.get(striker, striker)
-    channel_text = (row.get("channel") or "").strip()
-    if channel_text:
-        channel = _number(where, "channel", channel_text, separator)
-        if channel != int(channel) or channel < 1:
-            raise InputError(f"{where}: expected channel 1, 2, …; found '{channel_text}'; channels count from 1")
-    else:
-        channel = 0 if striker else 1
-    level = (row.get("level_db") or "").strip()
+    channel = 0 if striker else 1
+    if typed := row.get("channel", ""):
+        channel = _number(where, "channel", typed, separator)
+        if channel != int(channel) or not 1 <= channel <= MOST_CHANNELS:
+            raise InputError(
+                f"{where}: expected a channel from 1 to {MOST_CHANNELS}; found '{typed}'; channels count from 1"
+            )
+    level = row.get("level_db", "")
     level_db = _number(where, "level_db", level, separator) if level else math.nan
     return Row(hit_s, int(channel), striker, level_db)
 
 
-def _number(where: str, column: str, text: str | None, separator: str) -> float:
-    text = (text or "").strip()
-    if separator != "," and "," in text:
-        text = text.replace(",", ".")
-    if not _is_number(text):
+def _number(where: str, column: str, text: str, separator: str) -> float:
+    number = number_of(text, separator)
+    if number is None:
         raise InputError(f"{where}: expected a number in {column}; found '{text}'; correct it or remove the line")
-    return float(text)
+    return number
 
 
 def _is_number(text: str) -> bool:
-    try:
-        return math.isfinite(float(text))
-    except ValueError:
-        return False
+    return number_of(text, ";") is not None
 
 
 def _check_times(path: Path, hit_s: np.ndarray) -> None:
     """Refuse times that cannot be seconds, and guess what they are."""
     if not len(hit_s):
         raise InputError(f"{path}: expected hits; found none; check the file")
-    gap = np.median(np.diff(np.unique(hit_s))) if len(np.unique(hit_s)) > 1 else 0.0
-    if hit_s.max() > LONGEST_S or (gap > LEAST_GAP_OF_INTEGERS and np.all(hit_s == np.round(hit_s))):
-        slip = "milliseconds" if hit_s.max() < MOST_MILLISECONDS else "samples"
+    gaps = np.diff(np.unique(hit_s))
+    gap = np.median(gaps) if len(gaps) else 0.0
+    if hit_s.max() > LONGEST_S or gap > LONGEST_USUAL_GAP_S:
+        slip = "milliseconds" if gap < MOST_MILLISECONDS else "samples"
         raise InputError(
             f"{path}: expected hit_s in seconds; found times up to {hit_s.max():g}, {gap:g} apart; "
             f"they look like {slip}: divide them"
+        )
+    if gaps.max(initial=0.0) > LONGEST_GAP_S:
+        far = np.unique(hit_s)[1:][np.argmax(gaps)]
+        raise InputError(
+            f"{path}: expected the hits of one take; found {gaps.max() / 60:.0f} minutes without any before {far:g} s; "
+            "correct that time, or cut the recording into takes"
+        )
+
+
+def _check_repeats(path: Path, rows: list[Row]) -> None:
+    """Refuse a list in which hits stand twice: they would count as double strikes of the machine."""
+    seen = Counter((row.hit_s, row.channel, row.striker) for row in rows)
+    again = sum(seen.values()) - len(seen)
+    if again > MOST_REPEATED * len(rows):
+        raise InputError(
+            f"{path}: expected every hit once; found {again} of {len(rows)} again, at the same time and of the same "
+            "striker; export the list again"
         )
 
 

@@ -9,6 +9,7 @@ _LONGEST_NAME = 80  # bytes; file systems allow 255, and temporary names and end
 # Chosen: what is larger is a slip.
 _FASTEST_BPM = 2000
 _MOST_BARS = 100_000
+_MOST_STRIKES = 500_000  # of a clock; chosen: a day of six strikes a second
 _MOST_PER_BAR = 100  # beats, strikes
 _MOST_BARS_PER_TURN = 10_000
 
@@ -58,7 +59,7 @@ def read_arrangements(fields: Fields) -> tuple[tuple[str, ...], tuple[Arrangemen
 
 def _clock(value: Value) -> Clock:
     fields = value.fields("beats_per_bar strikes_per_bar bars_per_turn", required="bpm bars striker")
-    return Clock(
+    clock = Clock(
         bpm=fields.number("bpm", 60.0, 0, _FASTEST_BPM, above=True),
         bars=fields.whole("bars", 1, 1, _MOST_BARS),
         striker=fields.text("striker", ""),
@@ -66,6 +67,9 @@ def _clock(value: Value) -> Clock:
         strikes_per_bar=fields.whole("strikes_per_bar", 1, 1, _MOST_PER_BAR),
         bars_per_turn=fields.number("bars_per_turn", None, 0, _MOST_BARS_PER_TURN, above=True),
     )
+    if clock.bars * clock.strikes_per_bar > _MOST_STRIKES:
+        value.fault(f"at most {_MOST_STRIKES} strikes", f"{clock.bars * clock.strikes_per_bar}", "set fewer bars")
+    return clock
 
 
 def default_arrangement(fields: Fields, names: tuple[str, ...]) -> str | None:

@@ -68,14 +68,24 @@ def _results(fields: Fields, configuration: str) -> str:
     own = [configuration, fields["recordings"].node.value if fields.get("recordings") else configuration]
     holds = [path for path in own if isinstance(path, str) and _lies_in(path, results)]
     place, (theirs, do) = fields.get("results") or fields.value, stranger(results, configuration)
-    if os.path.isfile(results):
-        place.fault("a folder", f"the file '{results}'", "name another folder")
+    above = _nearest_there(results)
+    if not os.path.isdir(above):
+        place.fault("a folder", f"the file '{above}'", "name another folder")
+    elif not os.access(above, os.W_OK | os.X_OK):
+        place.fault("a folder that can be written", f"'{above}', which cannot", "name another folder")
     elif results == "." or holds:
         found = f"'{results}', which holds {holds[0] if holds else 'everything'}"
         place.fault("a folder of its own for results", found, "name another folder, such as results")
     elif theirs:
         place.fault("a folder of its own for results", f"in '{results}' {theirs}", do)
     return results
+
+
+def _nearest_there(path: str) -> str:
+    """Return the path, or the nearest above it that exists."""
+    while not os.path.lexists(path or "."):
+        path = os.path.dirname(path)
+    return path or "."
 
 
 def _lies_in(path: str, folder: str) -> bool:

@@ -3,14 +3,17 @@
 import difflib
 import os
 
-from pipeline.errors import InputError
+from pipeline.errors import InputError, is_unprintable
+
+LONGEST_NAME, LONGEST_PATH = 255, 3000  # bytes; of common file systems (POSIX: PATH_MAX 4096, ours and endings added)
+MOST_BYTES = 100_000_000  # of a text file; chosen: three million rows
 
 
 class Faults:
     """Every fault found so far, with its place; `raise_all` says them at once, in the order of the files."""
 
     def __init__(self):
-        self._found = []  # (rank of the file, line, text)
+        self._found = {}  # (rank of the file, line, text), in the order of being found
         self._files = []
 
     def __len__(self) -> int:
@@ -23,13 +26,12 @@ class Faults:
         place = f"{file} (line {line})" if line else file
         entry = (self._files.index(file), line or 0, f"{place}: {text}")
         # An alias in YAML is read at each of its uses, yet it is one fault.
-        if entry not in self._found:
-            self._found.append(entry)
+        self._found.setdefault(entry)
 
     def add_all(self, texts) -> None:
         """Note faults that carry their places themselves, after all others."""
         for text in texts:
-            self._found.append((len(self._files) + len(self._found), 0, text))
+            self._found[len(self._files) + len(self._found), 0, text] = None
 
     def told(self) -> tuple[str, ...]:
         """Return all faults, in the order of the files."""
@@ -78,14 +80,24 @@ def path_fault(path: str) -> str | None:
     """Say why `path` cannot be used: the workflow engine reads braces as wildcards and one path per line."""
     if any(sign in path for sign in "{}"):
         return f"expected a path without braces; found '{path}'; rename it without {{ and }}"
-    if any(ord(sign) < 32 or ord(sign) == 127 for sign in path):
-        return f"expected a path on one line; found {path!r}; rename it without line breaks and control characters"
+    if any(is_unprintable(sign) for sign in path):
+        found = f"found {path!r}; rename it without line breaks and control characters"
+        return f"expected a path on one line, in UTF-8; {found}"
+    if max(map(len, os.fsencode(path).split(b"/"))) > LONGEST_NAME or len(os.fsencode(path)) > LONGEST_PATH:
+        return f"expected a path of names that a disk can hold; found one of {len(path)} letters; shorten it"
     return None
 
 
 def read_text(path: str, faults: Faults, what: str) -> str | None:
     """Read a text file as UTF-8 (or UTF-16 when it says so), line ends as they are; None after a fault."""
     try:
+        if os.path.exists(path) and not os.path.isfile(path):
+            kind = "a folder" if os.path.isdir(path) else "a pipe or a device"  # which may never end
+            faults.add(path, None, f"expected {what}; found {kind}; correct the path")
+            return None
+        if (size := os.path.getsize(path)) > MOST_BYTES:
+            faults.add(path, None, f"expected {what}; found {size / 1e6:.0f} MB; correct the path")
+            return None
         with open(path, "rb") as file:
             raw = file.read()
     except FileNotFoundError:
@@ -96,7 +108,7 @@ def read_text(path: str, faults: Faults, what: str) -> str | None:
         faults.add(path, None, f"expected {what}; found that it cannot be read ({reason}); correct the path")
         return None
     if not raw.strip():
-        faults.add(path, None, f"expected {what}; found an empty file; fill it from the template in config/")
+        faults.add(path, None, f"expected {what}; found an empty file; fill it, or correct the path")
         return None
     utf16 = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
     try:

@@ -1,7 +1,5 @@
 """Read the list of recordings, a CSV that spreadsheet programs and people save in many ways."""
 
-import csv
-import io
 import os
 import re
 from dataclasses import dataclass
@@ -9,18 +7,19 @@ from datetime import date
 from pathlib import PurePath
 
 from pipeline.settings.configuration import Configuration
-from pipeline.settings.faults import Faults, choice_of, path_fault, read_text, slip
+from pipeline.settings.csv_rows import number_of, read_rows
+from pipeline.settings.faults import Faults, choice_of, path_fault, slip
 from pipeline.settings.yaml_values import iso_day
 
 REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 _KNOWN = (*REQUIRED, *OPTIONAL)
-_REMARK = re.compile(r"(?m)(^|(?<=\r))(#[^\r\n]*|sep=.(?=[\r\n]))")  # a spreadsheet may begin with "sep=;"
 _LONGEST_ID = 100  # letters; file systems allow 255, and temporary names and endings need room
+_MOST_SESSIONS = 1000  # chosen: of one day
+_LONGEST_S = 1_000_000  # chosen: a recording of eleven days
 # Of lists of hits, as a table or from a trigger module; they name their strikers, so that a rig may be left out.
 LIST_ENDINGS = (".csv", ".mid", ".midi", ".smf")
-_SEPARATORS = ",;\t"
 
 
 @dataclass(frozen=True)
@@ -48,11 +47,11 @@ class Recording:
 def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple[Recording, ...], dict[str, int]]:
     """Return the recordings in the order of the list, and the line of each."""
     path = configuration.recordings
-    text = read_text(path, faults, "the list of recordings (CSV)")
-    if text is None:
-        return (), {}
     before = len(faults)
-    rows, separator = _rows(text, path, faults)
+    found = read_rows(path, "the list of recordings (CSV)", faults)
+    if found is None:
+        return (), {}
+    rows, separator = found
     columns = _columns(rows, separator, path, faults)
     if columns is None:
         return (), {}
@@ -74,24 +73,6 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
     if not rows[1:] and len(faults) == before:
         faults.add(path, None, "expected at least one recording; found only the heading; add a line")
     return tuple(recordings), {recording.recording: lines[recording.recording.casefold()] for recording in recordings}
-
-
-def _rows(text: str, path: str, faults: Faults) -> tuple[list[tuple[int, list[str]]], str]:
-    """Return (line, cells) of each row, and the separator; empty lines and lines that begin with # are left out."""
-    text = _REMARK.sub("", text)
-    lines = (line for line in text.splitlines() if line.strip() and not line.startswith('"#'))
-    heading = next(lines, "")
-    separator = max(_SEPARATORS, key=heading.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    rows, line = [], 1
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells) and not cells[0].startswith("#"):
-                rows.append((line, [cell.strip() for cell in cells]))
-            line = reader.line_num + 1
-    except csv.Error as error:
-        faults.add(path, line, f"expected CSV; found cells that cannot be told apart ({error}); check the quotes")
-    return rows, separator
 
 
 def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
@@ -136,16 +117,16 @@ class _Row:
     def fault(self, expected: str, found: str, do: str = "") -> None:
         self.faults.add(self.path, self.line, f"expected {expected}; found {found}" + (f"; {do}" if do else ""))
 
-    def number(self, column: str, low: float, default=None):
-        """Return a number from `low`; in a list with semicolons a decimal comma is one."""
+    def number(self, column: str, low: float, high: float, default=None):
+        """Return a number from `low` to `high`; in a list with semicolons a decimal comma is one."""
         typed = self[column]
         if not typed:
             return default
-        text = typed.replace(",", ".") if self.separator == ";" else typed
-        if not re.fullmatch(r"[-+]?(\d+(\.\d*)?|\.\d+)", text, re.ASCII) or float(text) < low:
-            self.fault(f"a number from {low:g} in the column '{column}'", f"'{typed}'")
+        number = number_of(typed, self.separator)
+        if number is None or not low <= number <= high:
+            self.fault(f"a number from {low} to {high} in the column '{column}'", f"'{typed}'")
             return default
-        return float(text)
+        return number
 
     def one_of(self, column: str, choices: tuple[str, ...]) -> str:
         """Return the cell, which is one of the names configured."""
@@ -162,10 +143,10 @@ def _recording(row: _Row, configuration: Configuration) -> Recording:
     day = iso_day(row["build_day"])
     if day is None and "build_day" in row.cells:
         row.fault("the build_day as year-month-day, such as 2031-05-03", f"'{row['build_day']}'")
-    session = row.number("session", 1, 1.0)
+    session = row.number("session", 1, _MOST_SESSIONS, 1.0)
     if session != int(session):
         row.fault("a whole number in the column 'session'", f"'{row['session']}'")
-    start_s, stop_s = row.number("start_s", 0), row.number("stop_s", 0)
+    start_s, stop_s = (row.number(name, 0, _LONGEST_S) for name in ("start_s", "stop_s"))
     if stop_s is not None and stop_s <= (start_s or 0):
         row.fault("a stop_s after start_s", f"start_s {start_s or 0:g} and stop_s {stop_s:g}")
     return Recording(

@@ -11,6 +11,7 @@ from datetime import date
 
 import yaml
 
+from pipeline.errors import is_unprintable
 from pipeline.settings.faults import Faults, choice_of, near_file, path_fault, slip
 from pipeline.settings.yaml_syntax import plain_fault
 
@@ -20,6 +21,7 @@ _STANDARD_TAG = "tag:yaml.org,2002:"
 _PLAIN_TAGS = {_STANDARD_TAG + kind for kind in "bool float int map merge null seq str timestamp value".split()}
 _CURLY = "“”„‘’‚«»"  # word processors put them where YAML wants ' or "
 _MOST = 1e12  # stands for "no limit"
+_LEAST = 1e-6  # of what is not 0; chosen: below it nothing that is built or measured here lies
 
 
 def compose(text: str, file: str, faults: Faults) -> "Value | None":
@@ -106,7 +108,7 @@ class Value:
             self.fault(expected, do=f"leave the leading zero out: {typed.lstrip('+0') or '0'}")
             return default
         number = float(typed)
-        if not low <= number <= high or (above and number == low):
+        if not low <= number <= high or (above and number == low) or 0 < abs(number) < _LEAST:
             self.fault(expected)
             return default
         return number
@@ -128,8 +130,8 @@ class Value:
             self.fault(what)
             return default
         text = self.node.value.strip()
-        if any(ord(sign) < 32 or ord(sign) == 127 for sign in text):
-            self.fault(f"{what} on one line", repr(text))
+        if any(is_unprintable(sign) for sign in text):
+            self.fault(f"{what} of printable signs, on one line", repr(text))
             return default
         return text
 
@@ -194,7 +196,7 @@ class Value:
         entries, seen = [], {}
         for key, node in self._pairs():
             name = key.node.value.strip() if key.is_scalar else ""
-            if not name or key.is_nothing or any(ord(sign) < 32 or ord(sign) == 127 for sign in name):
+            if not name or key.is_nothing or any(is_unprintable(sign) for sign in name):
                 key.fault(f"a name in one line for each {kind}")
                 continue
             if (folded := name.casefold()) in seen:
@@ -239,24 +241,27 @@ class Value:
         key.say(f"unknown key '{name}'{near}{do}")
         return near
 
-    def _pairs(self) -> "list[tuple[Value, yaml.Node]]":
-        """Return keys and values with merge keys (`<<: *base`) unfolded; a key of one's own goes first."""
+    def _pairs(self, within: tuple[yaml.Node, ...] = ()) -> "list[tuple[Value, yaml.Node]]":
+        """Return keys and values with merge keys (`<<: *base`) unfolded; a key of one's own goes first.
+
+        `within` are the mappings that merge this one: an anchor may stand within itself.
+        """
         own, merged = [], []
         for key, node in self.node.value:
-            if key.tag == _STANDARD_TAG + "merge":
-                bases = node.value if isinstance(node, yaml.SequenceNode) else [node]
-                for base in bases:
-                    if isinstance(base, yaml.MappingNode) and base is not self.node:
-                        merged += base.value
-                    else:
-                        Value(node, self.file, self.what, self.faults).fault("a mapping after '<<:'")
-            else:
+            if key.tag != _STANDARD_TAG + "merge":
                 own.append((Value(key, self.file, self.what, self.faults), node))
+                continue
+            for base in node.value if isinstance(node, yaml.SequenceNode) else [node]:
+                value = Value(base, self.file, self.what, self.faults)
+                if not isinstance(base, yaml.MappingNode) or base is self.node or base in within:
+                    value.fault("a mapping after '<<:'")
+                else:
+                    merged += value._pairs((*within, self.node))
         names = {key.node.value for key, _ in own if key.is_scalar}
         for key, node in merged:
-            if isinstance(key.value, str) and key.value not in names and key.tag != _STANDARD_TAG + "merge":
-                names.add(key.value)
-                own.append((Value(key, self.file, self.what, self.faults), node))
+            if key.is_scalar and key.node.value not in names:
+                names.add(key.node.value)
+                own.append((key, node))
         return own
 
 

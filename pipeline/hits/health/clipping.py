@@ -19,11 +19,13 @@ EQUAL_PEAKS_DB, COMPARED_PEAKS_DB = 0.1, 1.2
 LEAST_EQUAL_PEAKS, EQUAL_TO_EXPECTED = 5, 4.0  # measured: equal peaks of a clipped channel, and over those expected
 FLAT_STEP = 6e-4  # measured: of the height; change from sample to sample, at 48 kHz, of a flat (clipped) run
 CORNER = 4.0  # measured: steeper than this many FLAT_STEPs two samples outside; a round peak stays under 3
+JUMP = 0.5  # chosen: share of the height, in one sample; a wave that turns flat without being cut off comes slower
 LEAST_FLAT_STEPS = 3  # measured: steps from sample to sample in a flat run
 SAME_FLAT_HEIGHT = 0.03  # measured: share of the height within which the flat runs of one channel lie
 PEAK_WIDTH = 0.01  # chosen: a peak reaches as far as the wave stays within this share of its height
 STRIKE_APART_S = 0.05  # chosen: clipped peaks further apart belong to different strikes
 TOLD_QUANTILE = 0.95  # of the overshoots; chosen: the gain has to come down for the loud strikes
+LEAST_OVER_DB = 0.3  # chosen: less moves no onset; one recorded sound again and again, not cut off, shows so much
 LEAST_STRIKES, LEAST_FLAT_STRIKES = 3, 2  # measured: clipped strikes, by equal peaks and by flat runs
 BANG_S = 3.0  # chosen: what is clipped within so short a time only is a cable that is plugged in
 MOST_OF_BLOCK, MOST_OF_ALL = 200, 2000  # chosen, for memory only: peaks of a block and polarity, of all blocks
@@ -152,7 +154,8 @@ def find(peaks: list[Peaks], peak: float, rate_hz: int, flat_only: bool) -> Clip
                 continue
             strikes.append(n_strikes)
             over.append(np.quantile(beyond[together], TOLD_QUANTILE))
-    return Clipping(max(strikes), float(20 * np.log10(1 + max(over)))) if strikes else None
+    over_db = float(20 * np.log10(1 + max(over, default=0.0)))
+    return Clipping(max(strikes), over_db) if over_db > LEAST_OVER_DB else None
 
 
 def _equally_high(height: np.ndarray, together: np.ndarray) -> bool:
@@ -185,7 +188,7 @@ def _flat_runs(wave: np.ndarray, near: np.ndarray, flat_step: float) -> tuple[np
     stop = stop + 1
     inside = stop + 2 < len(wave)
     start, stop = start[inside], stop[inside]
-    rising, falling = wave[start - 1] - wave[start - 2], wave[stop + 1] - wave[stop + 2]
+    rising, falling = _slopes(wave, start, stop)
     cornered = (rising > CORNER * flat_step) & (falling > CORNER * flat_step)
     return start[cornered], stop[cornered]
 
@@ -200,14 +203,28 @@ def _runs(at: np.ndarray, least: int) -> tuple[np.ndarray, np.ndarray]:
     return start[long], stop[long]
 
 
+def _slopes(wave: np.ndarray, start: np.ndarray, stop: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return how fast a wave comes to each run, and how fast it leaves it, per sample.
+
+    The step beside the run is less than the wave would go; the one before it tells. Far beyond the limit a wave comes
+    and goes within one sample: then that step is the least that it can be.
+    """
+    last = len(wave) - 1
+    slopes = []
+    for edge, way in ((start, -1), (stop, 1)):
+        beside, further = (wave[np.clip(edge + k * way, 0, last)] for k in (1, 2))
+        step = wave[edge] - beside
+        slopes.append(np.where(step > JUMP * wave[edge], step, beside - further))
+    return slopes[0], slopes[1]
+
+
 def _overshoot(wave: np.ndarray, start: np.ndarray, stop: np.ndarray) -> np.ndarray:
     """Return how far above each run a parabola goes that enters and leaves it with the slopes found.
 
     A parabola of slope s at the ends of a run of length n rises by s n / 4 above it.
     """
     last = len(wave) - 1
-    rising = wave[np.maximum(start - 1, 0)] - wave[np.maximum(start - 2, 0)]
-    falling = wave[np.minimum(stop + 1, last)] - wave[np.minimum(stop + 2, last)]
+    rising, falling = _slopes(wave, start, stop)
     slope = np.maximum((rising + falling) / 2, 0)
     # The wave crossed the height somewhere between the last sample below and the first of the run.
     before = (wave[start] - wave[np.maximum(start - 1, 0)]) / np.maximum(rising, 1e-9)
