@@ -115,8 +115,11 @@ def test_no_job_of_a_recording_imports_pandas_behind_our_back(tmp_path):
         "table, _ = hits.find(take, rig, machine, Detection())\n"
         "tables.write('hits.parquet', 'hits', table)\n"
         "found = tables.read('hits.parquet', 'hits')\n"
+        "listed, _ = hits.find(Recording('b', 'b.csv', date(2031, 5, 3), '', 'song'), None, machine, Detection())\n"
+        "tables.write('listed.parquet', 'hits', listed)\n"
         "print(len(found), 'pandas' in sys.modules)"
     )
+    (tmp_path / "b.csv").write_text("hit_s,striker\n0.5,bell\n1.2,bell\n")
     environment = os.environ | {"PYTHONPATH": str(PIPELINE.parent)}
     run = partial(subprocess.run, cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
     done = run([sys.executable, "-c", code])
