@@ -24,7 +24,14 @@ from pipeline.errors import InputError
 
 if len(workflow.configfiles) != 1:
     sys.exit("expected one configuration; found none or several; say --configfile CONFIG once")
-CONFIG = os.path.relpath(workflow.configfiles[0])  # names the same file on every machine that shares the folder
+CONFIG = os.path.abspath(workflow.configfiles[0])
+
+
+# Wherever one works, jobs run in the configuration's folder: what they write and say is the same.
+workdir: os.path.dirname(CONFIG)
+
+
+CONFIG = os.path.relpath(CONFIG)  # names the same file on every machine that shares the folder
 if workflow.config_settings.config:
     sys.exit("--config would not reach the stages; write it into the file that --configfile names")
 try:
@@ -79,7 +86,7 @@ logger.addFilter(worth_saying)
 onsuccess:
     # A run that was asked for less leaves the finding as it was, or has none.
     if FINDING.exists() and FINDING.stat().st_mtime_ns != FINDING_BEFORE:
-        print("\n" + FINDING.read_text(encoding="utf-8"))
+        print("\n" + FINDING.read_text(encoding="utf-8") + f"report: {FINDING.absolute().with_name('index.html')}")
 
 
 wildcard_constraints:

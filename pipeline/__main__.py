@@ -162,7 +162,7 @@ def report(config: settings.Settings) -> None:
     folder = Path(config.results) / "report"
     found = report.read(config)
     report.write(folder, found)
-    lines = [*report.finding(found), f"report: {folder / 'index.html'}"]
+    lines = report.finding(found)
     with tables.replacing(folder / "finding.txt") as file:
         file.write(("\n".join(lines) + "\n").encode())
     results.seal_report(config.results, configuration)

@@ -670,6 +670,59 @@ def test_asking_for_what_is_not_configured_is_one_line():
             ask("songg")
 
 
+# --- where paths start -----------------------------------------------------------------------------------------------
+
+
+def test_paths_start_at_the_folder_of_the_configuration_and_are_said_from_where_one_works(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path.parent)
+    away = load(f"{tmp_path.name}/config.yaml")
+    assert away.results == f"{tmp_path.name}/results/demo"
+    assert away.recordings_file == f"{tmp_path.name}/recordings.csv"
+    assert away.arrangement_of("song").file == f"{tmp_path.name}/song.mid"
+    assert away.detection.idle_file == f"{tmp_path.name}/idle.wav"
+    assert [one.file for one in away.recordings][:3] == [
+        f"{tmp_path.name}/{name}" for name in ("a1.wav", "a2.wav", "b1")
+    ]
+    (tmp_path / "song.mid").rename(tmp_path / "song2.mid")
+    with pytest.raises(InputError) as raised:
+        load(f"{tmp_path.name}/config.yaml")
+    assert raised.value.faults == (
+        f"{tmp_path.name}/config.yaml (line 2): arrangement 'song': expected a standard MIDI file at "
+        f"'{tmp_path.name}/song.mid'; found no file (did you mean '{tmp_path.name}/song2.mid'?); "
+        "correct the path (it starts at the folder of the configuration)",
+    )
+
+
+def test_an_absolute_path_stays_as_it_is(tmp_path, monkeypatch):
+    make_configuration(("song.mid", str(tmp_path / "song.mid")))
+    monkeypatch.chdir(tmp_path.parent)
+    assert load(f"{tmp_path.name}/config.yaml").arrangement_of("song").file == str(tmp_path / "song.mid")
+
+
+def test_the_usual_folder_of_results_lies_beside_the_configuration(tmp_path, monkeypatch):
+    make_configuration(("results: results/demo\n", ""))
+    monkeypatch.chdir(tmp_path.parent)
+    assert load(f"{tmp_path.name}/config.yaml").results == f"{tmp_path.name}/results"
+
+
+def test_the_folder_of_the_configuration_is_no_folder_of_results_from_anywhere(tmp_path, monkeypatch):
+    make_configuration(("results: results/demo", "results: ."))
+    monkeypatch.chdir(tmp_path.parent)
+    assert f"found '{tmp_path.name}', which holds {tmp_path.name}/config.yaml" in refusal(
+        f"{tmp_path.name}/config.yaml"
+    )
+
+
+def test_a_job_is_the_same_wherever_one_works(tmp_path, monkeypatch):
+    asked = [("notes", "song"), ("hits", "a1"), ("aligned", "b1"), ("tables", ""), ("worklist", ""), ("report", "")]
+    fingerprints_of = fingerprints.Fingerprints(load("config.yaml")).of
+    here = [fingerprints_of(*one) for one in asked]
+    monkeypatch.chdir(tmp_path.parent)
+    for path in (f"{tmp_path.name}/config.yaml", f"./{tmp_path.name}/config.yaml", str(tmp_path / "config.yaml")):
+        fingerprints_of = fingerprints.Fingerprints(load(path)).of
+        assert [fingerprints_of(*one) for one in asked] == here
+
+
 # --- whose the results are -------------------------------------------------------------------------------------------
 
 

@@ -164,10 +164,11 @@ def test_every_table_is_there_with_its_contract_and_the_job_is_done(finished):
     assert (abs(strikers["delay_s"] - 0.005 * 2 / 3) < 0.001).all()
 
 
-def test_a_second_run_does_nothing(project):
+def test_a_second_run_does_nothing_also_from_another_folder(project):
     before = stamps(project)
-    assert "Nothing to be done" in run(project)
-    assert stamps(project) == before
+    for folder, config in ((project, "my.yaml"), (project.parent, f"{project.name}/my.yaml")):
+        assert "Nothing to be done" in run(folder, config)
+        assert stamps(project) == before
 
 
 BAD = ("junk", "empty", "silent", "noise", "missing")

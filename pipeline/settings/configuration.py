@@ -6,6 +6,7 @@ from datetime import date
 
 from pipeline.settings.arrangements import Arrangement, default_arrangement, read_arrangements
 from pipeline.settings.detection import Detection, read_detection
+from pipeline.settings.faults import beside
 from pipeline.settings.machine import NO_MACHINE, Machine, read_machine
 from pipeline.settings.ownership import stranger
 from pipeline.settings.rigs import Rig, read_rig
@@ -16,6 +17,7 @@ from pipeline.settings.yaml_values import Fields, Value
 class Configuration:
     """What stands in the YAML file; names are complete even where their content has faults."""
 
+    path: str
     results: str
     recordings: str | None
     baseline: date | None
@@ -46,6 +48,7 @@ def read_configuration(root: Value) -> Configuration:
     arms = [arrangement.clock.striker for arrangement in arrangements if arrangement.clock]
     rigs = fields["rigs"].named("rig") if fields.get("rigs") else []
     return Configuration(
+        path=root.file,
         results=_results(fields, root.file),
         recordings=_list(fields),
         baseline=fields.day("baseline") if fields.get("baseline") else None,
@@ -65,8 +68,9 @@ def read_configuration(root: Value) -> Configuration:
 def _results(fields: Fields, configuration: str) -> str:
     """Return the folder of results; what lies in it is ours to replace, so it holds nothing of the user's."""
     results = os.path.normpath(fields.path("results", "results"))
-    own = [configuration, fields["recordings"].node.value if fields.get("recordings") else configuration]
-    holds = [path for path in own if isinstance(path, str) and _lies_in(path, results)]
+    listed = fields["recordings"].node.value if fields.get("recordings") else None
+    own = [configuration, *([beside(configuration, listed)] if isinstance(listed, str) else [])]
+    holds = [path for path in own if _lies_in(path, results)]
     place, (theirs, do) = fields.get("results") or fields.value, stranger(results, configuration)
     above = _nearest_there(results)
     if not os.path.isdir(above):

@@ -76,6 +76,11 @@ def near_file(path: str) -> str:
     return f" (did you mean '{os.path.join(folder, by_stem[near[0]])}'?)" if near else ""
 
 
+def beside(configuration: str, path: str) -> str:
+    """Return a path that starts at the configuration's own folder as it is typed in the working folder."""
+    return os.path.join(os.path.dirname(configuration), path)
+
+
 def path_fault(path: str) -> str | None:
     """Say why `path` cannot be used: the workflow engine reads braces as wildcards and one path per line."""
     if any(sign in path for sign in "{}"):

@@ -8,11 +8,13 @@ file tells by itself whether it still stands, whatever the dates of files and cl
 import hashlib
 import os
 import stat
+from dataclasses import replace
 from functools import cache, cached_property, lru_cache
 from importlib import metadata
 from pathlib import Path
 
 from pipeline import tables
+from pipeline.settings.arrangements import Arrangement
 from pipeline.settings.machine import Machine
 from pipeline.settings.recordings import Recording
 from pipeline.settings.settings import Group, Settings
@@ -126,14 +128,14 @@ class Fingerprints:
         settings = self._settings
         return (
             [self.of(stage) for stage in ("tables", "trend", "worklist")],
-            settings.path,
+            settings.from_folder(settings.path),
             settings.baseline,
-            settings.arrangements,
+            [_placed(settings, one) for one in settings.arrangements],
             settings.machine,
             settings.setups,
             settings.rigs,
-            settings.detection,
-            sorted(map(repr, settings.recordings)),
+            _detection(settings),
+            sorted(repr(_placed(settings, one)) for one in settings.recordings),
         )
 
 
@@ -164,17 +166,30 @@ def _notes(settings: Settings, name: str):
     if arrangement.clock:
         return arrangement, barrel.bars_per_turn, barrel.pins
     fired_by = sorted((striker.name, striker.notes, striker.channel or 0) for striker in settings.machine.strikers)
-    return arrangement, contents(arrangement.file), barrel.bars_per_turn, barrel.pins, fired_by
+    return _placed(settings, arrangement), contents(arrangement.file), barrel.bars_per_turn, barrel.pins, fired_by
 
 
 def _hits(settings: Settings, recording: Recording):
     """Return what finds the hits: the take, its microphones, the strikers' notes (for lists of hits) and delays."""
     return (
-        (recording.file, recording.start_s, recording.stop_s, contents(recording.file)),
+        (settings.from_folder(recording.file), recording.start_s, recording.stop_s, contents(recording.file)),
         settings.rig(recording.rig),
-        (settings.detection, contents(settings.detection.idle_file)),
+        (_detection(settings), contents(settings.detection.idle_file)),
         _strikers(settings.machine_of(recording.setup, recording.arrangement)),
     )
+
+
+def _placed(settings: Settings, one: Arrangement | Recording):
+    """Return an arrangement or a recording with its path as it is from the configuration's folder.
+
+    It is the same job wherever one works.
+    """
+    return replace(one, file=settings.from_folder(one.file)) if one.file else one
+
+
+def _detection(settings: Settings):
+    idle_file = settings.detection.idle_file
+    return replace(settings.detection, idle_file=settings.from_folder(idle_file)) if idle_file else settings.detection
 
 
 def _key(recording: Recording):

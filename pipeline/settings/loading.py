@@ -17,7 +17,7 @@ def load(path: str, *, read_songs: bool = True) -> Settings:
     Parameters
     ----------
     path : str
-        The YAML file; paths in it start at the working folder.
+        The YAML file; paths in it, and in the list of recordings, start at its folder.
     read_songs : bool
         Also look for notes in the MIDI files that no striker plays. A single job of the workflow may leave that out:
         the workflow's start has done it.

@@ -8,7 +8,7 @@ from pathlib import PurePath
 
 from pipeline.settings.configuration import Configuration
 from pipeline.settings.csv_rows import number_of, read_rows
-from pipeline.settings.faults import Faults, choice_of, path_fault, slip
+from pipeline.settings.faults import Faults, beside, choice_of, path_fault, slip
 from pipeline.settings.yaml_values import iso_day
 
 REQUIRED = ("recording", "file", "build_day", "rig")
@@ -151,7 +151,7 @@ def _recording(row: _Row, configuration: Configuration) -> Recording:
         row.fault("a stop_s after start_s", f"start_s {start_s or 0:g} and stop_s {stop_s:g}")
     return Recording(
         recording=_identity(row),
-        file=_file(row),
+        file=_file(row, configuration),
         build_day=day,
         rig=_rig(row, configuration),
         arrangement=_arrangement(row, configuration),
@@ -176,11 +176,12 @@ def _identity(row: _Row) -> str:
     return identity
 
 
-def _file(row: _Row) -> str:
-    path = row["file"]
-    if not path:
+def _file(row: _Row, configuration: Configuration) -> str:
+    if not row["file"]:
         row.fault("a file", "nothing", "fill in the column 'file'")
-    elif wrong := path_fault(path):
+        return ""
+    path = beside(configuration.path, row["file"])
+    if wrong := path_fault(path):
         row.faults.add(row.path, row.line, wrong)
     elif os.path.isdir(path):
         for name in sorted(os.listdir(path)):

@@ -1,6 +1,7 @@
 """Hold the whole configuration, checked, and the groups of recordings that are compared."""
 
 import hashlib
+import os
 import re
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -62,6 +63,12 @@ class Settings:
     detection: Detection
     recordings: tuple[Recording, ...]
     recordings_file: str = ""  # the list they stand in
+
+    def from_folder(self, path: str) -> str:
+        """Return a path as it is from the configuration's folder, wherever one works; one to elsewhere as it is."""
+        folder = os.path.dirname(self.path) or "."
+        within = os.path.join(folder, ""), os.path.join(os.path.abspath(folder), "")
+        return path if os.path.isabs(path) and not path.startswith(within) else os.path.relpath(path, folder)
 
     def machine_of(self, setup: str, arrangement: str = "") -> Machine:
         """Return the machine as it was in a set-up; '' is the machine without one.

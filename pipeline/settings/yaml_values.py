@@ -12,7 +12,7 @@ from datetime import date
 import yaml
 
 from pipeline.errors import is_unprintable
-from pipeline.settings.faults import Faults, choice_of, near_file, path_fault, slip
+from pipeline.settings.faults import Faults, beside, choice_of, near_file, path_fault, slip
 from pipeline.settings.yaml_syntax import plain_fault
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
@@ -136,7 +136,7 @@ class Value:
         return text
 
     def path(self, default=None):
-        """Return a path that the workflow can carry."""
+        """Return a path that the workflow can carry; the one typed starts at the folder of the configuration."""
         if not self.is_scalar or self.is_nothing or not self.node.value.strip():
             self.fault("a path")
             return default
@@ -149,14 +149,14 @@ class Value:
         if wrong := path_fault(path):
             self.say(wrong)
             return default
-        return path
+        return beside(self.file, path)
 
     def require_file(self, path: str | None, what: str) -> None:
         """Note a fault when there is no file at `path`; None has its fault already."""
         if path is not None and not os.path.isfile(path):
             backslash = "\\" in path
             found = "a folder" if os.path.isdir(path) else "no file" + ("" if backslash else near_file(path))
-            do = "write / for \\" if backslash else "correct the path (it starts at the working folder)"
+            do = "write / for \\" if backslash else "correct the path (it starts at the folder of the configuration)"
             self.fault(f"{what} at '{path}'", found, do)
 
     def choice(self, default, choices):
@@ -292,6 +292,7 @@ class Fields:
         return self._found[key].text(default) if key in self._found else default
 
     def path(self, key: str, default=None):
+        default = default and beside(self.value.file, default)
         return self._found[key].path(default) if key in self._found else default
 
     def choice(self, key: str, default, choices):
