@@ -20,6 +20,7 @@ sys.path.insert(0, str(workflow.basedir))
 from snakemake.logging import logger
 
 from pipeline import results, settings, tables
+from pipeline.commands import engine
 from pipeline.errors import InputError
 
 if len(workflow.configfiles) != 1:
@@ -80,7 +81,19 @@ def worth_saying(record):
     return not str(record.msg).startswith(small_talk)
 
 
-logger.addFilter(worth_saying)
+for handler in logger.handlers:
+    handler.addFilter(worth_saying)
+if workflow.is_main_process:
+    engine.tell(logger, workflow)
+
+
+onstart:
+    # Of two runs in one folder the second says so; `pindrift run` holds the folder already.
+    if engine.HELD not in os.environ:
+        try:
+            HELD = engine.hold(RESULTS)
+        except InputError as error:
+            sys.exit(str(error))
 
 
 onsuccess:

@@ -1,7 +1,6 @@
-"""Run one stage: read, call, write.
+"""Run one stage: read, call, write. The words are the rules of the Snakefile, and `check`.
 
-`python -m pipeline check CONFIG` looks the configuration over; the other words are the rules of the Snakefile. A stage
-is imported only when it is asked for: start-up is paid per job.
+A stage is imported only when it is asked for: start-up is paid per job. `pipeline.commands` holds the user's commands.
 """
 
 import argparse
@@ -17,27 +16,10 @@ STATUSES = ("played", "missed", "extra", "unheard", "outside", "undecided")
 
 
 def check(config: str) -> None:
-    """Say every fault of the configuration, of recordings.csv and of each recording's header or list; run nothing."""
-    from pipeline.hits import headers
+    """Look a configuration over, with all it names, as `pindrift check` does."""
+    from pipeline.commands import check
 
-    found = settings.check(config)
-    refused, notes = [], list(found.warnings)
-    for take in found.settings.recordings:
-        if take.recording not in found.lines:
-            continue
-        if take.recording in found.missing:
-            reasons, slips = (found.missing[take.recording],), ()
-        else:
-            machine = found.settings.machine_of(take.setup, take.arrangement)
-            reasons, slips = headers.look(take, found.settings.rig(take.rig), machine, found.settings.detection)
-        refused += [f"{found.at(take.recording)} will be refused: {reason}" for reason in reasons]
-        notes += [f"{found.at(take.recording)}: {slip}" for slip in slips]
-    for note in notes:
-        print(f"note: {note}")
-    if found.faults or refused:
-        raise InputError(*found.faults, *refused)
-    recordings, groups = len(found.settings.recordings), len(found.settings.groups())
-    print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+    check.command(config)
 
 
 def notes(config: settings.Settings, arrangement: str) -> None:

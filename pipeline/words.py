@@ -5,6 +5,7 @@ number has about as many digits as its error, else two or three that count; no n
 """
 
 import math
+import textwrap
 from datetime import date
 from fractions import Fraction
 
@@ -210,3 +211,9 @@ def _number(value, factor, unit, se, sign, digits) -> str:
         finest = 10.0**-digits
         text += f" (±{half:.{digits}f})" if round(half, digits) > 0 else f" (less than ±{finest:.{digits}f})"
     return text
+
+
+def rows(line: str, columns: int) -> list[str]:
+    """Return the rows of a line in a terminal of so many columns; those after the first are indented."""
+    indent = line[: len(line) - len(line.lstrip(" "))] + "  "
+    return textwrap.wrap(line, columns, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)

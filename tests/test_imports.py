@@ -58,7 +58,7 @@ def imported(path):
 @pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(PIPELINE)))
 def test_a_stage_imports_no_other_stage(path):
     stage = path.relative_to(PIPELINE).parts[0].removesuffix(".py")
-    if stage == "__main__":
+    if stage in ("__main__", "commands"):  # they put the stages together, and no stage imports them
         return
     allowed = COMMON | {stage} | {shared for shared, stages in SHARED.items() if stage in stages}
     used = {name.split(".")[1] for name in imported(path) if name.startswith("pipeline.")}

@@ -1,14 +1,31 @@
-"""Say the finding in at most twelve lines for the terminal."""
+"""Say the finding in at most twelve rows of a terminal, the place of the report among them."""
 
+from dataclasses import dataclass
+
+from pipeline import words
 from pipeline.report import news, verdict
 from pipeline.report.results import Results
 
-MOST_LINES = 12  # DESIGN, section 7
+MOST_ROWS = 12 - 1  # DESIGN, section 7; one says where the report is
+COLUMNS = 80  # of the terminal that the rows are counted for
 MOST_REFUSED = 4  # recordings named with their reasons; chosen, so that the jobs still find room
 
 
+@dataclass(frozen=True)
+class Said:
+    """One line: its text, and its turn when room is given away (0: always there)."""
+
+    text: str
+    turn: int
+
+    @property
+    def n_rows(self) -> int:
+        """Count the rows that it takes in the terminal."""
+        return len(words.rows(self.text, COLUMNS))
+
+
 def finding(found: Results) -> list[str]:
-    """Return the verdict, what changed, the first jobs and what was refused.
+    """Return the verdict, what changed, the first jobs and what was refused, as far as there is room.
 
     Parameters
     ----------
@@ -18,35 +35,55 @@ def finding(found: Results) -> list[str]:
     Returns
     -------
     list of str
-        At most `MOST_LINES` lines.
+        Lines that take at most `MOST_ROWS` rows in a terminal of `COLUMNS`. What has no room stands in the report.
     """
-    refused = _refused(found)
-    lines = []
-    if found.sections:
-        lead = found.sections[0]
-        lines.append(f"{news.opening(lead)}: {verdict.headline(lead)}")
-        if changed := news.since(lead):
-            lines.append(changed)
-        given = news.first_jobs(lead)
-        lines += [
-            f"{number}. {job.where}: {job.correction}" + (f" Wins {job.gain}." if job.gain else "")
-            for number, job in enumerate(given, 1)
-        ]
-        if not given:
-            lines.append("No job is sure enough to be first.")
-    else:
-        lines.append("Nothing to judge: no recording could be used.")
-    lines += news.unheard_said(found)
-    # The other groups have what room is left, refused recordings come first.
-    room = MOST_LINES - len(lines) - len(refused)
-    lines += [f"{news.opening(other)}: {verdict.headline(other)}" for other in found.sections[1:]][: max(room, 0)]
-    return [" ".join(line.split("\n")) for line in [*lines[: MOST_LINES - len(refused)], *refused]]
-
-
-def _refused(found: Results) -> list[str]:
     refused = news.refused(found)
-    lines = [news.used_said(found)]
-    lines += [f"  {one.recording}: {one.reason}" for one in refused[:MOST_REFUSED]]
-    if len(refused) > MOST_REFUSED:
-        lines.append(f"  and {len(refused) - MOST_REFUSED} more; the report has their reasons")
-    return lines
+    jobs = news.first_jobs(found.sections[0]) if found.sections else []
+    lines = [
+        *_judged(found, jobs),
+        *[Said(one, 5) for one in news.unheard_said(found)],
+        *[Said(f"{news.opening(other)}: {verdict.headline(other)}", 8) for other in found.sections[1:]],
+        Said(news.used_said(found), 0),
+        *[
+            Said(f"  {one.recording}: {one.reason}", 2 if rank == 0 else 7)
+            for rank, one in enumerate(refused[:MOST_REFUSED])
+        ],
+    ]
+    lines = [Said(" ".join(line.text.split("\n")), line.turn) for line in lines]
+    kept = _with_room(lines, MOST_ROWS)
+    if _n_named(kept) < len(refused):
+        kept = _with_room(lines, MOST_ROWS - 1)
+        kept.append(Said(f"  and {len(refused) - _n_named(kept)} more; the report has their reasons", 0))
+    return [line.text for line in kept]
+
+
+def _judged(found: Results, jobs: list[news.Job]) -> list[Said]:
+    """Return the verdict on the newest group, what changed since the one before, and its first jobs."""
+    if not found.sections:
+        return [Said("Nothing to judge: no recording could be used.", 0)]
+    lead = found.sections[0]
+    changed = news.since(lead)
+    return [
+        Said(f"{news.opening(lead)}: {verdict.headline(lead)}", 0),
+        *([Said(changed, 6)] if changed else []),
+        *[
+            Said(f"{number}. {job.where}: {job.correction}" + (f" Wins {job.gain}." if job.gain else ""), 1 + number)
+            for number, job in enumerate(jobs, 1)
+        ],
+        *([] if jobs else [Said("No job is sure enough to be first.", 1)]),
+    ]
+
+
+def _n_named(lines: list[Said]) -> int:
+    """Count the refused recordings that are named; their lines are the only ones with an indent."""
+    return sum(line.text.startswith("  ") for line in lines)
+
+
+def _with_room(lines: list[Said], room: int) -> list[Said]:
+    """Return the lines that find room, in their order; the earlier its turn, the sooner a line is given room."""
+    kept = []
+    for turn, line in sorted(enumerate(lines), key=lambda one: one[1].turn):
+        if line.turn == 0 or line.n_rows <= room:
+            room -= line.n_rows
+            kept.append((turn, line))
+    return [line for _, line in sorted(kept, key=lambda one: one[0])]

@@ -1,0 +1,34 @@
+"""Look a configuration over, with the list of recordings and each recording's header or list; run nothing."""
+
+from pipeline import settings
+from pipeline.errors import InputError
+
+
+def command(config: str) -> None:
+    """Print what may be a slip and how much there is to compare.
+
+    Raises
+    ------
+    InputError
+        Every fault, and every recording that will be refused.
+    """
+    from pipeline.hits import headers
+
+    found = settings.check(config)
+    refused, notes = [], list(found.warnings)
+    for take in found.settings.recordings:
+        if take.recording not in found.lines:
+            continue
+        if take.recording in found.missing:
+            reasons, slips = (found.missing[take.recording],), ()
+        else:
+            machine = found.settings.machine_of(take.setup, take.arrangement)
+            reasons, slips = headers.look(take, found.settings.rig(take.rig), machine, found.settings.detection)
+        refused += [f"{found.at(take.recording)} will be refused: {reason}" for reason in reasons]
+        notes += [f"{found.at(take.recording)}: {slip}" for slip in slips]
+    for note in notes:
+        print(f"note: {note}")
+    if found.faults or refused:
+        raise InputError(*found.faults, *refused)
+    recordings, groups = len(found.settings.recordings), len(found.settings.groups())
+    print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")

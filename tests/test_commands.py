@@ -1,0 +1,279 @@
+"""The user's commands as a user types them: in any folder, piped, with slips of the fingers, twice, interrupted."""
+
+import heapq
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import tomllib
+from importlib import import_module
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pipeline.commands import engine
+from pipeline.commands.progress import Progress, said_still
+from tests.test_workflow import ROOT, files, make_project, read_list, stamps, write_list
+
+PINDRIFT = [sys.executable, "-P", "-c", "import sys; from pipeline.commands import main; sys.exit(main())"]
+ENVIRONMENT = os.environ | {"PYTHONPATH": str(ROOT), "COLUMNS": "80", "OMP_NUM_THREADS": "1"}
+
+
+def pindrift(folder, *words, status=0):
+    """Type a command in a folder; return the lines of what it prints, and of what it says beside it."""
+    done = subprocess.run([*PINDRIFT, *words], cwd=folder, capture_output=True, text=True, env=ENVIRONMENT)
+    assert done.returncode == status, done.stdout + done.stderr
+    assert "Traceback" not in done.stdout + done.stderr
+    return done.stdout.splitlines(), done.stderr.splitlines()
+
+
+def test_the_package_installs_the_command():
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))
+    module, _, name = project["project"]["scripts"]["pindrift"].partition(":")
+    assert callable(getattr(import_module(module), name))
+    # An installation outside the checkout carries the workflow, too.
+    carried = [file for files in project["tool"]["setuptools"]["data-files"].values() for file in files]
+    assert carried == ["Snakefile", "config/profile/config.yaml"]
+    assert all((ROOT / file).is_file() for file in carried)
+
+
+SLIPS = {
+    "nothing": ([], "arguments are required: COMMAND"),
+    "an unknown command": (["rnu"], "invalid choice: 'rnu'"),
+    "no configuration": (["run"], "arguments are required: CONFIG"),
+    "an unknown option": (["run", "my.yaml", "--coers", "2"], "unrecognized arguments: --coers 2"),
+    "no cores": (["run", "my.yaml", "--cores", "0"], "argument --cores: expected a whole number from 1; found '0'"),
+}
+
+
+@pytest.mark.parametrize("case", SLIPS)
+def test_a_slip_of_the_fingers_is_said_at_once(tmp_path, case):
+    words, said = SLIPS[case]
+    printed, beside = pindrift(tmp_path, *words, status=2)
+    assert not printed and said in beside[-1] and len(beside) <= 3
+
+
+def test_the_entry_imports_nothing_but_the_standard_library():
+    code = (
+        "import sys, pipeline.commands; print([name for name in ('numpy', 'pyarrow', 'yaml') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-P", "-c", code], capture_output=True, text=True, env=ENVIRONMENT)
+    assert done.stdout == "[]\n"
+
+
+@pytest.fixture(scope="module")
+def workshop(tmp_path_factory):
+    """A project in a folder with spaces outside the clone, and what the first run of it printed."""
+    folder = tmp_path_factory.mktemp("at hand") / "my machine"
+    make_project(folder / "barrel one", takes=("a1", "b1"))
+    (folder / "barrel one/junk.wav").write_bytes(b"no sound")
+    with open(folder / "barrel one/my.yaml", "a") as file:
+        file.write("arrangement: round\n")
+    write_list(
+        folder / "barrel one", [*read_list(folder / "barrel one"), ("junk", "junk.wav", "2031-05-04", "one mic")]
+    )
+    return folder, pindrift(folder, "run", "barrel one/my.yaml")
+
+
+def test_a_run_ends_with_the_finding_in_at_most_twelve_lines_of_eighty_columns(workshop):
+    folder, (printed, beside) = workshop
+    assert not beside  # a short run, and no terminal in which a line could be written over
+    assert len(printed) <= 12 and all(len(row) <= 80 for row in printed)
+    assert printed[0].startswith(
+        "round, 4\N{NO-BREAK SPACE}May 2031, 1\N{NO-BREAK SPACE}take: Nearly tight: strikes stray"
+    )
+    assert "2 of 3\N{NO-BREAK SPACE}recordings used, 1 refused." in printed
+    assert any(row.startswith("  junk: junk.wav: expected audio") for row in printed)
+    assert printed[-1] == "report: barrel one/results/report/index.html" and (folder / printed[-1][8:]).is_file()
+
+
+def test_a_run_leaves_nothing_but_results_and_hidden_files(workshop):
+    folder, _ = workshop
+    assert [path.name for path in folder.iterdir()] == ["barrel one"]
+    given = {"a1.csv", "b1.csv", "junk.wav", "my.yaml", "recordings.csv", "round.mid", "results"}
+    assert {path.name for path in (folder / "barrel one").iterdir() if path.name[0] != "."} == given
+
+
+def test_a_run_with_nothing_to_do_prints_the_same_wherever_one_works(workshop):
+    folder, (printed, _) = workshop
+    before = stamps(folder / "barrel one")
+    for here, config, results in (
+        (folder, "barrel one/my.yaml", "barrel one/"),
+        (folder / "barrel one", "my.yaml", ""),
+    ):
+        again, beside = pindrift(here, "run", config)
+        assert again == [*printed[:-1], f"report: {results}results/report/index.html"] and not beside
+    changed = {path.name for path, stamp in stamps(folder / "barrel one").items() if stamp != before[path]}
+    assert changed <= {"run.log", ".running"}
+
+
+def test_what_the_engine_says_stands_in_a_log_and_is_shown_when_asked_for(workshop):
+    folder, _ = workshop
+    printed, beside = pindrift(folder, "run", "--log", "barrel one/my.yaml")
+    assert "Nothing to be done" in " ".join(beside)
+    assert printed[-1].startswith("report: ")
+
+
+def test_a_second_run_in_the_same_folder_is_told_in_one_line_that_another_is_going_on(workshop):
+    folder, _ = workshop
+    with engine.hold(folder / "barrel one/results"):
+        printed, beside = pindrift(folder, "run", "barrel one/my.yaml", status=1)
+        assert not printed and len(beside) == 1
+        expected = (
+            rf"barrel one/results: another run is going on in this folder \(process {os.getpid()}, since \d\d:\d\d\)"
+        )
+        assert re.match(expected, beside[0])
+    assert pindrift(folder, "run", "barrel one/my.yaml")
+
+
+def test_a_lock_that_a_killed_run_left_behind_stops_nobody(workshop):
+    folder, (printed, _) = workshop
+    (folder / "barrel one/results/.running").write_text("process 1, since 00:00")
+    locks = folder / "barrel one/.snakemake/locks"
+    locks.mkdir(exist_ok=True)
+    (locks / "0.output.lock").write_text("results/report/index.html\n")
+    assert pindrift(folder, "run", "barrel one/my.yaml")[0] == printed
+    (locks / "0.output.lock").unlink()
+
+
+def test_a_fault_of_the_configuration_is_one_line_as_one_would_type_its_path(workshop, tmp_path):
+    make_project(tmp_path / "own", takes=("a1",))
+    (tmp_path / "own/round.mid").unlink()
+    for name in ("check", "run"):
+        printed, beside = pindrift(tmp_path, name, "own/my.yaml", status=1)
+        assert not printed and len(beside) == 1
+        assert beside[0].startswith(
+            "own/my.yaml (line 1): arrangement 'round': expected a standard MIDI file at 'own/rou"
+        )
+    assert pindrift(tmp_path, "check", "nowhere.yaml", status=1)[1][0].startswith("nowhere.yaml: expected the conf")
+
+
+def running_in(session):
+    """Return the processes of a session that still run."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = stat.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == session and fields[0] != "Z":
+            found.append(stat.parent.name)
+    return found
+
+
+def test_ctrl_c_ends_all_that_runs_and_says_in_one_line_how_to_go_on(tmp_path):
+    make_project(tmp_path, takes=("a1",))
+    process = subprocess.Popen(
+        [*PINDRIFT, "run", "my.yaml"], cwd=tmp_path, env=ENVIRONMENT, stdout=-1, stderr=-1, text=True
+    )
+    log = tmp_path / "results/log/run.log"
+    while process.poll() is None and not (log.exists() and "Building DAG" in log.read_text()):
+        time.sleep(0.05)
+    (engine_id,) = [
+        int(path.parent.name)
+        for path in Path("/proc").glob("[0-9]*/status")
+        if f"PPid:\t{process.pid}\n" in path.read_text()
+    ]
+    process.send_signal(signal.SIGINT)
+    printed, beside = process.communicate()
+    assert process.returncode == 130 and not printed
+    assert beside == "stopped; start again with the same command\n"
+    assert not running_in(engine_id)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("after_s", [2.0, 5.0, 8.0])
+@pytest.mark.parametrize("by", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_interrupted_and_started_again_with_the_same_command_it_ends_with_the_same_bytes(
+    workshop, tmp_path, by, after_s
+):
+    folder, (printed, _) = workshop
+    whole = {
+        path: data for path, data in files(folder / "barrel one").items() if not path.endswith(("pace.txt", "run.log"))
+    }
+    copy = tmp_path / "barrel one"
+    copy.mkdir()
+    for path in (folder / "barrel one").iterdir():
+        if path.is_file():
+            (copy / path.name).write_bytes(path.read_bytes())
+    process = subprocess.Popen([*PINDRIFT, "run", "barrel one/my.yaml"], cwd=tmp_path, env=ENVIRONMENT)
+    time.sleep(after_s)
+    process.send_signal(by)
+    process.wait()
+    while True:  # of a run whose first process alone was killed the jobs go on to their end
+        done = subprocess.run(
+            [*PINDRIFT, "run", "barrel one/my.yaml"], cwd=tmp_path, env=ENVIRONMENT, capture_output=True, text=True
+        )
+        if "another run is going on" not in done.stderr:
+            break
+        time.sleep(1)
+    assert done.stdout.splitlines() == printed
+    assert {path: data for path, data in files(copy).items() if path in whole} == whole
+
+
+# --- how long still ---------------------------------------------------------------------------------------------------
+
+
+class Known:
+    """Costs of jobs that are known."""
+
+    def __init__(self, costs):
+        self.costs = costs
+
+    def of(self, stage, name):
+        return self.costs[stage, name]
+
+
+def simulated(seed, cores, pace=2.5, jitter=0.3, before=None):
+    """Run simulated jobs: return at each end of one the time that the run says it still takes, and the truth."""
+    generator = np.random.default_rng(seed)
+    jobs = [("hits", f"r{number}") for number in range(24)] + [("timing", f"g{number}") for number in range(4)]
+    jobs += [(stage, "") for stage in ("tables", "trend", "worklist", "report")]
+    costs = {job: generator.uniform(2, 12) if job[0] == "hits" else 5.0 for job in jobs}
+    run = Progress(Known(costs), cores, before)
+    plan = [[number, *job] for number, job in enumerate(jobs)]
+    run.hear('["plan", ' + str(plan).replace("'", '"') + "]", 0.0)
+    now_s, told, free, running = 0.0, [], cores, []
+    for number, job in enumerate(jobs):
+        # Every summary waits for all that runs.
+        while not free or (job[1] == "" and running):
+            now_s, ended = heapq.heappop(running)
+            free += 1
+            run.hear(f'["ended", [{ended}]]', now_s)
+            told.append((now_s, run.still_s(now_s)))
+        run.hear(f'["begun", [{number}]]', now_s)
+        heapq.heappush(running, (now_s + costs[job] * pace * generator.uniform(1 - jitter, 1 + jitter), number))
+        free -= 1
+    end_s = running[-1][0]
+    return [(still_s, end_s - at_s) for at_s, still_s in told]
+
+
+@pytest.mark.parametrize("cores", [1, 2, 8])
+@pytest.mark.parametrize("seed", range(4))
+def test_how_long_still_is_told_to_a_quarter_from_a_third_of_the_way_on(cores, seed):
+    told = simulated(seed, cores)
+    for still_s, true_s in told[len(told) // 3 : -2]:
+        assert abs(still_s - true_s) < 0.25 * true_s + 10
+
+
+def test_how_long_still_is_not_told_before_anything_was_measured_and_by_the_run_before_if_there_was_one():
+    run = Progress(Known({("hits", "a"): 60.0, ("report", ""): 4.0}), 2)
+    assert run.line(0.0) == "looking what there is to do"
+    run.hear('["plan", [[1, "hits", "a"], [2, "report", ""], [0, "all", ""]]]', 0.0)
+    run.hear('["begun", [1]]', 0.0)
+    assert run.line(1.0) == "finding the strikes of a: 0 of 2 steps done"
+    run.pace = 2.0
+    assert run.line(1.0) == "finding the strikes of a: 0 of 2 steps done, about 2 min still"
+    run.hear('["ended", [1]]', 60.0)
+    run.hear('["begun", [2]]', 60.0)
+    assert run.line(60.0) == "writing the report: 1 of 2 steps done, a few seconds still"
+    assert [said_still(one) for one in (9, 34, 88, 100, 1000)] == [
+        "a few seconds still",
+        "about 30 s still",
+        "about 90 s still",
+        "about 2 min still",
+        "about 17 min still",
+    ]
