@@ -334,10 +334,10 @@ def _parts(path: Path) -> list[Path]:
         raise InputError(
             f"{path}: expected a folder with one audio file per track; found none; export the tracks again"
         )
-    return sorted(parts, key=lambda part: _natural(part.name))
+    return sorted(parts, key=lambda part: natural(part.name))
 
 
-def _natural(name: str) -> tuple:
+def natural(name: str) -> tuple:
     """Return a key that sorts 'track 2' before 'track 10'."""
     words = re.split(r"(\d+)", name.casefold())
     return tuple((int(word), "") if word.isdecimal() else (-1, word) for word in words if word), name

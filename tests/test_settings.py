@@ -440,7 +440,7 @@ def test_every_fault_is_told_at_once_in_the_order_of_the_files():
     faults = faults_of(
         ("detection:", "dectection:"),
         ("turns: 3.0", "turns: three"),
-        recordings=RECORDINGS.replace("full", "ful").replace("2031-05-04", "4.5.2031"),
+        recordings=RECORDINGS.replace("full", "ful").replace("2031-05-04", "4-5-2031"),
     )
     places = [re.match(r"(\S+) \(line (\d+)\)", fault).groups() for fault in faults]
     assert places == [
@@ -476,7 +476,7 @@ LIST_FAULTS = {
     "no rig": ("x,x.wav,2031-05-03,", "expected a rig (only a list of hits needs none); found nothing"),
     "an unknown arrangement": ("x,x.wav,2031-05-03,full,sonk", "found 'sonk' (did you mean 'song'?)"),
     "an unknown setup": ("x,x.wav,2031-05-03,full,,wide puly", "found 'wide puly' (did you mean 'wide pulley'?)"),
-    "a day that is none": ("x,x.wav,3.5.2031,full", "expected the build_day as year-month-day, such as 2031-05-03"),
+    "a day that is none": ("x,x.wav,5-3-2031,full", "expected the build_day as year-month-day, such as 2031-05-03"),
     "a line that ends before the day": ("x,x.csv", "expected the build_day as year-month-day, such as 2031-05-03"),
     "a day that never was": ("x,x.wav,2031-02-30,full", "found '2031-02-30'"),
     "no file": ("x,,2031-05-03,full", "expected a file; found nothing"),

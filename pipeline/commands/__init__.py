@@ -49,6 +49,10 @@ def _parser() -> argparse.ArgumentParser:
     def add(name: str, said: str) -> argparse.ArgumentParser:
         return commands.add_parser(name, help=said, description=said[0].upper() + said[1:] + ".")
 
+    new = add("new", "draft a configuration from an arrangement and a folder of recordings")
+    new.add_argument("folder", metavar="FOLDER", help="for the configuration and its results")
+    new.add_argument("--arrangement", required=True, metavar="FILE", help="standard MIDI file")
+    new.add_argument("--recordings", required=True, metavar="FOLDER", help="audio, folders of tracks, lists of hits")
     check = add("check", "look a configuration over, with all it names; nothing is run")
     check.add_argument("config", metavar="CONFIG")
     run = add("run", "make the report of a configuration; what is still true is kept")

@@ -21,9 +21,10 @@ DOING = {
 ONE_BY_ONE = ("tables", "trend", "worklist", "report")  # each waits for the one before
 # Seconds of one core that a job takes on the machine the demo was measured on; only their ratios matter once a few have
 # ended. Of hits, what a second of one channel adds.
-SECONDS = {"notes": 1.0, "hits": 1.5, "aligned": 3.0, "timing": 8.0, "tables": 1.5, "trend": 3.0, "worklist": 3.0}
+SECONDS = {"notes": 1.0, "hits": 1.0, "aligned": 2.5, "timing": 5.0, "tables": 1.5, "trend": 3.0, "worklist": 3.0}
 SECONDS |= {"report": 4.0, "all": 0.0}
-HITS_PER_CHANNEL_SECOND = 0.005
+HITS_PER_CHANNEL_SECOND = 0.01
+ALIGNED_PER_MIXED_SECOND = 0.1  # of a microphone that hears everything: chords are told apart by sound
 LEAST_MEASURED = 5.0  # of these seconds done, before the pace of this run counts
 _PACE = "log/pace.txt"
 
@@ -102,16 +103,23 @@ class Costs:
     def of(self, stage: str, name: str) -> float:
         """Return the seconds of one core that a job takes where the demo was measured."""
         if (stage, name) not in self._known:
-            more = HITS_PER_CHANNEL_SECOND * self._channel_seconds(name) if stage == "hits" else 0.0
+            more = self._of_sound(stage, name) if stage in ("hits", "aligned") else 0.0
             self._known[stage, name] = SECONDS[stage] + more
         return self._known[stage, name]
 
-    def _channel_seconds(self, recording: str) -> float:
-        """Return the length of a recording times its channels in the rig; 0 of a list, or where none can tell."""
+    def _of_sound(self, stage: str, recording: str) -> float:
+        """Return what the length of a recording and its channels in the rig add; nothing to a list of hits."""
         take = self._config.recording(recording)
         rig = self._config.rig(take.rig)
         if rig is None or settings.is_list(take.file):
             return 0.0
+        if stage == "hits":
+            return HITS_PER_CHANNEL_SECOND * self._length_s(take) * len(rig.channels)
+        mixed = any("everything" in channel.hears for channel in rig.channels)
+        return ALIGNED_PER_MIXED_SECOND * self._length_s(take) if mixed else 0.0
+
+    def _length_s(self, take: settings.Recording) -> float:
+        """Return how long a recording is, by its header; 0 where that cannot be read."""
         import soundfile
 
         file = Path(take.file)
@@ -122,7 +130,7 @@ class Costs:
         except (OSError, RuntimeError, StopIteration):
             return 0.0
         stop_s = found.duration if take.stop_s is None else min(take.stop_s, found.duration)
-        return max(stop_s - (take.start_s or 0.0), 0.0) * len(rig.channels)
+        return max(stop_s - (take.start_s or 0.0), 0.0)
 
 
 def pace_of(results: str) -> float | None:

@@ -145,7 +145,8 @@ def _stop(process: subprocess.Popen) -> None:
 def _failures(config: settings.Settings, run: Progress) -> list[str]:
     """Return a line for each job that failed: what it said itself, else where its details are."""
     folder = os.path.dirname(config.path)
-    logs = {" ".join(run.jobs[one]).strip(): os.path.join(folder, run.logs.get(one, "")) for one in run.failed}
+    paths = {one: os.path.normpath(os.path.join(folder, run.logs.get(one, ""))) for one in run.failed}
+    logs = {" ".join(run.jobs[one]).strip(): path for one, path in paths.items()}
     said = list(dict.fromkeys(_failure(job, log) for job, log in logs.items()))
     if len(said) > MOST_FAILED:
         said[MOST_FAILED:] = [f"and {len(said) - MOST_FAILED} more"]

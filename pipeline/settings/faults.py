@@ -77,8 +77,11 @@ def near_file(path: str) -> str:
 
 
 def beside(configuration: str, path: str) -> str:
-    """Return a path that starts at the configuration's own folder as it is typed in the working folder."""
-    return os.path.join(os.path.dirname(configuration), path)
+    """Return a path that starts at the configuration's own folder as one types it in the working folder."""
+    typed = os.path.join(os.path.dirname(configuration), path)
+    shorter = os.path.normpath(typed)
+    # Behind a link to a folder, `..` leads elsewhere.
+    return shorter if os.path.realpath(shorter) == os.path.realpath(typed) else typed
 
 
 def path_fault(path: str) -> str | None:

@@ -9,7 +9,7 @@ from pathlib import PurePath
 from pipeline.settings.configuration import Configuration
 from pipeline.settings.csv_rows import number_of, read_rows
 from pipeline.settings.faults import Faults, beside, choice_of, path_fault, slip
-from pipeline.settings.yaml_values import iso_day
+from pipeline.settings.yaml_values import day_of
 
 REQUIRED = ("recording", "file", "build_day", "rig")
 OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
@@ -140,7 +140,7 @@ class _Row:
 
 
 def _recording(row: _Row, configuration: Configuration) -> Recording:
-    day = iso_day(row["build_day"])
+    day = day_of(row["build_day"])
     if day is None and "build_day" in row.cells:
         row.fault("the build_day as year-month-day, such as 2031-05-03", f"'{row['build_day']}'")
     session = row.number("session", 1, _MOST_SESSIONS, 1.0)

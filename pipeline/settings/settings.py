@@ -65,10 +65,8 @@ class Settings:
     recordings_file: str = ""  # the list they stand in
 
     def from_folder(self, path: str) -> str:
-        """Return a path as it is from the configuration's folder, wherever one works; one to elsewhere as it is."""
-        folder = os.path.dirname(self.path) or "."
-        within = os.path.join(folder, ""), os.path.join(os.path.abspath(folder), "")
-        return path if os.path.isabs(path) and not path.startswith(within) else os.path.relpath(path, folder)
+        """Return a path as it is from the configuration's folder, wherever one works."""
+        return os.path.relpath(path, os.path.dirname(self.path) or ".")
 
     def machine_of(self, setup: str, arrangement: str = "") -> Machine:
         """Return the machine as it was in a set-up; '' is the machine without one.

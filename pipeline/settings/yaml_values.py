@@ -19,6 +19,14 @@ _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 _LEADING_ZERO = re.compile(r"[-+]?0\d+(\.\d*)?")
 _STANDARD_TAG = "tag:yaml.org,2002:"
 _PLAIN_TAGS = {_STANDARD_TAG + kind for kind in "bool float int map merge null seq str timestamp value".split()}
+_DAYS = tuple(
+    re.compile(pattern, re.ASCII)
+    for pattern in (
+        r"(?P<year>\d{4})-(?P<month>\d{2})-(?P<day>\d{2})",
+        r"(?P<year>\d{4})/(?P<month>\d{1,2})/(?P<day>\d{1,2})",
+        r"(?P<day>\d{1,2})\.(?P<month>\d{1,2})\.(?P<year>\d{4})",
+    )
+)
 _CURLY = "“”„‘’‚«»"  # word processors put them where YAML wants ' or "
 _MOST = 1e12  # stands for "no limit"
 _LEAST = 1e-6  # of what is not 0; chosen: below it nothing that is built or measured here lies
@@ -168,9 +176,9 @@ class Value:
         return default
 
     def day(self, default=None):
-        """Return a date written as year-month-day."""
+        """Return a date (`day_of`)."""
         typed = self.node.value.strip() if self.is_scalar else ""
-        day = iso_day(typed)
+        day = day_of(typed)
         if day is None:
             self.fault("a day as year-month-day, such as 2031-05-03")
             return default
@@ -315,14 +323,18 @@ def _entry(node: yaml.Node, rank: int) -> str:
     return f"entry {rank}"
 
 
-def iso_day(typed: str) -> date | None:
-    """Read year-month-day; None for anything else."""
-    if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", typed, re.ASCII):
-        return None
-    try:
-        return date.fromisoformat(typed)
-    except ValueError:
-        return None
+def day_of(typed: str) -> date | None:
+    """Read a day: 2031-05-03, 2031/05/03 or 03.05.2031; None for anything else.
+
+    05/03/2031 is none: half of the world reads the fifth of March, the other half the third of May.
+    """
+    for pattern in _DAYS:
+        if match := pattern.fullmatch(typed):
+            try:
+                return date(int(match["year"]), int(match["month"]), int(match["day"]))
+            except ValueError:
+                return None
+    return None
 
 
 def _range(low: float, high: float, above: bool) -> str:

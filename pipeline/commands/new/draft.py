@@ -1,0 +1,130 @@
+"""Write the draft: the configuration and the list of recordings, each guess with its mark."""
+
+import csv
+import io
+import json
+import os
+import re
+import shlex
+from pathlib import Path
+
+import numpy as np
+
+from pipeline import words
+from pipeline.commands.new.takes import Take
+from pipeline.midi import Song
+from pipeline.settings.note_names import note_name
+
+CHECK = "# check:"
+HEAD = f"""\
+# The machine, its microphones and its arrangement, as far as they could be guessed. Each guess is marked `{CHECK}`:
+# look it over, mend it, take the mark away. Paths start at the folder of this file. Lines that begin with # are notes.
+
+"""
+_MACHINE = f"""
+machine:
+  {CHECK} fill in what you know and take the # away: angles need bars_per_turn (bars of the arrangement in one turn of
+  # the barrel), millimetres need diameter_mm (over the pins); a wobble is told to its shaft by turns per barrel turn
+  # barrel: {{bars_per_turn: …, diameter_mm: …}}
+  # shafts: {{flywheel: {{turns: …, drive: belt}}, crank: {{turns: …, drive: freewheel}}}}
+  # flywheel: {{inertia_kg_m2: …, diameter_mm: …}}
+  strikers:
+    {CHECK} one striker a note is guessed; give each its name, and put notes that fire the same striker into one line
+"""
+_DAY_FROM = {
+    "name": "as the names of files and folders say",
+    "recorder": "as the recorder wrote into the files",
+    "file": "the dates of the files, which copying may have changed",
+}
+
+
+def configuration(song: Song, path: str, takes: list[Take]) -> str:
+    """Return the configuration.
+
+    Parameters
+    ----------
+    song : Song
+    path : str
+        Of its file, from the folder of the configuration.
+    takes : list of Take
+    """
+    name = " ".join(re.sub(r"[^\w -]+", " ", Path(path).stem).split())[:40] or "song"
+    name = name if name[0].isalnum() else "song"
+    strikers = _strikers(song)
+    counts = sorted({take.n_channels for take in takes if take.n_channels})
+    text = HEAD + f"arrangements:\n  {quoted(name)}: {quoted(path)}\nrecordings: recordings.csv\nresults: results\n"
+    text += _MACHINE + "".join(_striker(*one) for one in strikers)
+    if counts:
+        text += "\nrigs:\n" + "".join(
+            _rig(count, [quoted(striker[0]) for striker in strikers], takes) for count in counts
+        )
+    return text
+
+
+def listed(takes: list[Take], folder: str) -> str:
+    """Return the list of recordings; their paths start at the folder."""
+    text, before = io.StringIO(), ""
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["recording", "file", "build_day", "rig", "setup", "session", "crew", "note"])
+    for take in takes:
+        if take.day_from != before:
+            text.write(f"{CHECK} build days, down to the next mark: {_DAY_FROM[take.day_from]}\n")
+        before = take.day_from
+        path = Path(os.path.relpath(take.path, folder)).as_posix()
+        rows.writerow([take.recording, path, take.build_day, rig_name(take.n_channels), "", "", "", ""])
+    return text.getvalue()
+
+
+def rig_name(n_channels: int) -> str:
+    """Name a rig by its channels; '' of a list of hits, which needs none."""
+    return words.count(n_channels, "channel").replace("\N{NO-BREAK SPACE}", " ") if n_channels else ""
+
+
+def quoted(text: str) -> str:
+    """Write a text so that YAML reads it as it is."""
+    plain = re.fullmatch(r"[A-Za-z][A-Za-z0-9_./#-]*( [A-Za-z0-9_./-]+)*|(\.\./)+[A-Za-z][A-Za-z0-9_./-]*", text)
+    reserved = text.casefold() in ("yes", "no", "on", "off", "true", "false", "null", "none", "y", "n")
+    return text if plain and not reserved else json.dumps(text, ensure_ascii=False)
+
+
+def quoted_for_shell(text: str) -> str:
+    """Write a path as one types it in a shell."""
+    return shlex.quote(text)
+
+
+def _strikers(song: Song) -> list[tuple[str, int, int | None, int]]:
+    """Return name, note, MIDI channel (None where it does not matter) and number of strikes of each striker."""
+    kinds, counts = np.unique(song.notes[:, [2, 1]], axis=0, return_counts=True)
+    pitches = kinds[:, 0].tolist()
+    return [
+        (note_name(pitch), pitch, None, int(count))
+        if pitches.count(pitch) == 1
+        else (f"{note_name(pitch)} of channel {channel}", pitch, channel, int(count))
+        for (pitch, channel), count in zip(kinds.tolist(), counts, strict=True)
+    ]
+
+
+def _striker(name: str, pitch: int, channel: int | None, count: int) -> str:
+    only = f", channel: {channel}" if channel else ""
+    strikes = words.count(count, "strike").replace("\N{NO-BREAK SPACE}", " ")
+    return f"    - {{name: {quoted(name)}, notes: [{pitch}]{only}}}  {CHECK} {note_name(pitch)}, {strikes}\n"
+
+
+def _rig(n_channels: int, strikers: list[str], takes: list[Take]) -> str:
+    """Return one rig: a microphone a striker where there are enough, else one that hears everything."""
+    tracks = next((take.tracks for take in takes if take.n_channels == n_channels and take.tracks), ())
+    lines = [f"  {rig_name(n_channels)}:\n"]
+    for number in range(1, n_channels + 1):
+        of_file = f" (file {tracks[number - 1]})" if len(tracks) == n_channels else ""
+        if n_channels >= len(strikers) and number <= len(strikers) and n_channels > 1:
+            lines.append(f"    - {{channel: {number}, hears: {strikers[number - 1]}}}  {CHECK} its striker{of_file}\n")
+        elif number == 1:
+            lines.append(f"    - {{channel: 1, hears: everything}}  {CHECK} or one striker, or several{of_file}\n")
+        else:
+            what = "index" if number == len(strikers) + 1 and n_channels > len(strikers) else "click"
+            what = what if n_channels > len(strikers) else "everything"
+            lines.append(
+                f"    # - {{channel: {number}, hears: {what}}}  {CHECK} a striker, everything, index (turn mark) "
+                f"or click (metronome)?{of_file}\n"
+            )
+    return "".join(lines)
