@@ -24,7 +24,7 @@ SHARED = {
     "flywheel": {"timing", "trend"},
     "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
-    "robust": {"hits", "timing", "worklist"},
+    "robust": {"aligned", "hits", "timing", "worklist"},
     "words": {"hits", "timing", "worklist", "report"},
 }
 SKIPPED = """

@@ -15,12 +15,12 @@ from pipeline.aligned.local_lines import local_lines
 from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search.evidence import WRONG_NAME, Evidence
 from pipeline.aligned.search.onsets import Onsets
+from pipeline.robust import SD_OF_MAD
 
 # Chosen on simulated takes where no other source is named.
 ROUNDS = 3  # of assigning anew
 DELAY_ROUNDS = 2  # of estimating the strikers' delays, each with the lines of the delays before
 DELAY_HITS = 4  # a striker's delay is shrunk to 0 by so many hits, and 0 with fewer
-MAD_SD = 1.4826  # standard deviations in a median absolute deviation of normal values (derived)
 NO_SPREAD_S = 0.02  # spread of a take in which nothing is matched
 SMALLEST_SPREAD_S = 0.002  # of the lateness within a take, at least
 REST_SCALE = 1.5  # of the neighbours' scatter about their line
@@ -79,7 +79,7 @@ def expected(take: Take, onsets: Onsets, evidence: Evidence) -> tuple[np.ndarray
             if len(mine) >= DELAY_HITS:
                 delay_s[s] += np.median(mine) * len(mine) / (len(mine) + DELAY_HITS)
     late_s = late_s[np.isfinite(late_s)]
-    spread_s = MAD_SD * np.median(np.abs(late_s)) if len(late_s) else NO_SPREAD_S
+    spread_s = SD_OF_MAD * np.median(np.abs(late_s)) if len(late_s) else NO_SPREAD_S
     spread_s = max(spread_s, SMALLEST_SPREAD_S)
     # Where the tempo bends, the neighbours lie off their own line, and the note may too.
     scale_s = np.maximum(spread_s, REST_SCALE * np.nan_to_num(rest_s))

@@ -8,6 +8,7 @@ from pipeline.aligned.playthroughs import Take
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets
 from pipeline.aligned.search.path_search import RESTART
+from pipeline.robust import SD_OF_MAD
 
 # Chosen on simulated takes.
 NEIGHBOURS = 12  # steps on each side that say what pace is usual
@@ -15,7 +16,6 @@ LEAST_STEPS = 3  # of them; with fewer no pace is known
 LEAST_STALL_S = 0.25  # a shorter delay may be a slow bar
 STALL_SCALES = 8.0  # times the scatter of steps: a longer delay is a stall
 LEAST_SCATTER_S, SCATTER_SHARE = 0.01, 0.05  # added to the scatter: so much, and a share of the step's own length
-MAD_SD = 1.4826  # standard deviations in a median absolute deviation of normal values (derived)
 STOOD_TIMES = 1.25  # the time to come round, at the pace before: a longer one holds a stop
 
 
@@ -47,7 +47,7 @@ def mark(take: Take, onsets: Onsets, evidence: Evidence) -> Take:
             continue
         pace = np.median(step_s[near][counts] / written_s[near][counts])
         rest_s = step_s[near][counts] - pace * written_s[near][counts]
-        scatter_s = MAD_SD * np.median(np.abs(rest_s)) + LEAST_SCATTER_S + SCATTER_SHARE * pace * written_s[a]
+        scatter_s = SD_OF_MAD * np.median(np.abs(rest_s)) + LEAST_SCATTER_S + SCATTER_SHARE * pace * written_s[a]
         late_s[a] = step_s[a] - pace * written_s[a]
         stalled[a] = late_s[a] > max(LEAST_STALL_S, STALL_SCALES * scatter_s)
     breaks = stalled.copy()

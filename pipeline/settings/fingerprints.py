@@ -26,7 +26,7 @@ SMALL_BYTES = 1_000_000
 SHARED = {
     "notes": ("midi", "settings/strikers"),
     "hits": ("audio", "midi", "robust", "settings/strikers", "words"),
-    "aligned": ("audio",),
+    "aligned": ("audio", "robust"),
     "timing": ("bars", "flywheel", "hearing", "robust", "words"),
     "trend": ("flywheel",),
     "worklist": ("hearing", "robust", "words"),
