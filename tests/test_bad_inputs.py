@@ -59,6 +59,7 @@ def test_the_workshop_itself_has_no_fault(workshop, capsys):
 
 IN_CONFIGURATION = {
     "half of a pair of surrogates": ("name: slate", 'name: "\\ud800"', "expected a text of printable signs"),
+    "half of a pair in a path": ("recordings: recordings.csv", 'recordings: "\\ud800"', "expected a path on one line"),
     "a name that steers the terminal": ("name: slate", 'name: "\\e[31mred"', r"found '\x1b[31mred'"),
     "results under a file": (
         "results: results",

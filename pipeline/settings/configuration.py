@@ -6,7 +6,7 @@ from datetime import date
 
 from pipeline.settings.arrangements import Arrangement, default_arrangement, read_arrangements
 from pipeline.settings.detection import Detection, read_detection
-from pipeline.settings.faults import beside
+from pipeline.settings.faults import beside, path_fault
 from pipeline.settings.machine import NO_MACHINE, Machine, read_machine
 from pipeline.settings.ownership import stranger
 from pipeline.settings.rigs import Rig, read_rig
@@ -69,7 +69,8 @@ def _results(fields: Fields, configuration: str) -> str:
     """Return the folder of results; what lies in it is ours to replace, so it holds nothing of the user's."""
     results = os.path.normpath(fields.path("results", "results"))
     listed = fields["recordings"].node.value if fields.get("recordings") else None
-    own = [configuration, *([beside(configuration, listed)] if isinstance(listed, str) else [])]
+    usable = isinstance(listed, str) and not path_fault(listed)
+    own = [configuration, *([beside(configuration, listed)] if usable else [])]
     holds = [path for path in own if _lies_in(path, results)]
     place, (theirs, do) = fields.get("results") or fields.value, stranger(results, configuration)
     above = _nearest_there(results)

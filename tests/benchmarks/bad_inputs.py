@@ -227,10 +227,11 @@ def cases(seed: int, n_random: int) -> Iterator[tuple[str, Callable[[Path], None
 
 
 def _configurations():
-    # Every value of the configuration, from its colon to the comma, bracket or end of line.
-    for match in re.finditer(r"(?<=: )[^\s{\[][^,}\]\n]*|(?<=: )\[[^\]]*\]", CONFIG):
+    # Every value of the configuration, from its colon to the comma, bracket or end of line, is a third of `VALUES`.
+    places = re.finditer(r"(?<=: )[^\s{\[][^,}\]\n]*|(?<=: )\[[^\]]*\]", CONFIG)
+    for rank, match in enumerate(places):
         line = CONFIG.count("\n", 0, match.start()) + 1
-        for value in VALUES:
+        for value in VALUES[rank % 3 :: 3]:
             text = CONFIG[: match.start()] + value + CONFIG[match.end() :]
             yield f"config line {line}: {match[0]} -> {value[:40]}", _writes("config.yaml", text.encode("utf-8"))
     for name, raw in {
