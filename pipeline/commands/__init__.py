@@ -11,6 +11,7 @@ from importlib import import_module
 
 from pipeline.errors import InputError
 
+MOST_BPM = 2000  # chosen: what is larger is a slip
 STOPPED = 130  # the exit status of what Ctrl-C has ended, as shells count
 
 
@@ -57,12 +58,31 @@ def _parser() -> argparse.ArgumentParser:
     check.add_argument("config", metavar="CONFIG")
     run = add("run", "make the report of a configuration; what is still true is kept")
     run.add_argument("config", metavar="CONFIG")
-    run.add_argument("--cores", type=_cores, default=None, metavar="N", help="how many to use; all if not said")
+    run.add_argument("--cores", type=_whole, default=None, metavar="N", help="how many to use; all if not said")
     run.add_argument("--log", action="store_true", help="show what the workflow engine says")
+    look = add("look", "say how evenly a take is played, without a configuration, with one picture")
+    look.add_argument(
+        "takes", metavar="TAKE", nargs="+", help="recording, folder of tracks or list of hits; two: overlaid"
+    )
+    look.add_argument("--bpm", type=_positive, required=True, help="beats a minute")
+    look.add_argument("--click", type=_whole, metavar="N", help="the channel of the metronome")
+    look.add_argument("--every", metavar="STEP", help="bar, beat, 'half beat', 'third of a beat' or 'quarter beat'")
+    look.add_argument("--beats-per-bar", type=_whole, default=4, metavar="N", help="4 if not said")
+    look.add_argument("--to", metavar="FILE", help="where the picture goes (SVG); into the working folder if not said")
     return parser
 
 
-def _cores(typed: str) -> int:
+def _whole(typed: str) -> int:
     if not typed.isdecimal() or not int(typed):
         raise argparse.ArgumentTypeError(f"expected a whole number from 1; found '{typed}'")
     return int(typed)
+
+
+def _positive(typed: str) -> float:
+    try:
+        number = float(typed)
+    except ValueError:
+        number = 0.0
+    if not 0 < number < MOST_BPM:
+        raise argparse.ArgumentTypeError(f"expected a number above 0 and below {MOST_BPM}; found '{typed}'")
+    return number
