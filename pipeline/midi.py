@@ -15,6 +15,7 @@ import mido
 import numpy as np
 
 from pipeline.errors import InputError
+from pipeline.settings.note_names import note_name
 
 DEFAULT_TEMPO_US = 500_000  # microseconds per quarter note, 120 bpm, where a file names no tempo (SMF 1.0)
 SMPTE_BPM = 120  # quarter notes per minute that a file in SMPTE time, which has none, is given
@@ -36,6 +37,8 @@ class Song:
     signatures : list of (tick, numerator, denominator)
         The first at tick 0.
     markers : list of (tick, text)
+    parts : tuple of Part
+        Where the notes stand in the file, those that were not chosen too.
     """
 
     division: Fraction
@@ -43,10 +46,31 @@ class Song:
     tempos: list[tuple[int, int]]
     signatures: list[tuple[int, int, int]]
     markers: list[tuple[int, str]]
+    parts: tuple["Part", ...] = ()
 
 
-def read_song(path: str) -> Song:
+@dataclass(frozen=True)
+class Part:
+    """The notes of one track on one MIDI channel: `track` counts from 1; `name` may be empty."""
+
+    track: int
+    name: str
+    channel: int
+    n_notes: int
+    lowest: int
+    highest: int
+
+
+def read_song(path: str, tracks: tuple[int | str, ...] = (), channels: tuple[int, ...] = ()) -> Song:
     """Read a standard MIDI file of type 0 or 1 (or of type 2 with a single track).
+
+    Parameters
+    ----------
+    path : str
+    tracks : tuple of int or str
+        Numbers or names of the tracks whose notes count; () for all.
+    channels : tuple of int
+        MIDI channels (1-16) whose notes count; () for all.
 
     Notes
     -----
@@ -56,7 +80,7 @@ def read_song(path: str) -> Song:
     Raises
     ------
     InputError
-        One line that says what is wrong with the file.
+        One line that says what is wrong with the file, or that it has no such track.
     """
     try:
         if os.path.exists(path) and not os.path.isfile(path):
@@ -66,19 +90,37 @@ def read_song(path: str) -> Song:
     except OSError as error:
         raise InputError(f"{path}: expected a standard MIDI file; found that {error.strerror}") from None
     division, chunks = _chunks(path, raw)
-    events = sorted(
-        (event for rank, chunk in enumerate(chunks, 1) for event in _events(path, rank, len(chunks), chunk)),
-        key=lambda event: event[0],
-    )
+    of_track = [_events(path, rank, len(chunks), chunk) for rank, chunk in enumerate(chunks, 1)]
+    events = sorted((event for track in of_track for event in track), key=lambda event: event[0])
+    names = [next((_label(one.name) for _, one in track if one.type == "track_name"), "") for track in of_track]
+    chosen = _chosen(path, names, tracks)
     smpte = division & 0x8000
     ticks_per_quarter = _ticks_per_second(path, division) * 60 / SMPTE_BPM if smpte else Fraction(division)
-    rows = [(tick, one.channel + 1, one.note, one.velocity) for tick, one in events if _strikes(one)]
+    rows = [
+        (tick, one.channel + 1, one.note, one.velocity)
+        for number in chosen
+        for tick, one in of_track[number - 1]
+        if _strikes(one) and (not channels or one.channel + 1 in channels)
+    ]
     return Song(
         division=ticks_per_quarter,
         notes=np.array(sorted(rows), np.int64).reshape(-1, 4),
         tempos=[(0, DEFAULT_TEMPO_US)] if smpte else _tempos(path, events),
         signatures=_signatures(path, events),
         markers=[(tick, _label(one.text)) for tick, one in events if one.type == "marker" and _label(one.text)],
+        parts=tuple(
+            part for number, name in enumerate(names, 1) for part in _parts(number, name, of_track[number - 1])
+        ),
+    )
+
+
+def listed(parts: tuple[Part, ...]) -> str:
+    """Say which parts a song has: `track 1 'bells' on channel 10: 84 notes, C4 to G5`."""
+    return "; ".join(
+        f"track {one.track}" + (f" '{one.name}'" if one.name else "") + f" on channel {one.channel}: {one.n_notes} "
+        f"note{'s' if one.n_notes > 1 else ''}, {note_name(one.lowest)}"
+        + (f" to {note_name(one.highest)}" if one.highest > one.lowest else "")
+        for one in parts
     )
 
 
@@ -178,6 +220,29 @@ def _events(path: str, rank: int, n_tracks: int, chunk: bytes) -> list[tuple[int
     if ticks and ticks[-1] > LAST_TICK:
         raise _damaged(path, rank, n_tracks, f"it goes on to tick {ticks[-1]:.3g}")
     return list(zip(ticks, track, strict=True))
+
+
+def _chosen(path: str, names: list[str], tracks: tuple[int | str, ...]) -> list[int]:
+    """Return the numbers of the tracks that are named; all where none is."""
+    chosen, by_name = [], {}
+    for number, name in enumerate(names, 1):
+        by_name.setdefault(name.casefold(), []).append(number)
+    for one in tracks:
+        numbers = by_name.get(one.casefold(), []) if isinstance(one, str) and one else [one]
+        if not numbers or not all(isinstance(number, int) and 1 <= number <= len(names) for number in numbers):
+            known = ", ".join(f"{number} '{name}'" if name else f"{number}" for number, name in enumerate(names, 1))
+            raise InputError(f"{path}: expected a track of the file; found '{one}'; the tracks are {known}")
+        chosen += numbers
+    return sorted(set(chosen)) or list(range(1, len(names) + 1))
+
+
+def _parts(number: int, name: str, events: list[tuple[int, mido.Message]]) -> list[Part]:
+    """Return the parts of one track, by channel."""
+    pitches = {}
+    for _, one in events:
+        if _strikes(one):
+            pitches.setdefault(one.channel + 1, []).append(one.note)
+    return [Part(number, name, channel, len(of), min(of), max(of)) for channel, of in sorted(pitches.items())]
 
 
 def _damaged(path: str, rank: int, n_tracks: int, reason: str) -> InputError:

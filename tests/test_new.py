@@ -241,6 +241,8 @@ def test_a_pitch_on_two_midi_channels_becomes_two_strikers(tmp_path):
     assert "{name: C4 of channel 1, notes: [60], channel: 1}" in text
     assert "{name: C4 of channel 4, notes: [60], channel: 4}" in text
     assert "{name: D4, notes: [62]}" in text
+    # Of a file with several parts one is asked which are the machine's.
+    assert text.count("  #   track 1 on channel ") == 2 and "tracks: […], channels: […]" in text
     (tmp_path / "machine.yaml").write_text(text)
     (tmp_path / "recordings.csv").write_text("recording,file,build_day,rig\na,a.csv,2031-05-03,\n")
     assert len(settings.load(str(tmp_path / "machine.yaml")).machine.strikers) == 3

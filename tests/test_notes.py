@@ -269,7 +269,11 @@ def test_a_striker_with_a_channel_hears_only_that_channel():
     strikers = (Striker("low", (60,), channel=1), Striker("high", (60,), channel=16))
     make_song([(0, "note", 60, 1), (480, "note", 60, 16)])
     assert column("striker", strikers=strikers) == ["low", "high"]
-    assert "none for note 60 on channel 16 ('low' plays it on channel 1 only)" in fault(strikers=strikers[:1])
+    with pytest.raises(InputError) as raised:
+        notes(make_settings(strikers=strikers[:1]), "song")
+    unplayed, parts = raised.value.faults
+    assert "none for note 60 (C4) on channel 16 ('low' plays it on channel 1 only)" in unplayed
+    assert parts.endswith("the file has track 1 on channel 1: 1 note, C4; track 1 on channel 16: 1 note, C4")
 
 
 def test_every_note_that_nobody_strikes_is_one_line_with_its_first_place():
@@ -277,7 +281,7 @@ def test_every_note_that_nobody_strikes_is_one_line_with_its_first_place():
     with pytest.raises(InputError) as raised:
         notes(make_settings(strikers=(Striker("one", (60,)),)), "song")
     assert len(raised.value.faults) == 2
-    assert "none for note 62 on channel 1, first in bar 1 on beat 3, 3 in all;" in raised.value.faults[1]
+    assert "none for note 62 (D4) on channel 1, first in bar 1 on beat 3, 3 in all;" in raised.value.faults[1]
 
 
 def test_chunks_that_are_no_tracks_and_a_longer_header_are_passed_over():
@@ -448,7 +452,7 @@ def test_separate_patterns_are_refused_in_one_line():
 def test_a_file_that_is_cut_or_of_another_kind_is_one_line(raw, expected):
     Path("song.mid").write_bytes(raw)
     assert expected in fault()
-    (line,) = faults_of_file("song.mid", None)
+    (line,) = faults_of_file(Arrangement("song", "song.mid"), None)
     assert expected in line
 
 

@@ -33,6 +33,8 @@ from pipeline.settings import (
     load,
 )
 from pipeline.settings.fingerprints import SMALL_BYTES, code_of
+from pipeline.settings.note_names import note_name, note_number
+from pipeline.settings.unplayed_notes import song_of
 
 ROOT = Path(__file__).parent.parent
 
@@ -461,8 +463,10 @@ def test_no_list_of_hits_that_can_be_read_needs_a_rig(ending):
 def test_a_note_that_no_striker_plays_is_a_fault():
     faults = faults_of(("notes: [48, 60]", "notes: [48]"))
     assert faults == [
-        "song.mid: expected a striker for every note; found none for note 60 on channel 3, first in bar 1 on beat 1, "
-        "1 in all; add it to a striker's notes or take it out"
+        "song.mid: expected a striker for every note; found none for note 60 (C4) on channel 3, first in bar 1 on "
+        "beat 1, 1 in all; add it to a striker's notes or take it out",
+        "song.mid: does the machine play a part of it? write {file: …, tracks: […]}; the file has track 1 on channel "
+        "1: 1 note, E5; track 1 on channel 2: 1 note, G4; track 1 on channel 3: 2 notes, C3 to C4",
     ]
     make_configuration(("notes: [48, 60]", "notes: [48]"))
     assert load("config.yaml", read_songs=False).machine.strikers[0].notes == (48,)
@@ -668,6 +672,216 @@ def test_asking_for_what_is_not_configured_is_one_line():
     for ask in (config.recording, config.rig, config.arrangement_of, config.machine_of, config.group):
         with pytest.raises(InputError, match=r"^config\.yaml: expected a configured .*; found 'songg'"):
             ask("songg")
+
+
+# --- what users have --------------------------------------------------------------------------------------------------
+
+
+def make_band():
+    """Write a song of three tracks: a piano, the machine's bells, and a second track of the same name."""
+    import mido
+
+    file = mido.MidiFile(ticks_per_beat=96)
+    for name, channel, pitches in (
+        ("piano", 0, (48, 61, 90)),
+        ("Bells", 9, (60, 67)),
+        ("bells", 1, (76,)),
+        ("", 2, (5,)),
+    ):
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)] if name else [])
+        for pitch in pitches:
+            track.append(mido.Message("note_on", note=pitch, channel=channel, velocity=90, time=96))
+        file.tracks.append(track)
+    file.save("song.mid")
+
+
+CHOSEN = {
+    "by name, whatever its case": ("tracks: [bells]", [(2, 76), (10, 60), (10, 67)]),
+    "by number": ("tracks: [2]", [(10, 60), (10, 67)]),
+    "by both": ("tracks: [bells, 3]", [(2, 76), (10, 60), (10, 67)]),
+    "one without brackets": ("tracks: 3", [(2, 76)]),
+    "by channel": ("channels: [2, 10]", [(2, 76), (10, 60), (10, 67)]),
+    "by both kinds": ("tracks: [bells], channels: 10", [(10, 60), (10, 67)]),
+}
+
+
+@pytest.mark.parametrize(("chosen", "expected"), CHOSEN.values(), ids=CHOSEN)
+def test_tracks_and_channels_choose_what_the_machine_plays(chosen, expected):
+    make_band()
+    config = loaded(("song: song.mid", f"song: {{file: song.mid, {chosen}}}"), (", channel: 1, was", ", was"))
+    song = song_of(config.arrangement_of("song"))
+    assert [tuple(row) for row in song.notes[:, 1:3].tolist()] == expected
+
+
+def test_another_choice_of_tracks_is_another_arrangement():
+    make_band()
+    hashes = {
+        fingerprint(
+            loaded(("song: song.mid", f"song: {{file: song.mid, {chosen}}}"), (", channel: 1, was", ", was")),
+            arrangement="song",
+            stage="notes",
+        )
+        for chosen in ("tracks: [bells]", "tracks: [2]", "channels: [2, 10]", "tracks: [2], channels: [10]")
+    }
+    assert len(hashes) == 4
+
+
+def test_notes_without_a_striker_list_the_parts_of_the_song():
+    make_band()
+    *unplayed, parts = faults_of((", channel: 1, was", ", was"))
+    assert len(unplayed) == 3 and "none for note 61 (C#4) on channel 1" in unplayed[0]
+    assert parts == (
+        "song.mid: does the machine play a part of it? write {file: …, tracks: […]}; the file has track 1 'piano' on "
+        "channel 1: 3 notes, C3 to F#6; track 2 'Bells' on channel 10: 2 notes, C4 to G4; track 3 'bells' on channel "
+        "2: 1 note, E5; track 4 on channel 3: 1 note, F-1"
+    )
+
+
+WRONG_TRACKS = {
+    "an unknown name": (
+        "tracks: [bels]",
+        "expected a track of the file; found 'bels'; the tracks are 1 'piano', 2 'Bells'",
+    ),
+    "an unknown number": ("tracks: [7]", "expected a track of the file; found '7'; the tracks are 1 'piano'"),
+    "a quoted number is a name": ("tracks: ['2']", "expected a track of the file; found '2'; the tracks are"),
+    "number 0": ("tracks: [0]", "tracks, entry 1: expected a number from 1 to 65535; found '0'"),
+    "a channel beyond 16": ("channels: [17]", "channels, entry 1: expected a number from 1 to 16; found '17'"),
+    "nothing there": (
+        "tracks: [1], channels: [10]",
+        "expected notes on the tracks and channels that are named; found none",
+    ),
+    "an unknown key": ("track: [1]", "unknown key 'track' (did you mean 'tracks'?)"),
+}
+
+
+@pytest.mark.parametrize(("chosen", "expected"), WRONG_TRACKS.values(), ids=WRONG_TRACKS)
+def test_a_wrong_choice_of_tracks_is_one_line(chosen, expected):
+    make_band()
+    faults = faults_of(("song: song.mid", f"song: {{file: song.mid, {chosen}}}"), (", channel: 1, was", ", was"))
+    assert len(faults) == 1 and expected in faults[0]
+
+
+def test_notes_may_be_named():
+    config = loaded(
+        ("notes: [48, 60]", "notes: [C3, c4]"), ("notes: [67]", "notes: G4"), ("notes: [76]", "notes: [Fb5]")
+    )
+    assert [striker.notes for striker in config.machine.strikers] == [(48, 60), (67,), (76,)]
+
+
+@pytest.mark.parametrize("wrong", ["H4", "C", "C10", "do"])
+def test_a_name_that_is_no_note_is_one_line(wrong):
+    (fault,) = faults_of(("notes: [67]", f"notes: [{wrong}]"), ("song: song.mid", "song: song.mid"))[:1]
+    assert f"expected a MIDI note from 0 to 127, or its name from C-1 to G9 (C4 is 60); found '{wrong}'" in fault
+
+
+def test_every_midi_note_has_a_name_that_is_read_as_it():
+    """The 88 keys of a piano go from A0, 21, to C8, 108; A4, 69, is the 440 Hz of ISO 16 (common practice)."""
+    assert [note_name(number) for number in (0, 21, 60, 61, 69, 108, 127)] == [
+        "C-1",
+        "A0",
+        "C4",
+        "C#4",
+        "A4",
+        "C8",
+        "G9",
+    ]
+    assert [note_number(note_name(number)) for number in range(128)] == list(range(128))
+    assert [note_number(name) for name in ("Db4", "C♯4", "B♭3", "Cb4", "B#3", "G#9", "Cb-1")] == [
+        61,
+        61,
+        58,
+        59,
+        60,
+        None,
+        None,
+    ]
+
+
+@pytest.mark.parametrize("typed", ["2031-05-03", "2031/05/03", "2031/5/3", "03.05.2031", "3.5.2031"])
+def test_days_are_read_as_they_are_written_in_many_places(typed):
+    config = loaded(("baseline: 2031-05-03", f"baseline: {typed}"), recordings=RECORDINGS.replace("2031-05-03", typed))
+    assert config.baseline == config.recording("a1").build_day == date(2031, 5, 3)
+
+
+@pytest.mark.parametrize("typed", ["05/03/2031", "3.5.31", "31/5/3", "2031-5-3", "30.02.2031", "2031-05-03 12:00"])
+def test_a_day_that_may_be_another_is_refused(typed):
+    faults = faults_of(recordings=RECORDINGS.replace("2031-05-03", typed, 1))
+    assert (
+        len(faults) == 1
+        and f"expected the build_day as year-month-day, such as 2031-05-03; found '{typed}'" in faults[0]
+    )
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le-bom", "utf-16-be-bom"])
+@pytest.mark.parametrize("said", [False, True])
+def test_a_list_is_read_as_spreadsheets_save_it(separator, encoding, said):
+    expected = loaded().recordings
+    text = "\r\n".join([f"sep={separator}"] * said + RECORDINGS.replace(",", separator).splitlines()) + "\r\n"
+    text = text.replace(f'"fast{separator} loud"', '"fast, loud"')
+    raw = text.encode(encoding.removesuffix("-bom"))
+    raw = {"utf-16-le-bom": codecs.BOM_UTF16_LE, "utf-16-be-bom": codecs.BOM_UTF16_BE}.get(encoding, b"") + raw
+    Path("recordings.csv").write_bytes(raw)
+    assert load("config.yaml").recordings == expected
+
+
+def without_rigs(text):
+    return "".join(",".join([*line.split(",")[:3], *line.split(",")[4:]]) + "\n" for line in text.splitlines())
+
+
+def test_lists_of_hits_need_no_column_of_rigs():
+    only = HEADING + "c1,c1.csv,2031-05-04,,clock,late slate,,,,,\n"
+    assert loaded(recordings=without_rigs(only)).recording("c1").rig == ""
+    (fault,) = faults_of(
+        recordings=without_rigs(HEADING + "a1,a1.wav,2031-05-03,full,,,,,,,\nb1,b1,2031-05-03,full,,,,,,,\n")
+    )
+    assert fault == (
+        "recordings.csv (line 1): expected the column 'rig'; found none, which 'a1' and 1 more cannot do without (only "
+        "lists of hits can); add it"
+    )
+
+
+DOUBTS = {
+    "metres": (
+        "diameter_mm: 420",
+        "diameter_mm: .51",
+        "line 9): machine: barrel: diameter_mm: 0.51 mm is unusual; is it in metres? then write 510",
+    ),
+    "centimetres": ("diameter_mm: 420", "diameter_mm: 12", "12 mm is unusual; is it in centimetres? then write 120"),
+    "micrometres": ("diameter_mm: 600", "diameter_mm: 15000", "15000 mm is unusual; look it over"),
+    "a wheel in metres": ("diameter_mm: 600", "diameter_mm: 0.6", "0.6 mm is unusual; is it in metres? then write 600"),
+    "a ring in metres": (
+        "{inertia_kg_m2: 1.9, diameter_mm: 600}",
+        "[{mass_kg: 4, outer_mm: 0.6}]",
+        "outer_mm: 0.6 mm is unusual; is it in metres? then write 600",
+    ),
+}
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), DOUBTS.values(), ids=DOUBTS)
+def test_an_improbable_size_is_doubted_and_allowed(old, new, expected):
+    usual = check("config.yaml").warnings
+    make_configuration((old, new))
+    found = check("config.yaml")
+    assert not found.faults
+    (doubt,) = set(found.warnings) - set(usual)
+    assert expected in doubt
+
+
+@pytest.mark.parametrize("size", ["30", "190", "1000", "2500"])
+def test_a_size_that_machines_have_is_not_doubted(size):
+    usual = check("config.yaml").warnings
+    make_configuration(("diameter_mm: 420", f"diameter_mm: {size}"))
+    assert check("config.yaml").warnings == usual
+
+
+def test_results_among_the_recordings_are_doubted_and_beside_the_configuration_are_not():
+    Path("takes").mkdir()
+    Path("a1.wav").rename("takes/a1.wav")
+    usual = check("config.yaml").warnings
+    make_configuration(("results/demo", "takes/results"), recordings=RECORDINGS.replace("a1.wav", "takes/a1.wav"))
+    (doubt,) = set(check("config.yaml").warnings) - set(usual)
+    assert "the folder of results, 'takes/results', lies in the folder of recordings 'takes'" in doubt
 
 
 # --- where paths start -----------------------------------------------------------------------------------------------

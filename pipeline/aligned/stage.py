@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import aligned_table, chords, clocks, confidence, recognise, sound, swapped
+from pipeline.aligned import aligned_table, chords, clocks, confidence, recognise, sound, swapped, turn_marks
 from pipeline.aligned.chords import windows
 from pipeline.aligned.expectation import expect, turnaround_s
 from pipeline.aligned.playthroughs import Take, unroll
@@ -145,6 +145,9 @@ def _match(case: _Case) -> _Match:
     if heard.mute.any():
         table, lines = _with_mute(table, heard, case.hits)
         said["health"] = said.get("health", []) + lines
+    bars_per_turn = None if case.is_clock else case.machine.barrel.bars_per_turn
+    if line := turn_marks.sentence(clocks.marks_s(case.hits, "index"), table, case.notes, bars_per_turn):
+        said["health"] = [*said.get("health", []), line]
     said["click_offset_s"] = _click_offset_s(table, case.hits, case.rig)
     return _Match(table, said, heard, matches.take, explained)
 

@@ -5,10 +5,10 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.midi import Song, places_at, read_song, seconds_at
+from pipeline.midi import Song, places_at, seconds_at
 from pipeline.notes.places import passages, pins_of, turns
 from pipeline.settings import Clock, Machine, Settings, players_of
-from pipeline.settings.unplayed_notes import faults_of
+from pipeline.settings.unplayed_notes import faults_of, song_of
 
 CLOCK_VELOCITY = 64  # the velocity MIDI gives where nothing measures one
 
@@ -39,7 +39,7 @@ def notes(settings: Settings, arrangement: str) -> pa.Table:
     if wanted.clock:
         turn_bars = wanted.clock.bars_per_turn or barrel.bars_per_turn or 1.0
         return _clock_table(wanted.clock, turn_bars, barrel.pins)
-    song = read_song(wanted.file)
+    song = song_of(wanted)
     if faults := faults_of(wanted.file, song, settings.machine):
         raise InputError(*faults)
     return _song_table(song, settings.machine)

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from pipeline.settings.strikers import MIDI_CHANNELS
 from pipeline.settings.yaml_values import Fields, Value
 
 _NOT_IN_FILE_NAMES = "/\\{}"
@@ -10,6 +11,7 @@ _LONGEST_NAME = 80  # bytes; file systems allow 255, and temporary names and end
 _FASTEST_BPM = 2000
 _MOST_BARS = 100_000
 _MOST_STRIKES = 500_000  # of a clock; chosen: a day of six strikes a second
+_MOST_TRACKS = 65_535  # of the file format
 _MOST_PER_BAR = 100  # beats, strikes
 _MOST_BARS_PER_TURN = 10_000
 
@@ -28,11 +30,16 @@ class Clock:
 
 @dataclass(frozen=True)
 class Arrangement:
-    """One arrangement: a standard MIDI file (`file`) or a `clock`; one of the two is None."""
+    """One arrangement: a standard MIDI file (`file`) or a `clock`; one of the two is None.
+
+    Of a file `tracks` (names or numbers) and MIDI `channels` say which notes the machine plays; () for all.
+    """
 
     name: str
     file: str | None = None
     clock: Clock | None = None
+    tracks: tuple[int | str, ...] = ()
+    channels: tuple[int, ...] = ()
 
 
 def read_arrangements(fields: Fields) -> tuple[tuple[str, ...], tuple[Arrangement, ...]]:
@@ -48,13 +55,39 @@ def read_arrangements(fields: Fields) -> tuple[tuple[str, ...], tuple[Arrangemen
             value.fault("a name that can name a file", f"'{name}'", r"begin with a letter or digit, leave out / \ { }")
         if len(name.encode()) > _LONGEST_NAME:
             value.fault(f"a name of at most {_LONGEST_NAME} bytes", f"{len(name.encode())}", "shorten it")
-        if value.is_mapping:
+        if value.is_mapping and any(key.value == "file" for key, _ in value.node.value):
+            arrangements.append(_chosen(name, value))
+        elif value.is_mapping:
             arrangements.append(Arrangement(name, clock=_clock(value)))
         else:
             path = value.path()
             value.require_file(path, "a standard MIDI file")
             arrangements.append(Arrangement(name, file=path))
     return tuple(name for name, _ in entries), tuple(arrangements)
+
+
+def _chosen(name: str, value: Value) -> Arrangement:
+    """Read a file of which the machine plays some tracks or MIDI channels."""
+    fields = value.fields("tracks channels", required="file")
+    path = fields["file"].path()
+    fields["file"].require_file(path, "a standard MIDI file")
+    tracks = [_track(entry) for entry in fields["tracks"].items()] if fields.get("tracks") else []
+    channels = (
+        [entry.whole(None, 1, MIDI_CHANNELS) for entry in fields["channels"].items()] if fields.get("channels") else []
+    )
+    return Arrangement(
+        name,
+        file=path,
+        tracks=tuple(one for one in tracks if one is not None),
+        channels=tuple(one for one in channels if one is not None),
+    )
+
+
+def _track(entry: Value) -> int | str | None:
+    """Return the number of a track, or its name: what is quoted is a name."""
+    if entry.is_scalar and entry.node.style is None and entry.node.value.isdecimal():
+        return entry.whole(None, 1, _MOST_TRACKS)
+    return entry.text(what="the name or the number of a track")
 
 
 def _clock(value: Value) -> Clock:

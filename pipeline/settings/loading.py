@@ -69,7 +69,7 @@ def check(path: str) -> Checked:
     if len(faults):
         return Checked(settings, faults.told(), lines, missing, ())
     listed = settings.recordings_file
-    warnings += _unheard(settings) + _same_take_twice(settings, lines)
+    warnings += _unheard(settings) + _same_take_twice(settings, lines) + _results_among_recordings(settings)
     days = {recording.build_day for recording in settings.recordings}
     if settings.baseline and settings.baseline not in days:
         warnings.append(f"{path}: no recording of the baseline {settings.baseline}: nothing is compared with it")
@@ -120,6 +120,21 @@ def _same_take_twice(settings: Settings, lines: dict[str, int]) -> list[str]:
     return warnings
 
 
+def _results_among_recordings(settings: Settings) -> list[str]:
+    """Say that the folder of results lies in a folder of recordings, and which."""
+    results = os.path.abspath(settings.results)
+    for recording in settings.recordings:
+        # A folder of tracks is a recording; a folder that holds recordings may be the configuration's own.
+        folder = recording.file if os.path.isdir(recording.file) else os.path.dirname(recording.file)
+        around, own = os.path.abspath(folder), os.path.dirname(os.path.abspath(settings.path))
+        if os.path.commonpath([results, around]) == around != os.path.commonpath([own, around]):
+            return [
+                f"{settings.path}: the folder of results, '{settings.results}', lies in the folder of recordings "
+                f"'{folder}': who copies or clears one has the other; name another folder"
+            ]
+    return []
+
+
 def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, int], list[str]]:
     faults = Faults()
     if wrong := path_fault(path):
@@ -158,4 +173,4 @@ def _add_unplayed_notes(settings: Settings, faults: Faults, clean: bool) -> None
     for arrangement in settings.arrangements:
         if arrangement.file and os.path.isfile(arrangement.file):
             # After a fault in the machine, "no striker for note 60" may be its mere consequence.
-            faults.add_all(faults_of_file(arrangement.file, settings.machine if clean else None))
+            faults.add_all(faults_of_file(arrangement, settings.machine if clean else None))

@@ -66,6 +66,10 @@ class Machine:
     finest_move_mm: float = 0.2  # smallest move of a pin or lever that the builder can make
 
 
+# What machines of this kind usually have; what lies outside is allowed and doubted. Chosen: from a musical box to a
+# wheel as high as a room.
+_USUAL_BARREL_MM = 20, 4000
+_USUAL_WHEEL_MM = 50, 4000
 NO_MACHINE = Machine(Barrel(), (), None, ())  # where a configuration has none, or its own cannot be read
 
 
@@ -84,9 +88,9 @@ def read_machine(value: Value, base: Machine | None, warnings: list[str]) -> Mac
     fields = value.fields(keys, required="strikers") if base is None else value.fields(keys + " strikers")
     before = base or NO_MACHINE
     return Machine(
-        barrel=_barrel(fields["barrel"], before.barrel, base is not None) if fields.get("barrel") else before.barrel,
+        barrel=_barrel(fields["barrel"], before.barrel, base, warnings) if fields.get("barrel") else before.barrel,
         shafts=_shafts(fields, before.shafts, warnings),
-        flywheel=_flywheel(fields["flywheel"], before.flywheel) if "flywheel" in fields else before.flywheel,
+        flywheel=_flywheel(fields["flywheel"], before.flywheel, warnings) if "flywheel" in fields else before.flywheel,
         strikers=_strikers(fields, base),
         finest_move_mm=fields.number("finest_move_mm", before.finest_move_mm, 0, _MOST_MOVE_MM, above=True),
     )
@@ -99,14 +103,27 @@ def _strikers(fields: Fields, base: Machine | None) -> tuple[Striker, ...]:
     return read_changed_strikers(value, base.strikers) if base else read_strikers(value)
 
 
-def _barrel(value: Value, before: Barrel, in_setup: bool) -> Barrel:
+def _doubt_diameter(fields: Fields, key: str, usual_mm: tuple[float, float], warnings: list[str]) -> None:
+    """Warn of a diameter that such a part hardly has; guess the unit that was meant."""
+    value_mm = fields.number(key, None, 0, _MOST_MM, above=True) if fields.get(key) else None
+    if value_mm is None or usual_mm[0] <= value_mm <= usual_mm[1]:
+        return
+    units = (("metres", 1000), ("centimetres", 10), ("inches", 25.4), ("micrometres", 0.001))
+    meant = [(unit, times) for unit, times in units if usual_mm[0] <= value_mm * times <= usual_mm[1]]
+    guess = f"; is it in {meant[0][0]}? then write {value_mm * meant[0][1]:g}" if meant else "; look it over"
+    value = fields[key]
+    warnings.append(f"{value.file} (line {value.line}): {value.what}: {value_mm:g} mm is unusual{guess}")
+
+
+def _barrel(value: Value, before: Barrel, base: Machine | None, warnings: list[str]) -> Barrel:
     fields = value.fields("bars_per_turn diameter_mm pins")
     barrel = Barrel(
         bars_per_turn=fields.number("bars_per_turn", before.bars_per_turn, 0, _MOST_BARS_PER_TURN, above=True),
         diameter_mm=fields.number("diameter_mm", before.diameter_mm, 0, _MOST_MM, above=True),
         pins=fields.choice("pins", before.pins, PINS),
     )
-    if in_setup:
+    _doubt_diameter(fields, "diameter_mm", _USUAL_BARREL_MM, warnings)
+    if base is not None:
         for key in ("bars_per_turn", "pins"):
             if getattr(barrel, key) != getattr(before, key):
                 fields[key].fault(f"what stands under machine ({getattr(before, key)})", do=ONE_FOR_ALL_SETUPS)
@@ -163,11 +180,11 @@ def _ratio(value: Value, default: float) -> float:
     return driver / driven if driver and driven else default
 
 
-def _flywheel(value: Value, before: Flywheel | None) -> Flywheel | None:
+def _flywheel(value: Value, before: Flywheel | None, warnings: list[str]) -> Flywheel | None:
     if value.is_nothing:
         return None
     if value.is_list:
-        wheels = tuple(_wheel(entry) for entry in value.items())
+        wheels = tuple(_wheel(entry, warnings) for entry in value.items())
         if not wheels:
             value.fault("at least one disc or ring", "an empty list", "leave the flywheel out or add one")
         return Flywheel(wheels=wheels)
@@ -183,12 +200,13 @@ def _flywheel(value: Value, before: Flywheel | None) -> Flywheel | None:
     old = before or Flywheel()
     inertia = fields.number("inertia_kg_m2", old.inertia_kg_m2, 0, _MOST_KG_M2, above=True)
     diameter = fields.number("diameter_mm", old.diameter_mm, 0, _MOST_MM, above=True)
+    _doubt_diameter(fields, "diameter_mm", _USUAL_WHEEL_MM, warnings)
     if "inertia_kg_m2" not in fields and not old.wheels and old.inertia_kg_m2 is None:
         value.fault("the key 'inertia_kg_m2'", "none", "add it, or give the wheel as a list of rings")
     return Flywheel(inertia, diameter, () if "inertia_kg_m2" in fields else old.wheels)
 
 
-def _wheel(value: Value) -> Wheel:
+def _wheel(value: Value, warnings: list[str]) -> Wheel:
     fields = value.fields("inner_mm count", required="mass_kg outer_mm")
     wheel = Wheel(
         mass_kg=fields.number("mass_kg", 1.0, 0, _MOST_KG, above=True),
@@ -196,6 +214,7 @@ def _wheel(value: Value) -> Wheel:
         inner_mm=fields.number("inner_mm", 0.0, 0, _MOST_MM),
         count=fields.whole("count", 1, 1, _MOST_WHEELS),
     )
+    _doubt_diameter(fields, "outer_mm", _USUAL_WHEEL_MM, warnings)
     if "inner_mm" in fields and "outer_mm" in fields and wheel.inner_mm >= wheel.outer_mm:
         value.fault(
             "an inner diameter below the outer one", f"inner_mm {wheel.inner_mm:g}, outer_mm {wheel.outer_mm:g}"

@@ -11,8 +11,8 @@ from pipeline.settings.csv_rows import number_of, read_rows
 from pipeline.settings.faults import Faults, beside, choice_of, path_fault, slip
 from pipeline.settings.yaml_values import day_of
 
-REQUIRED = ("recording", "file", "build_day", "rig")
-OPTIONAL = ("arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
+REQUIRED = ("recording", "file", "build_day")
+OPTIONAL = ("rig", "arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
 _KNOWN = (*REQUIRED, *OPTIONAL)
 _LONGEST_ID = 100  # letters; file systems allow 255, and temporary names and endings need room
@@ -70,9 +70,23 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
             )
         lines.setdefault(identity.casefold(), line)
         recordings.append(recording)
+    if "rig" not in columns:
+        _note_missing_rigs(recordings, rows[0], path, faults)
     if not rows[1:] and len(faults) == before:
         faults.add(path, None, "expected at least one recording; found only the heading; add a line")
     return tuple(recordings), {recording.recording: lines[recording.recording.casefold()] for recording in recordings}
+
+
+def _note_missing_rigs(recordings: list[Recording], heading: tuple[int, list[str]], path: str, faults: Faults) -> None:
+    """Note a fault where there is no column rig and a recording needs one; a slip in its name has its own."""
+    need = [one.recording for one in recordings if one.file and not is_list(one.file)]
+    if need and not any("'rig'" in slip(cell, _KNOWN) for cell in heading[1]):
+        who = f"'{need[0]}'" + (f" and {len(need) - 1} more" if len(need) > 1 else "")
+        faults.add(
+            path,
+            heading[0],
+            f"expected the column 'rig'; found none, which {who} cannot do without (only lists of hits can); add it",
+        )
 
 
 def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
@@ -82,7 +96,7 @@ def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | Non
     if not any(cell.casefold() in _KNOWN for cell in cells):
         found = f"'{separator.join(cells)[:60]}'" if cells else "none"
         do = "put the names of the columns there, with commas between them"
-        faults.add(path, line, f"expected a heading ({','.join(REQUIRED)}, …); found {found}; {do}")
+        faults.add(path, line, f"expected a heading ({','.join((*REQUIRED, 'rig'))}, …); found {found}; {do}")
         return None
     columns, guessed = [], ""
     for cell in cells:

@@ -2,12 +2,12 @@
 
 from dataclasses import dataclass, replace
 
+from pipeline.settings.note_names import HIGHEST, note_number
 from pipeline.settings.yaml_values import Fields, Value
 
 RESERVED = ("everything", "index", "click")  # what `hears` says besides strikers
 ONE_FOR_ALL_SETUPS = "leave it out: the notes are one table for all set-ups; keep a configuration of its own for it"
-_MIDI_CHANNELS = 16
-_HIGHEST_NOTE = 127  # of MIDI
+MIDI_CHANNELS = 16
 _LONGEST_DELAY_MS = 1000  # chosen: a longer one is a slip; sound takes a second for 340 m
 
 
@@ -58,15 +58,25 @@ def _name(fields: Fields, lines: dict[str, int]) -> str | None:
 
 
 def _notes(value: Value) -> tuple[int, ...]:
-    notes = [entry.whole(None, 0, _HIGHEST_NOTE) for entry in value.items()]
+    notes = [_note(entry) for entry in value.items()]
     if value.is_nothing or value.is_mapping:
         value.fault("a list of MIDI notes")
         return ()
     return tuple(dict.fromkeys(note for note in notes if note is not None))
 
 
+def _note(entry: Value) -> int | None:
+    """Return a MIDI note, written as a number or as a name (60 or C4)."""
+    typed = entry.node.value.strip() if entry.is_scalar else ""
+    number = note_number(typed)
+    if number is None and typed[:1].isalpha() and not entry.is_nothing:
+        entry.fault(f"a MIDI note from 0 to {HIGHEST}, or its name from C-1 to G9 (C4 is 60)")
+        return None
+    return entry.whole(None, 0, HIGHEST) if number is None else number
+
+
 def _channel(fields: Fields) -> int | None:
-    return fields.whole("channel", None, 1, _MIDI_CHANNELS) if fields.get("channel") else None
+    return fields.whole("channel", None, 1, MIDI_CHANNELS) if fields.get("channel") else None
 
 
 def _delay(fields: Fields, default: float) -> float:
@@ -134,5 +144,5 @@ def players_of(strikers: tuple[Striker, ...]) -> dict[tuple[int, int], str]:
         (channel, pitch): striker.name
         for striker in strikers
         for pitch in striker.notes
-        for channel in ([striker.channel] if striker.channel else range(1, _MIDI_CHANNELS + 1))
+        for channel in ([striker.channel] if striker.channel else range(1, MIDI_CHANNELS + 1))
     }

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline import words
+from pipeline import midi, words
 from pipeline.commands.new.takes import Take
 from pipeline.midi import Song
 from pipeline.settings.note_names import note_name
@@ -52,7 +52,8 @@ def configuration(song: Song, path: str, takes: list[Take]) -> str:
     name = name if name[0].isalnum() else "song"
     strikers = _strikers(song)
     counts = sorted({take.n_channels for take in takes if take.n_channels})
-    text = HEAD + f"arrangements:\n  {quoted(name)}: {quoted(path)}\nrecordings: recordings.csv\nresults: results\n"
+    text = HEAD + f"arrangements:\n{_parts(song, name, path)}  {quoted(name)}: {quoted(path)}\n"
+    text += "recordings: recordings.csv\nresults: results\n"
     text += _MACHINE + "".join(_striker(*one) for one in strikers)
     if counts:
         text += "\nrigs:\n" + "".join(
@@ -90,6 +91,17 @@ def quoted(text: str) -> str:
 def quoted_for_shell(text: str) -> str:
     """Write a path as one types it in a shell."""
     return shlex.quote(text)
+
+
+def _parts(song: Song, name: str, path: str) -> str:
+    """Ask which parts of a file of several the machine plays."""
+    if len(song.parts) < 2:
+        return ""
+    parts = "".join(f"  #   {one}\n" for one in midi.listed(song.parts).split("; "))
+    return (
+        f"  {CHECK} all of the file is taken for the machine's; plays it a part, choose tracks by name or number, or "
+        f"channels:\n{parts}  # {quoted(name)}: {{file: {quoted(path)}, tracks: […], channels: […]}}\n"
+    )
 
 
 def _strikers(song: Song) -> list[tuple[str, int, int | None, int]]:
