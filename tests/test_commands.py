@@ -277,3 +277,47 @@ def test_how_long_still_is_not_told_before_anything_was_measured_and_by_the_run_
         "about 2 min still",
         "about 17 min still",
     ]
+
+
+# --- export -----------------------------------------------------------------------------------------------------------
+
+
+def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop):
+    import mido
+
+    from pipeline import tables
+
+    folder, _ = workshop
+    printed, beside = pindrift(folder, "export", "--csv", "barrel one/my.yaml")
+    assert not beside and len(printed) == 3
+    out = folder / "barrel one/results/exports"
+    files = {path.name for path in out.iterdir()}
+    assert files == {"a1.mid", "a1-hits.mid", "b1.mid", "b1-hits.mid", "work-sheet.html", "work-sheet.csv", "tables"}
+    assert {f"{name}.csv" for name in ("strikers", "pins", "worklist")} <= {
+        path.name for path in (out / "tables").iterdir()
+    }
+    hits = tables.read(folder / "barrel one/results/hits/a1.parquet", "hits")
+    now_s, found = 0.0, {"a1.mid": [], "a1-hits.mid": []}
+    for name, times in found.items():
+        now_s = 0.0
+        for message in mido.MidiFile(out / name):
+            now_s += message.time
+            if message.type == "note_on" and message.velocity:
+                times.append(now_s)
+    struck = np.sort(hits["hit_s"].to_numpy())
+    np.testing.assert_allclose(found["a1-hits.mid"], struck, atol=1e-3)
+    # The machine is steady, its strikes scatter by 2 ms and one striker is 5 ms late: the smooth times lie among them.
+    assert np.median(np.abs(np.array(found["a1.mid"]) - struck)) < 0.004
+    # A second run makes nothing again for it.
+    before = stamps(folder / "barrel one")
+    assert pindrift(folder, "run", "barrel one/my.yaml")
+    assert {path.name for path, at in stamps(folder / "barrel one").items() if at != before[path]} <= {
+        "run.log",
+        ".running",
+    }
+
+
+def test_an_export_before_a_run_says_what_to_do(tmp_path):
+    make_project(tmp_path, takes=("a1",))
+    _, beside = pindrift(tmp_path, "export", "my.yaml", status=1)
+    assert beside == ["results: expected results; found no work list; first: pindrift run my.yaml"]

@@ -25,7 +25,7 @@ SHARED = {
     "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
     "robust": {"aligned", "hits", "timing", "worklist"},
-    "words": {"hits", "timing", "worklist", "report"},
+    "words": {"hits", "timing", "worklist", "report", "exports"},
 }
 SKIPPED = """
 import pytest

@@ -1,4 +1,4 @@
-"""The user's commands: `pindrift new`, `check`, `run`, `look`.
+"""The user's commands: `pindrift new`, `check`, `run`, `look`, `export`.
 
 A command is imported only when it is asked for, and imports only what it needs: the answer to a slip of the fingers
 comes at once.
@@ -60,6 +60,9 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("config", metavar="CONFIG")
     run.add_argument("--cores", type=_whole, default=None, metavar="N", help="how many to use; all if not said")
     run.add_argument("--log", action="store_true", help="show what the workflow engine says")
+    export = add("export", "write a work sheet and MIDI files from the results of a run")
+    export.add_argument("config", metavar="CONFIG")
+    export.add_argument("--csv", action="store_true", help="copy the tables for a spreadsheet, too")
     look = add("look", "say how evenly a take is played, without a configuration, with one picture")
     look.add_argument(
         "takes", metavar="TAKE", nargs="+", help="recording, folder of tracks or list of hits; two: overlaid"

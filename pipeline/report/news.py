@@ -11,10 +11,7 @@ SURE_CERTAINTY = 0.95  # certainty from which a job stands on the first screen
 MOST_JOBS = 3  # on the first screen (DESIGN, section 7)
 LEAST_SPREAD_S = 0.00005  # less than a tenth of a millisecond would read as none
 HANDS_ON = ("pin", "striker", "load", "shaft")  # parts at which hands go into the machine
-CAUTION = (
-    "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released. "
-    "Local codes and licensed practice decide what is allowed."
-)
+CAUTION = words.CAUTION
 HEAVIER_CAUTION = (
     "A heavier or faster wheel stores more energy: guards, brake, shaft and fixings must be reconsidered by someone "
     "competent before it turns."

@@ -31,6 +31,7 @@ SHARED = {
     "trend": ("flywheel",),
     "worklist": ("hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),
+    "exports": ("words",),
 }
 # Libraries whose versions may change figures.
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")

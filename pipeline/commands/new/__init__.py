@@ -15,8 +15,7 @@ MOST_LEFT_OUT = 5  # files named with the reason why they were left out; chosen
 CAUTION = (
     "Before the machine turns: guards before feet and hands, a brake within reach, nobody in the plane of the rim; "
     "cables, hair and sleeves clear of shafts; a stop signal that a crew in headphones can see; hearing protected. "
-    "Hands go in at a standstill only: wheel blocked, people off the pedals, belt tension released. "
-    "Local codes and licensed practice decide what is allowed."
+    + words.CAUTION
 )
 
 

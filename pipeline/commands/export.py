@@ -1,0 +1,88 @@
+"""Write what one takes along from the results: the work sheet, MIDI files of each recording, tables as CSV."""
+
+from pathlib import Path
+
+from pipeline import exports, settings, tables, words
+from pipeline.errors import InputError
+
+FOLDER = "exports"  # in the folder of results
+
+
+def command(config: str, csv: bool = False) -> None:
+    """Write the exports of a configuration that has been run.
+
+    Parameters
+    ----------
+    config : str
+    csv : bool
+        Also copy the tables for a spreadsheet.
+
+    Raises
+    ------
+    InputError
+        The configuration has faults, or there are no results of it yet.
+    """
+    loaded = settings.load(config, read_songs=False)
+    listed = tables.path(loaded.results, "worklist")
+    if not listed.is_file():
+        raise InputError(f"{loaded.results}: expected results; found no work list; first: pindrift run {config}")
+    folder = Path(loaded.results, FOLDER)
+    folder.mkdir(parents=True, exist_ok=True)
+    sheet = _sheet(loaded, tables.read(listed, "worklist"))
+    _write(folder / "work-sheet.html", exports.sheet_html(sheet).encode())
+    _write(folder / "work-sheet.csv", exports.sheet_csv(sheet).encode("utf-8-sig"))
+    print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
+    used = [take for take in loaded.recordings if _midi(loaded, take, folder)]
+    print(f"{folder}: of {words.count(len(used), 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
+    if csv:
+        print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
+
+
+def _sheet(config: settings.Settings, worklist) -> exports.Sheet:
+    notes = {
+        name: tables.read(tables.path(config.results, "notes", arrangement=name), "notes")
+        for name in set(worklist["arrangement"].to_pylist())
+    }
+    machines = {setup: config.machine_of(setup) for setup in set(worklist["setup"].to_pylist())}
+    return exports.Sheet.of_jobs(worklist, notes, machines)
+
+
+def _midi(config: settings.Settings, take: settings.Recording, folder: Path) -> bool:
+    """Write the two MIDI files of a recording; nothing of one that was refused."""
+    path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
+    aligned = tables.read(path, "aligned")
+    group = config.group_of(take.recording)
+    tempo = tables.read(tables.path(config.results, "tempo", build_day=group.build_day, group=group.id), "tempo")
+    mine = tempo.filter([name == take.recording for name in tempo["recording"].to_pylist()])
+    if not len(aligned) or not len(mine):
+        return False
+    notes = tables.read(tables.path(config.results, "notes", arrangement=take.arrangement), "notes")
+    found = tables.path(config.results, "hits", recording=take.recording)
+    hits = tables.read(found, "hits")
+    level_db = dict(zip(hits["hit_id"].to_pylist(), tables.numbers(hits["level_db"]).tolist(), strict=True))
+    files = {
+        "": exports.tempo_file(notes, mine),
+        "-hits": exports.hits_file(notes, aligned, level_db, tables.said(found, "hits")["duration_s"]),
+    }
+    for ending, file in files.items():
+        with tables.replacing(folder / f"{take.recording}{ending}.mid") as out:
+            file.save(file=out)
+    return True
+
+
+def _copies(config: settings.Settings, folder: Path) -> int:
+    """Copy each table but hits and aligned, which are too long for a spreadsheet."""
+    folder.mkdir(exist_ok=True)
+    n = 0
+    for path in sorted(Path(config.results, "tables").rglob("*.parquet")):
+        name = path.stem if path.parent.name == "tables" else path.relative_to(config.results).parts[1]
+        if name in tables.CONTRACTS:
+            ending = "" if path.parent.name == "tables" else f" {path.stem}"
+            _write(folder / f"{name}{ending}.csv", exports.csv_of(tables.read(path, name)).encode("utf-8-sig"))
+            n += 1
+    return n
+
+
+def _write(path: Path, text: bytes) -> None:
+    with tables.replacing(path) as file:
+        file.write(text)
