@@ -77,7 +77,7 @@ def test_the_parts_add_up_within_a_microsecond(ordinary):
 
 def test_every_table_is_under_its_contract(ordinary):
     assert set(ordinary[3]) == {
-        *"lateness tempo recordings passages strikers pins shafts slips budget remainders".split()
+        *"lateness tempo recordings passages strikers pins shafts slips budget remainders inertia".split()
     }
     assert ordinary[4] == {name: tables.CONTRACTS[name].schema for name in ordinary[3]}
 

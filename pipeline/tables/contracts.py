@@ -26,7 +26,7 @@ _TYPES = {
 }
 
 # The tables of which each group makes its own part; the stage `tables` puts the parts together.
-GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders")
+GATHERED = ("recordings", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders", "inertia")
 
 
 @dataclass(frozen=True)
@@ -374,6 +374,33 @@ size_s | real | s | swing: amplitude after a mean strike; humps: distance; pace:
 size_se | real | s | its standard error
 frequency_hz? | real | Hz | of the swing
 p_value | real | | how probable so much is by chance, anywhere in the group
+""",
+        ),
+        _contract(
+            "inertia",
+            key="recording inertia_ratio",
+            order="build_day session recording inertia_ratio",
+            columns=_GROUP
+            + """
+recording | text | | recording
+inertia_ratio | real | | inertia at the barrel over that of the recording; 1: as it was played, else predicted
+felt_sd_s? | real | s | standard deviation of felt_s
+felt_sd_s_se? | real | s | its standard error, by what is not known of the drive (as all that follow)
+speed_sd_s? | real | s | of the part of felt_s that inertia acts on: crew, load, pedals
+speed_sd_s_se? | real | s | its standard error
+mechanism_sd_s? | real | s | of the rest of felt_s, which no inertia changes: strikers, pins, wobbles of belts, scatter
+click_sd_s? | real | s | standard deviation of late_s against the click, null without a click
+click_sd_s_se? | real | s | its standard error
+steady_1? | real | | Allan deviation of bar times over 1 bar
+steady_1_se? | real | | its standard error
+steady_2? | real | | over 2 bars
+steady_2_se? | real | | its standard error
+steady_4? | real | | over 4 bars
+steady_4_se? | real | | its standard error
+steady_8? | real | | over 8 bars
+steady_8_se? | real | | its standard error
+sag_max? | real | | greatest loss of speed by load, as the crew corrects it
+sag_max_se? | real | | its standard error
 """,
         ),
         _contract(

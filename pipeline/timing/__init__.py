@@ -15,6 +15,7 @@ from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit, fit
 from pipeline.timing.tables import (
     budget,
+    inertia,
     lateness,
     passages,
     pins,
@@ -29,7 +30,7 @@ from pipeline.timing.tables.click import clicks_of
 
 __all__ = ["Take", "fit_of", "tables_of"]
 
-OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders")
+OF_FIT = ("lateness", "tempo", "passages", "strikers", "pins", "shafts", "slips", "budget", "remainders", "inertia")
 
 
 def fit_of(machine: settings.Machine, notes: pa.Table, used: list[Take]) -> Fit:
@@ -56,7 +57,7 @@ def tables_of(
     -------
     dict of str to pa.Table
         Under the contracts of these names: lateness, tempo, recordings, passages, strikers, pins, shafts, slips,
-        budget, remainders. All but 'recordings' are empty when no take can be used.
+        budget, remainders, inertia. All but 'recordings' are empty when no take can be used.
 
     Raises
     ------
@@ -67,7 +68,7 @@ def tables_of(
     used = [take for take in takes if not take.refused]
     if not used or len(notes) == 0:
         made = {name: empty(name) for name in OF_FIT}
-        return made | {"recordings": recordings.recordings(group, takes, None, None, None)}
+        return made | {"recordings": recordings.recordings(group, takes, None, None, None, None)}
     try:
         fitted = fit_of(machine, notes, used)
     except np.linalg.LinAlgError:
@@ -85,10 +86,11 @@ def tables_from(
     used = [take for take in takes if not take.refused]
     clicks = clicks_of(used, fitted)
     late = lateness.rows(used, fitted, clicks)
+    moved = inertia.inertia(group, machine, fitted, late, clicks)
     return {
         "lateness": lateness.lateness(group, fitted, late),
         "tempo": tempo.tempo(group, used, fitted),
-        "recordings": recordings.recordings(group, takes, fitted, late, clicks),
+        "recordings": recordings.recordings(group, takes, fitted, late, clicks, moved),
         "passages": passages.passages(group, fitted, late),
         "strikers": strikers.strikers(group, machine, fitted),
         "pins": pins.pins(group, machine, fitted),
@@ -96,4 +98,5 @@ def tables_from(
         "slips": slips.slips(group, used, fitted),
         "budget": budget.budget(group, fitted, late),
         "remainders": remainders.remainders(group, fitted),
+        "inertia": moved,
     }

@@ -38,6 +38,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
     readiness, readiness_se = _told(*_effect(prepared, posterior, "readiness", strikers.readied))
     drag, drag_se = _effect(prepared, posterior, "drag", strikers.loading)
     by_pace, by_pace_se = remainders.delay_by_pace(prepared, solved)
+    wobbles = _shafts(state, solved)
     return Fit(
         score=prepared.score,
         strikes=prepared.strikes,
@@ -59,7 +60,8 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         load_mean_se=curve.load_mean_se,
         load_doubt_s=_load_doubt_s(prepared, posterior, ~freak),
         pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
-        shafts=_shafts(state, solved),
+        shafts=wobbles.reset_index(drop=True),
+        wobble_s=_wobble_s(prepared, state, solved, ~freak)[:, wobbles.index],
         slips=_slips(prepared, state, posterior),
         shafts_sought=prepared.shafts is not None and len(prepared.shafts.eligible) > 0,
         least_wobble_s=least_wobble_s,
@@ -169,11 +171,21 @@ def _load_doubt_s(prepared, posterior, use):
 
 
 def _shafts(state, solved):
-    """Return the wobbles, the largest first."""
+    """Return the wobbles, the largest first; the index is their place in `state.wobbles`."""
     places = shafts.places_of(state.wobbles, solved.border.places["shaft"].start)
     rows = [_shaft(wobble, place, solved) for wobble, place in zip(state.wobbles, places, strict=True)]
     names = "shaft harmonic order creep creep_se amplitude_s amplitude_se phase_turn q_value".split()
-    return pd.DataFrame(rows, columns=names).sort_values("amplitude_s", ascending=False, ignore_index=True)
+    return pd.DataFrame(rows, columns=names).sort_values("amplitude_s", ascending=False)
+
+
+def _wobble_s(prepared, state, solved, use):
+    """Return what each wobble adds to each hit (constant and slope of each line apart), shape=(n_hits, n_wobbles)."""
+    hits, found = prepared.hits, np.zeros((len(prepared.hits.line), len(state.wobbles)))
+    places = shafts.places_of(state.wobbles, solved.border.places["shaft"].start)
+    for number, place in enumerate(places):
+        late_s = solved.border.matrix[:, place] @ solved.solution.beta[place]
+        found[:, number] = straight_lines.detrended(late_s, hits.line, hits.along_s, use)
+    return found
 
 
 def _shaft(wobble, place, solved):

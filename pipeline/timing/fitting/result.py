@@ -44,6 +44,8 @@ class Fit:
     shafts : pd.DataFrame
         Wobbles that were found: `shaft` (None: nobody named one)`, harmonic, order, creep, creep_se, amplitude_s,
         amplitude_se, phase_turn, q_value`; NaN where it does not apply.
+    wobble_s : np.ndarray, shape=(n_hits, n_wobbles)
+        What each row of `shafts` adds to each hit; together they are `shaft_s`.
     slips : pd.DataFrame
         Places at which the barrel fell behind or came ahead at once: `take, line, playthrough, segment, score_beat,
         bar` (of the first strike after it)`, before_s, after_s` (times of the strikes between which it lies)`, size_s,
@@ -83,6 +85,7 @@ class Fit:
     load_doubt_s: np.ndarray
     pins: pd.DataFrame
     shafts: pd.DataFrame
+    wobble_s: np.ndarray
     slips: pd.DataFrame
     shafts_sought: bool
     least_wobble_s: float

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline import settings, tables, words
 from pipeline.timing.data.takes import Take
@@ -27,8 +28,9 @@ def recordings(
     fitted: Fit | None,
     late: pd.DataFrame | None,
     clicks: list[Click | None] | None,
+    inertia: pa.Table | None,
 ) -> pa.Table:
-    """Return the table 'recordings': one row a take; the last three are None when no take can be used."""
+    """Return the table 'recordings': one row a take; the last four are None when no take can be used."""
     found, number = [], 0
     for take in takes:
         row = {"recording": take.recording.recording, "reason": take.refused, "health": _health(take)}
@@ -36,6 +38,7 @@ def recordings(
         row |= _counts(take, fitted, late, number)
         if not take.refused:
             row |= _figures(fitted, late, clicks, number) if fitted is not None else {}
+            row |= _sag_as_played(row["recording"], inertia) if fitted is not None else {}
             row["health"] += _far_from_the_click(row)
             number += 1
         found.append(row)
@@ -91,27 +94,53 @@ def _figures(fitted, late, clicks, number):
         "felt_p95_s": felt_s.abs().quantile(0.95) if len(felt_s) > 1 else None,
         "late_sd_s": mine["late_s"].std(ddof=0) if len(mine) > 2 else None,
         "together_s": _together_s(mine),
-        **_sag_max(fitted, grid),
         "click_offset_s": click.offset_s if click else None,
         "clock_ppm": click.clock_ppm if click and np.isfinite(click.clock_ppm) else None,
     }
+    row |= {f"steady_{n}": value for n, value in steady(fitted, mine, grid).items()}
+    return row | dict(zip(("sag_max", "sag_max_se"), sag_max(fitted, grid) or (), strict=False))
+
+
+def _sag_as_played(recording, inertia):
+    """Return the loss of speed that the crew leaves, from the table 'inertia'; nothing where that cannot be told."""
+    rows = inertia.filter((pc.field("recording") == recording) & (pc.field("inertia_ratio") == 1.0)).to_pylist()
+    return {name: rows[0][name] for name in ("sag_max", "sag_max_se") if rows and rows[0]["sag_max"] is not None}
+
+
+def steady(fitted: Fit, mine: pd.DataFrame, grid: pd.DataFrame) -> dict[int, float | None]:
+    """Return the Allan deviation of a take's bar times over each of BARS, pooled over its lines; None with too few.
+
+    Parameters
+    ----------
+    mine : pd.DataFrame
+        The take's rows of `lateness.rows`, no freak ones.
+    grid : pd.DataFrame
+        Its rows of `Fit.grid`.
+    """
     phases = _phases(fitted, mine, grid)
+    found = {}
     for n in BARS:
         pieces = [allan_deviation(phase, n) for phase in phases]
         terms = [max(len(phase) - 2 * n, 0) for phase in phases]
         good = [(value, weight) for value, weight in zip(pieces, terms, strict=True) if np.isfinite(value)]
         mean = sum(v**2 * w for v, w in good) / sum(w for _, w in good) if good else None
-        row[f"steady_{n}"] = None if mean is None else float(np.sqrt(mean))
-    return row
+        found[n] = None if mean is None else float(np.sqrt(mean))
+    return found
 
 
-def _sag_max(fitted, grid):
-    """Return the greatest loss of speed by load and its error; None when no drag is known to a percent of the speed."""
+def sag_max(fitted: Fit, grid: pd.DataFrame) -> tuple[float, float] | None:
+    """Return the greatest loss of speed by load and its error; None when no drag is known to a percent of the speed.
+
+    Parameters
+    ----------
+    grid : pd.DataFrame
+        Rows of `Fit.grid`.
+    """
     known = fitted.drag_se[np.isfinite(fitted.drag_se)]
     if not (known < 0.01).any() or len(grid) == 0:
-        return {}
+        return None
     lowest = grid.loc[grid["load"].idxmin()]
-    return {"sag_max": max(0.0, float(-lowest["load"])), "sag_max_se": float(lowest["load_se"])}
+    return max(0.0, float(-lowest["load"])), float(lowest["load_se"])
 
 
 def _tempo_bpm(fitted, mine):
