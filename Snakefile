@@ -275,6 +275,7 @@ rule trend:
     """Compare build days and set-ups."""
     input:
         PATHS["recordings"],
+        PATHS["inertia"],
         NOTES,
     output:
         update([PATHS["trend"], PATHS["setups"]]),

@@ -114,7 +114,8 @@ def trend(config: settings.Settings) -> None:
         for one in config.arrangements
     }
     keep("trend", trend.trend(recordings, config.baseline))
-    keep("setups", trend.setups(recordings, songs, config))
+    inertia = tables.read(tables.path(config.results, "inertia"), "inertia")
+    keep("setups", trend.setups(recordings, inertia, songs, config))
 
 
 def worklist(config: settings.Settings) -> None:

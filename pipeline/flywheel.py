@@ -5,6 +5,7 @@ disc ½ m R²); seen through a drive that turns it `ratio` times as fast, it is 
 """
 
 import math
+from dataclasses import replace
 
 from pipeline import settings
 
@@ -26,6 +27,17 @@ def ring_kg_m2(mass_kg: float, outer_mm: float, inner_mm: float = 0.0) -> float:
 def reflected_kg_m2(inertia_kg_m2: float, ratio: float) -> float:
     """Return the inertia as felt at a shaft that turns once while the wheel turns `ratio` times."""
     return inertia_kg_m2 * ratio**2
+
+
+def with_one_more(flywheel: settings.Flywheel) -> settings.Flywheel | None:
+    """Return the flywheel with one more of its largest wheel (by inertia), else of itself; None when none is told."""
+    if flywheel.inertia_kg_m2 is not None:
+        return replace(flywheel, inertia_kg_m2=2 * flywheel.inertia_kg_m2)
+    if not flywheel.wheels:
+        return None
+    largest = max(flywheel.wheels, key=lambda wheel: ring_kg_m2(wheel.mass_kg, wheel.outer_mm, wheel.inner_mm))
+    more = tuple(replace(one, count=one.count + (one is largest)) for one in flywheel.wheels)
+    return replace(flywheel, wheels=more)
 
 
 def ratio(machine: settings.Machine) -> float:

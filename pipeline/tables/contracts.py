@@ -405,21 +405,45 @@ sag_max_se? | real | | its standard error
         ),
         _contract(
             "setups",
-            key="arrangement setup",
-            order="arrangement setup",
+            key="arrangement setup more_wheels",
+            order="arrangement setup more_wheels",
             columns="""
 arrangement | text | | arrangement
 setup | text | | machine set-up, '' when none is given
+more_wheels | whole | | 0: as configured; 1: as it is now with one more wheel like its own (never played)
 n_recordings | whole | | used recordings (0: only configured)
+predicted_from? | text | | set-up from whose newest takes the predictions are made
+predicted_from_day? | day | | their build day
 sag_max? | real | | measured greatest loss of speed by load
 sag_max_se? | real | | its standard error over these takes (days may differ by more); null: nothing known of chance
-sag_max_predicted? | real | | predicted for a build day, from the other set-ups; null unless sag_law is 'holds'
-sag_max_predicted_se? | real | | its standard error; stretched for few groups, so that 1.96 of them hold 95 of 100
+sag_max_predicted? | real | | predicted for a build day, from the newest takes of another set-up
+sag_max_predicted_se? | real | | its standard error; stretched for few takes, so that 1.96 of them hold 95 of 100
+sag_max_low? | real | | lower end of the 95 % interval of the prediction, for as many takes on another day
+sag_max_high? | real | | its upper end
 sag_law | text | | does the loss fall as 1/inertia over the measured set-ups? holds, contradicted or cannot tell
 felt_sd_s? | real | s | measured standard deviation of felt_s
-felt_sd_predicted_s? | real | s | predicted
+felt_sd_predicted_s? | real | s | predicted, with the mechanism of the takes it is predicted from
+felt_sd_low_s? | real | s | lower end of its 95 % interval
+felt_sd_high_s? | real | s | its upper end
+speed_sd_s? | real | s | measured part of felt_sd_s that inertia acts on: crew, load, pedals
+speed_predicted_s? | real | s | predicted
+mechanism_sd_s? | real | s | measured part of felt_sd_s that no inertia changes: strikers, pins, belts, scatter
+mechanism_predicted_s? | real | s | the same in the takes it is predicted from
 steady_1? | real | | measured Allan deviation over 1 bar
 steady_1_predicted? | real | | predicted
+steady_1_low? | real | | lower end of its 95 % interval
+steady_1_high? | real | | its upper end
+steady_4? | real | | measured Allan deviation over 4 bars
+steady_4_predicted? | real | | predicted
+steady_4_low? | real | | lower end of its 95 % interval
+steady_4_high? | real | | its upper end
+click_sd_s? | real | s | measured standard deviation of late_s against the click
+click_sd_predicted_s? | real | s | predicted
+click_sd_low_s? | real | s | lower end of its 95 % interval
+click_sd_high_s? | real | s | its upper end
+agrees | text | | measured against predicted (of felt_sd_s the part speed_sd_s): agrees, differs, '' where not known
+differs | texts | | quantities that were measured outside of what was foreseen; all of a set-up tested at once (95 %)
+mechanism_changed? | flag | | the part that no inertia changes differs between the takes compared (95 %)
 inertia_at_barrel_kg_m2? | real | kg m2 | inertia reflected to the barrel
 energy_j? | real | J | energy stored in the wheel at the tempo played
 rim_m_per_s? | real | m/s | speed of its rim at the tempo played

@@ -40,7 +40,8 @@ def spreads(takes: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
     -------
     groups : pd.DataFrame
         One row a group: KEYS, `mean` (of the logarithms), `variance` (of that mean; NaN without a pool), `size`
-        (takes), `value` (geometric mean, in the unit of the quantity), `value_se`.
+        (takes), `of_takes` (the part of the variance that takes make), `value` (geometric mean, in the unit of the
+        quantity), `value_se`.
     df : float
         Degrees of freedom of the pooled variance; NaN without a pool.
     """
@@ -54,6 +55,7 @@ def spreads(takes: pd.DataFrame, quantity: str) -> tuple[pd.DataFrame, float]:
     # Takes that are equal to the last digit are copies of one take: they tell nothing of the variation between takes.
     df, pooled = (df, pooled) if pooled > 0 else (np.nan, np.nan)
     groups["value"], groups["variance"] = np.exp(groups["mean"]), pooled / groups["size"]
+    groups["of_takes"] = groups["variance"]
     if f"{quantity}_se" in takes:
         error = takes.loc[logs.index, [*KEYS, f"{quantity}_se"]].groupby(KEYS)[f"{quantity}_se"].mean().reset_index()
         groups["variance"] += (error[f"{quantity}_se"].fillna(0.0).astype(float) / groups["value"]) ** 2

@@ -16,6 +16,7 @@ from pipeline.trend.group_values import KEYS
 
 # That all intervals of a comparison hold the true value, and that a detectable change is detected. Chosen: by custom.
 CONFIDENCE = 0.95
+NORMAL = stats.norm.ppf(0.5 + CONFIDENCE / 2)  # standard errors in half of the interval that the report prints
 
 
 def with_intervals(made: pd.DataFrame) -> pd.DataFrame:

@@ -1,8 +1,10 @@
-"""Make the table 'setups': what each set-up did, and the loss of speed predicted for set-ups not yet played.
+"""Make the table 'setups': what each set-up did, and what is foreseen of it from the takes of another.
 
-In: recordings, notes, the machine in each set-up. Out: one row a set-up: inertia, energy, rim speed, measured spread,
-steadiness and loss of speed, predicted loss.
+In: recordings, the table 'inertia', notes, the machine in each set-up. Out: one row a set-up, and one for the machine
+as it is now with one more wheel like its own: inertia, energy, rim speed, measured and predicted quantities.
 """
+
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -10,19 +12,30 @@ import pyarrow as pa
 
 from pipeline import flywheel, tables
 from pipeline.settings import Machine, Settings
-from pipeline.trend import group_values, sag_law
+from pipeline.trend import foreseen, group_values, sag_law
+from pipeline.trend.group_values import KEYS
+from pipeline.trend.intervals import CONFIDENCE, NORMAL
+
+# Columns of a quantity of `foreseen`: measured, predicted, low and high end.
+COLUMNS = {
+    name: tuple(f"{stem}{part}{unit}" for part in ("", "_predicted", "_low", "_high"))
+    for name, stem, unit in (
+        ("felt_sd_s", "felt_sd", "_s"),
+        ("steady_1", "steady_1", ""),
+        ("steady_4", "steady_4", ""),
+        ("sag_max", "sag_max", ""),
+        ("click_sd_s", "click_sd", "_s"),
+    )
+}
 
 
-def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings) -> pa.Table:
-    """Return what each set-up did, and the loss of speed predicted for it from the others.
-
-    The loss is predicted only if the measured set-ups agree with a loss that falls as 1/inertia (`sag_law`). Spread and
-    steadiness do not follow from the inertia alone: their predictions are null.
+def setups(recordings: pa.Table, inertia: pa.Table, songs: dict[str, pa.Table], settings: Settings) -> pa.Table:
+    """Return what each set-up did, and what is foreseen of it from the newest takes of another.
 
     Parameters
     ----------
-    recordings : pa.Table
-        Contract 'recordings'.
+    recordings, inertia : pa.Table
+        Contracts of these names.
     songs : dict of str to pa.Table
         Contract 'notes', of each arrangement: how far the barrel turns in a beat.
     settings : Settings
@@ -32,37 +45,106 @@ def setups(recordings: pa.Table, songs: dict[str, pa.Table], settings: Settings)
     pa.Table
         Contract 'setups'.
     """
-    used = group_values.used_takes(recordings)
+    used, moved = group_values.used_takes(recordings), inertia.to_pandas()
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
-        of_song = used[used["arrangement"] == arrangement]
-        names = sorted({"", *(name for name, _ in settings.setups), *of_song["setup"]})
-        turns_per_beat = _turns_per_beat(songs[arrangement])
-        found = [_of_setup(of_song, arrangement, name, settings, turns_per_beat) for name in names]
-        # The machine without a set-up gets a row only if it was recorded so.
-        found = [row for row in found if row["n_recordings"] or row["setup"]]
-        rows += sag_law.with_predictions(found, group_values.spreads(of_song, "sag_max")[0])
+        takes = used[used["arrangement"] == arrangement].merge(_own_spreads(moved), on="recording", how="left")
+        rows += _of_arrangement(takes, moved[moved["arrangement"] == arrangement], songs[arrangement], settings)
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
     return tables.build("setups", {name: made[name].to_list() for name in made})
 
 
-def _of_setup(used: pd.DataFrame, arrangement: str, setup: str, settings: Settings, turns_per_beat: float) -> dict:
+def _own_spreads(moved) -> pd.DataFrame:
+    """Return what only the table 'inertia' tells of each take as it was played."""
+    return moved.loc[moved["inertia_ratio"] == 1.0, ["recording", "click_sd_s", "speed_sd_s", "mechanism_sd_s"]]
+
+
+def _of_arrangement(takes, moved, song, settings) -> list[dict]:
+    names = sorted({"", *(name for name, _ in settings.setups), *takes["setup"]})
+    turns_per_beat = _turns_per_beat(song)
+    rows = [_of_setup(takes, name, settings.machine_of(name), turns_per_beat) for name in names]
+    # The machine without a set-up gets a row only if it was recorded so.
+    rows = [row for row in rows if row["n_recordings"] or row["setup"]]
+    rows = sag_law.with_law(rows, group_values.spreads(takes, "sag_max")[0])
+    known = {row["setup"]: row.get("inertia_at_barrel_kg_m2", np.nan) for row in rows}
+    now = max(takes[KEYS].itertuples(index=False, name=None))[KEYS.index("setup")]
+    newest = sorted(moved[KEYS].itertuples(index=False, name=None))[::-1]
+    more = _one_more(takes, now, settings.machine_of(now), turns_per_beat)
+    made = []
+    for row in [*rows, *([more | {"sag_law": rows[0]["sag_law"]}] if more else [])]:
+        others = [key for key in newest if row["more_wheels"] or key[KEYS.index("setup")] != row["setup"]]
+        ratio = pd.Series({name: row.get("inertia_at_barrel_kg_m2", np.nan) / one for name, one in known.items()})
+        made.append(row | (_foreseen(row, moved, ratio, others[0]) if others else {}))
+    return [row for row in made if not row["more_wheels"] or any(row.get(one[1]) for one in COLUMNS.values())]
+
+
+def _of_setup(used: pd.DataFrame, setup: str, machine: Machine, turns_per_beat: float) -> dict:
     """Return the row of one set-up, without errors and predictions."""
     takes = used[used["setup"] == setup]
-    row = {"arrangement": arrangement, "setup": setup, "n_recordings": len(takes)}
-    for name in ("sag_max", "felt_sd_s", "steady_1"):
+    row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 0, "n_recordings": len(takes)}
+    row |= {"agrees": "", "differs": []}
+    for name in (*(columns[0] for columns in COLUMNS.values()), "speed_sd_s", "mechanism_sd_s"):
         logs = group_values.logarithms(takes[name])
         row[name] = float(np.exp(logs.mean())) if len(logs) else np.nan
-    machine = settings.machine_of(setup)
     # Energy and rim speed of a set-up that was never played are given at the mean tempo of all takes.
     tempo_bpm = (takes if len(takes) else used)["tempo_bpm"].mean()
-    barrel_hz = tempo_bpm / 60 * turns_per_beat
+    return row | _stored(machine, tempo_bpm / 60 * turns_per_beat)
+
+
+def _stored(machine, barrel_hz) -> dict:
+    """Return inertia, energy and rim speed, as far as the configuration tells them."""
+    row = {}
     inertia = flywheel.inertia_at_barrel_kg_m2(machine)
     if inertia is not None:
         row |= {"inertia_at_barrel_kg_m2": inertia, "energy_j": flywheel.energy_j(inertia, barrel_hz)}
     if diameter_mm := _rim_mm(machine):
         row["rim_m_per_s"] = flywheel.surface_mm_per_s(diameter_mm, barrel_hz * flywheel.ratio(machine)) / 1000
     return row
+
+
+def _one_more(used, setup, machine, turns_per_beat) -> dict | None:
+    """Return the row of the machine in this set-up with one more wheel like its own; None where it has none."""
+    more = flywheel.with_one_more(machine.flywheel) if machine.flywheel else None
+    if more is None:
+        return None
+    tempo_bpm = used.loc[used["setup"] == setup, "tempo_bpm"].mean()
+    row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 1, "n_recordings": 0}
+    row |= {"agrees": "", "differs": []}
+    return row | _stored(replace(machine, flywheel=more), tempo_bpm / 60 * turns_per_beat)
+
+
+def _foreseen(row, moved, ratio, source) -> dict:
+    """Return what is foreseen of a set-up from the takes of the group `source`, and whether its own takes say so."""
+    groups = foreseen.groups_of(moved, ratio, source)
+    found = foreseen.foreseen(groups)
+    told = {"predicted_from": source[KEYS.index("setup")], "predicted_from_day": source[KEYS.index("build_day")]}
+    for name, columns in COLUMNS.items():
+        if name in found:
+            one = found[name]
+            told |= dict(zip(columns[1:], (one.value, one.low, one.high), strict=True))
+    if "sag_max" in found:
+        one = found["sag_max"]
+        # So that ±1.96 of it is the interval of Student's t.
+        told["sag_max_predicted_se"] = one.value * np.log(one.high / one.value) / NORMAL
+    for name in (foreseen.SPEED, foreseen.MECHANISM):
+        if name in found:
+            told[name.replace("_sd_s", "_predicted_s")] = found[name].value
+    return told | (_compared(row, groups) if found else {})
+
+
+def _compared(row, groups) -> dict:
+    """Return which quantities were measured outside of what was foreseen; all of a set-up's are tested at once.
+
+    The felt spread is tested by the part that inertia acts on: the mechanism may have been mended between the takes.
+    """
+    tested = {foreseen.SPEED if name == foreseen.FELT else name: name for name in COLUMNS}
+    measured = {by: row[by] for by in tested if row.get(by, np.nan) > 0}
+    chance = (1 - CONFIDENCE) / max(1, len(measured))  # Bonferroni's inequality, as in `intervals`
+    outside = foreseen.differs(groups, measured, chance)
+    still = {foreseen.MECHANISM: row["mechanism_sd_s"]} if row.get("mechanism_sd_s", np.nan) > 0 else {}
+    mended = bool(foreseen.differs(groups, still, 1 - CONFIDENCE)) if still else None
+    word = ("differs" if outside else "agrees") if measured else ""
+    return {"agrees": word, "differs": [tested[by] for by in outside], "mechanism_changed": mended}
 
 
 def _rim_mm(machine: Machine) -> float:
