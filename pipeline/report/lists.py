@@ -1,11 +1,10 @@
-"""Lay out what is read in rows: passages, pins, strikers, shafts, changes, jobs, set-ups, recordings.
+"""Lay out what is read in rows: passages, pins, strikers, shafts, changes, jobs, recordings.
 
 A column in which nothing is known is left out, a list without rows is empty: what does not apply is absent.
 """
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from pipeline import words
@@ -152,43 +151,6 @@ def jobs(found: Found) -> list[Column]:
     )
 
 
-def setups(results: Results) -> list[Column]:
-    """List the set-ups of the leading arrangement, the one on the machine now first; nothing with only one."""
-    if not results.sections:
-        return []
-    lead = results.sections[0].group
-    frame = results.setups[results.setups["arrangement"] == lead.arrangement]
-    frame = frame.assign(other=frame["setup"] != lead.setup).sort_values(["other", "setup"], kind="stable")
-    rows = list(frame.itertuples(index=False))
-    if len(rows) < 2:
-        return []
-    return _told(
-        Column("Set-up", [(row.setup or words.AS_DESCRIBED) + ("" if row.other else " (now)") for row in rows]),
-        Column("Recordings", [str(row.n_recordings) for row in rows], True),
-        Column("Speed lost to load", [words.percent(row.sag_max, row.sag_max_se) for row in rows], True),
-        Column("foreseen", [words.percent(row.sag_max_predicted, row.sag_max_predicted_se) for row in rows], True),
-        Column("Spread", [words.milliseconds(row.felt_sd_s) for row in rows], True),
-        Column("Inertia at the barrel", _against_now(rows, "inertia_at_barrel_kg_m2", "kg m²"), True),
-        Column("Energy in the wheel", _against_now(rows, "energy_j", "J"), True),
-        Column("Rim speed", _against_now(rows, "rim_m_per_s", "m/s"), True),
-    )
-
-
-def law_said(results: Results) -> str:
-    """Say whether another inertia is known to change the speed that load takes; '' where no loss was measured."""
-    lead = results.sections[0].group.arrangement
-    rows = results.setups[(results.setups["arrangement"] == lead) & results.setups["sag_max"].notna()]
-    if not len(rows) or not rows["inertia_at_barrel_kg_m2"].notna().any():
-        return ""
-    return {
-        "holds": "Foreseen: the loss falls as 1/inertia over the set-ups that were measured; ± is for one build day.",
-        "contradicted": "More inertia has not lowered the loss as 1/inertia here, so none is foreseen.",
-    }.get(
-        rows["sag_law"].iloc[0],
-        "What another inertia would change is not known here: play two set-ups of different inertia in turn (A B A B).",
-    )
-
-
 def recordings(results: Results) -> list[Column]:
     """List every recording with its state, and why it was refused."""
     rows = list(results.recordings.sort_values(["build_day", "recording"], kind="stable").itertuples(index=False))
@@ -226,19 +188,6 @@ def _delay(row) -> str:
 def _now_said(rows, name: str) -> str:
     now = rows[rows["quantity"] == name].iloc[0]
     return words.quantity(name, now["value"], now["value_se"])
-
-
-def _against_now(rows: list, name: str, unit: str) -> list[str]:
-    """Write a quantity of the set-ups, with how many times it is that of the set-up now on the machine."""
-    now = float(getattr(rows[0], name) if words.known(getattr(rows[0], name)) else np.nan)
-    cells = []
-    for row in rows:
-        value = getattr(row, name)
-        cell = words.about(value, unit)
-        if row.other and words.known(value) and now > 0:
-            cell += f" (× {words.about(value / now)})"
-        cells.append(cell)
-    return cells
 
 
 def _day(row) -> str:

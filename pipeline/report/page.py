@@ -6,7 +6,7 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, slips, song, verdict
+from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, slips, song, verdict, what_if
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -45,6 +45,7 @@ def render(found: Results) -> str:
         "wobble": shafts,
         "slips": slips,
         "remainder": remainders,
+        "what_if": what_if,
     }
     environment.filters["drawn"] = Markup  # our own SVG, in which drawing.py has escaped what the user wrote
     return environment.get_template("page.html").render(

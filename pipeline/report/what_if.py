@@ -1,0 +1,234 @@
+"""Say what each machine set-up did, and what is foreseen of those on which the machine does not run now.
+
+In: the table 'setups' of the leading arrangement. Out: a list of them, and one paragraph for each.
+"""
+
+import numpy as np
+
+from pipeline import words
+from pipeline.report.lists import NOTHING, Column
+from pipeline.report.results import Results
+
+# Column stems and units of the table, what they are called, in the order in which they are said.
+QUANTITIES = (
+    ("felt_sd", "_s", "spread", "felt_sd_s"),
+    ("steady_1", "", "steadiness from bar to bar", "steady_1"),
+    ("sag_max", "", "speed lost to load", "sag_max"),
+    ("click_sd", "_s", "distance from the click", "late_sd_s"),
+)
+WON_BY_MASS = 0.1  # of the spread: what mass can win at most; below that it does not help. Our own choice
+STORED = (
+    ("Inertia at the barrel", "inertia_at_barrel_kg_m2", "kg m²"),
+    ("Energy in the wheel", "energy_j", "J"),
+    ("Rim speed", "rim_m_per_s", "m/s"),
+)
+HARDLY = 0.1  # of a quantity: less is no change worth a wheel. Our own choice
+HEAVIER = 1.01  # times as much energy, speed or inertia: more than rounding
+ASSUMED = (
+    "Foreseen: the speed of the newest takes, turned back into torque, on the other inertia; the same crew, friction "
+    "and mechanism. In brackets: where the mean of as many takes on another day lies, in 95 cases of 100. Only the "
+    "wheel as configured counts: barrel and shafts, which add to the inertia, make every change a little smaller."
+)
+
+
+def rows_of(results: Results) -> list:
+    """Return the rows of the leading arrangement, the set-up on the machine now first; nothing with only one."""
+    if not results.sections:
+        return []
+    lead = results.sections[0].group
+    frame = results.setups[results.setups["arrangement"] == lead.arrangement]
+    frame = frame.assign(other=(frame["setup"] != lead.setup) | (frame["more_wheels"] > 0))
+    rows = list(frame.sort_values(["other", "more_wheels", "setup"], kind="stable").itertuples(index=False))
+    return rows if len(rows) > 1 and not rows[0].other else []
+
+
+def table(results: Results) -> list[Column]:
+    """List what each set-up did and what is foreseen of it, a set-up a column; lines in which nothing is known go."""
+    rows = rows_of(results)
+    if not rows:
+        return []
+    lines = [("Recordings", [str(row.n_recordings) if row.n_recordings else "–" for row in rows])]
+    lines += [
+        (words.capital(name), [_cell(row, stem, unit, as_what) for row in rows])
+        for stem, unit, name, as_what in QUANTITIES
+    ]
+    lines += [(title, _against_now(rows, name, unit)) for title, name, unit in STORED]
+    lines += [("Time to stop", [_stops(row, rows[0]) for row in rows])]
+    lines = [(title, cells) for title, cells in lines if any(cell not in NOTHING for cell in cells)]
+    titles, cells = [title for title, _ in lines], list(zip(*(cells for _, cells in lines), strict=True))
+    of_setups = [Column(_named(row, rows[0]), list(mine), True) for row, mine in zip(rows, cells, strict=True)]
+    return [Column("", titles), *of_setups]
+
+
+def said(results: Results) -> list[str]:
+    """Return one paragraph for each set-up but the one on the machine now."""
+    rows = rows_of(results)
+    return list(filter(None, (_said(row, rows, _before(results, row)) for row in rows[1:])))
+
+
+def note(results: Results) -> str:
+    """Return what predictions rest on, or what must be told or played before there are any; '' where neither helps."""
+    rows = rows_of(results)
+    if not rows:
+        return ""
+    if any(_known(row, stem, unit)[0] for row in rows for stem, unit, *_ in QUANTITIES):
+        return ASSUMED
+    if sum(words.known(row.inertia_at_barrel_kg_m2) for row in rows) < 2:
+        return "What another wheel or pulley would change is not foreseen: the flywheel's inertia is not told."
+    return (
+        "What another wheel or pulley would change is not known here: it takes two recordings or more of one day, some "
+        "minutes long, and set-ups of at most 8 times the inertia of the one played, at least a quarter of it."
+    )
+
+
+def _before(results, row) -> dict[str, float]:
+    """Return the measured quantities of the takes from which a set-up is foreseen, by the columns of 'recordings'."""
+    takes = results.recordings
+    on = (takes["status"] == "used") & (takes["arrangement"] == row.arrangement)
+    on &= (takes["setup"] == row.predicted_from) & (takes["build_day"] == row.predicted_from_day)
+    takes = takes[on & (takes["session"] == takes.loc[on, "session"].max())]
+    takes = takes.assign(late_sd_s=takes["late_sd_s"].where(takes["click_offset_s"].notna()))
+    logs = np.log(takes[[as_what for *_, as_what in QUANTITIES]].astype(float).where(lambda values: values > 0))
+    return {name: float(np.exp(mean)) for name, mean in logs.mean().items() if np.isfinite(mean)}
+
+
+def _said(row, rows, before) -> str:
+    """Return the paragraph of one set-up; '' where nothing is foreseen of it."""
+    known = [of for of in QUANTITIES if _known(row, *of[:2])[0] is not None]
+    if not known:
+        return ""
+    lead = f"{words.capital(_name(row, rows[0]))}, foreseen from the takes of {words.day(row.predicted_from_day)}"
+    if row.predicted_from != rows[0].setup:
+        lead += f" ({row.predicted_from or words.AS_DESCRIBED})"
+    more = (_mechanism(row, rows, before.get("felt_sd_s")), _played(row), _caution(row, rows[0]))
+    return " ".join([f"{lead}: {_changes(row, known, before)}.", *filter(None, more)])
+
+
+def _changes(row, known, before) -> str:
+    """Say what changes, and what hardly does."""
+    changed, same = [], []
+    for stem, unit, name, as_what in known:
+        value, low, high = _known(row, stem, unit)
+        if as_what in before and abs(value / before[as_what] - 1) < HARDLY:
+            same.append(name)
+            continue
+        against = f" instead of {words.quantity(as_what, before[as_what])}" if as_what in before else ""
+        changed.append(f"{name} {_range(as_what, value, low, high)}{against}")
+    return ", ".join([*changed, *([f"about the same {_joined(same)}"] if same else [])])
+
+
+def _mechanism(row, rows, before) -> str:
+    """Say what more mass leaves of the spread `before`; '' for a set-up that has no more than it is foreseen from."""
+    still, source = row.mechanism_predicted_s, _row_of(rows, row.predicted_from)
+    if before is None or source is None or not words.known(still):
+        return ""
+    if not row.inertia_at_barrel_kg_m2 > HEAVIER * source.inertia_at_barrel_kg_m2 or still < before / 2:
+        return ""
+    parts = f"{_number(still)} of {words.milliseconds(before)} are the mechanism (strikers, pins, wobbles, scatter)"
+    return f"Mass will not help the spread{' much more' if still < (1 - WON_BY_MASS) * before else ''}: {parts}."
+
+
+def _row_of(rows, setup):
+    return next((one for one in rows if not one.more_wheels and one.setup == setup), None)
+
+
+def _played(row) -> str:
+    """Say whether the takes of this set-up agree with what was foreseen of it."""
+    if row.agrees == "agrees":
+        text = "It was played, and what the wheel acts on was as foreseen."
+        if row.mechanism_changed:
+            text += (
+                f" Its spread is another because its mechanism was: {_number(row.mechanism_sd_s)} there, "
+                f"{words.milliseconds(row.mechanism_predicted_s)} in the takes that it is foreseen from."
+            )
+        return text
+    if row.agrees != "differs":
+        return ""
+    names = {stem + unit: name for stem, unit, name, _ in QUANTITIES} | {"steady_4": "steadiness over 4 bars"}
+    wrong = _joined([names[one] for one in row.differs])
+    return (
+        f"It was played, and was not as foreseen in {wrong}: crew, friction or wheel were not the same but for what is "
+        "configured. Do not build on what is foreseen here."
+    )
+
+
+def _caution(row, now) -> str:
+    """Say by how much energy, rim speed and time to stop change against the machine as it is now."""
+    ratios = [_times(row, now, name) for name in ("energy_j", "rim_m_per_s", "inertia_at_barrel_kg_m2")]
+    if None in ratios:
+        return ""
+    energy, rim, stop = ratios
+    text = (
+        f"Against the machine as it is now: energy in the wheel {_by(energy)}, rim speed {_by(rim)}, time to stop "
+        f"{_by(stop)} with the same friction and brake"
+    )
+    if max(ratios) < HEAVIER:
+        return text + "."
+    return text + ": guards, brake, shaft and fixings must be reconsidered by someone competent before it turns."
+
+
+def _joined(names) -> str:
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
+def _by(ratio) -> str:
+    return "as now" if 1 / HEAVIER < ratio < HEAVIER else f"×\N{NO-BREAK SPACE}{words.about(ratio)}"
+
+
+def _times(row, now, name) -> float | None:
+    value, own = getattr(row, name), getattr(now, name)
+    return float(value / own) if words.known(value) and words.known(own) and own else None
+
+
+def _stops(row, now) -> str:
+    ratio = _times(row, now, "inertia_at_barrel_kg_m2")
+    return _by(ratio) if ratio is not None and row.other else "–"
+
+
+def _name(row, now) -> str:
+    if row.more_wheels:
+        return f"{now.setup} and one more wheel" if now.setup else "one more wheel"
+    return row.setup or words.AS_DESCRIBED
+
+
+def _named(row, now) -> str:
+    return _name(row, now) + ("" if row.other else " (now)")
+
+
+def _known(row, stem, unit) -> tuple:
+    """Return what is foreseen and its ends; three None where nothing is."""
+    found = tuple(getattr(row, f"{stem}{part}{unit}") for part in ("_predicted", "_low", "_high"))
+    return found if all(words.known(one) for one in found) else (None, None, None)
+
+
+def _cell(row, stem, unit, as_what) -> str:
+    measured, (value, low, high) = getattr(row, stem + unit), _known(row, stem, unit)
+    se = row.sag_max_se if stem == "sag_max" else None
+    parts = [words.quantity(as_what, measured, se)] if words.known(measured) else []
+    parts += [f"foreseen {_range(as_what, value, low, high)}"] if value is not None else []
+    return "; ".join(parts)
+
+
+def _range(as_what, value, low, high) -> str:
+    """Write a value and the ends of its interval, the unit once: `3.6 ms (3.3 to 3.8)`."""
+    unit = words.quantity(as_what, value).partition("\N{NO-BREAK SPACE}")[2]
+    ends = words.between(as_what, low, high).removesuffix(f"\N{NO-BREAK SPACE}{unit}")
+    return f"{words.quantity(as_what, value)} ({ends})"
+
+
+def _number(value_s) -> str:
+    return words.milliseconds(value_s).partition("\N{NO-BREAK SPACE}")[0]
+
+
+def _against_now(rows: list, name: str, unit: str) -> list[str]:
+    """Write a quantity of the set-ups, with how many times it is that of the set-up now on the machine."""
+    now = float(getattr(rows[0], name) if words.known(getattr(rows[0], name)) else np.nan)
+    cells = []
+    for row in rows:
+        value = getattr(row, name)
+        cell = words.about(value, unit)
+        if row.other and words.known(value) and now > 0:
+            cell += f" (× {words.about(value / now)})"
+        cells.append(cell)
+    return cells
