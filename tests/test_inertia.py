@@ -15,7 +15,7 @@ from pipeline.timing.model import drive as drives
 from pipeline.timing.tables import inertia
 from tests import timing_machine
 
-DRIVE = drives.Drive(8.0, 0.008, 1.0, 8.0, np.zeros((3, 3)))
+DRIVE = drives.Drive(8.0, 0.008, 1.0, 8.0, 0.0, np.zeros((3, 3)))
 QUANTITIES = ["felt_sd_s", "steady_1", "steady_4", "sag_max"]
 
 
@@ -46,12 +46,12 @@ def test_the_same_torque_on_another_inertia_gives_the_path_that_is_foreseen(rati
         return integrate.solve_ivp(balance, (0, 400), [0.0, 0.0], t_eval=u, rtol=1e-9, atol=1e-12).y[0]
 
     light, heavy = path(1.0), path(ratio)
-    foreseen = inertia.later(light, ratio, replace(DRIVE, pull=pull))
+    foreseen = inertia.later(light, ratio, replace(DRIVE, pull=pull), 0.6)
     # How a line begins is not foreseen, nor its straight line: both fade with the recovery.
     on = u > 4 * 8.0 * max(ratio, 1.0)
     away = signal.detrend((light + foreseen - heavy)[on])
     assert np.std(away) < 0.1 * np.std(signal.detrend(heavy[on]))
-    assert not inertia.later(light, 1.0, DRIVE).any()
+    assert not inertia.later(light, 1.0, DRIVE, 0.6).any()
 
 
 def make_pair(seed, ratio, n_takes=2, follows_click=True, n_strikers=6):

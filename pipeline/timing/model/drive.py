@@ -26,6 +26,7 @@ from scipy import optimize, signal
 HIGHEST = 0.25  # cycles a beat; fewer where strikes are further apart: half of what they can show
 LOWEST_BIN = 2  # of the taper's spectrum that the mean does not reach
 SHORTEST = 32  # half beats of a line from which on it is used
+FIRST_BEATS = 2.0  # of a line, whose mean speed is the one that it begins with
 FEWEST_BINS = 12  # over all lines; below that nothing is told
 # Neighbours in a Hann-tapered spectrum are correlated: their joint information is this share of independent ones'
 # (1 / Σ ρ², ρ = 1, 2/3, 1/6 on each side: 1 / 1.94; from memory).
@@ -71,6 +72,8 @@ class Drive:
         Load over what the fit says of it.
     fitted_recovery_beats : float
         Recovery by which the fit told the load.
+    begun : float
+        Share of the mean speed by which the lines begin faster, as far as they have it in common.
     log_covariance : np.ndarray, shape=(3, 3)
         Of the logarithms of τ, k and the scale.
     """
@@ -79,6 +82,7 @@ class Drive:
     pull: float
     scale: float
     fitted_recovery_beats: float
+    begun: float
     log_covariance: np.ndarray
 
     def doubted(self) -> list["Drive"]:
@@ -96,16 +100,18 @@ class Drive:
             scale=self.scale * scale,
         )
 
-    def load(self, course: Course) -> np.ndarray:
+    def load(self, course: Course, ratio: float = 1.0) -> np.ndarray:
         """Return the part of the speed by the strikes when the crew corrects as it does, shape=(n,).
 
-        The line begins at its mean speed: where it began in truth has reasons of its own.
+        `ratio`: on so many times the inertia. The fit's law lets every line begin unloaded. It is given back what the
+        lines' beginnings do not show.
         """
-        fades = course.load[0] * np.exp(-(course.u_beat - course.u_beat[0]) / self.fitted_recovery_beats)
-        push = (1.0, 1 / self.fitted_recovery_beats, 0.0)
-        answer = (1.0, 1 / self.recovery_beats, self.pull)
-        step = course.u_beat[1] - course.u_beat[0]
-        return self.scale * filtered(push, answer, course.load - fades, step)
+        first, step = course.load[0], course.u_beat[1] - course.u_beat[0]
+        begun = float(np.clip(self.begun, min(0.0, first), max(0.0, first)))
+        fades = (first - begun) * np.exp(-(course.u_beat - course.u_beat[0]) / self.fitted_recovery_beats)
+        push, held = (1.0, 1 / self.fitted_recovery_beats, 0.0), (1 / self.recovery_beats, self.pull)
+        load = filtered(push, (1.0, *held), course.load - fades, step)
+        return self.scale * (load + filtered((1 - ratio, 0.0, 0.0), (ratio, *held), load - begun, step))
 
 
 def drive_of(courses: list[Course], recovery_beats: float, recovery_log_se: float, gap_beats: float) -> Drive | None:
@@ -123,17 +129,30 @@ def drive_of(courses: list[Course], recovery_beats: float, recovery_log_se: floa
     pieces = [_Piece.of(course, gap_beats) for course in courses if len(course.u_beat) >= SHORTEST]
     if sum(len(piece.omega) for piece in pieces) < FEWEST_BINS:
         return None
+    begun = _begun(courses)
     prior_sd = np.array([LENGTH_LOG_SD, np.hypot(recovery_log_se, RECOVERY_LOG_SD), SCALE_LOG_SD, PULL_LOG_SD])
 
     def cost(logs):
-        of = _drive(logs, recovery_beats, np.zeros((3, 3)))
+        of = _drive(logs, recovery_beats, begun, np.zeros((3, 3)))
         return _misfit(pieces, of, np.exp(logs[0])) + (((logs - START) / prior_sd) ** 2).sum() / 2
 
     logs = optimize.minimize(cost, START, method="Nelder-Mead", options=SEARCH).x
-    return _drive(logs, recovery_beats, _covariance(cost, logs, prior_sd)[1:, 1:])
+    return _drive(logs, recovery_beats, begun, _covariance(cost, logs, prior_sd)[1:, 1:])
 
 
-def _drive(logs, recovery_beats, covariance) -> Drive:
+def _begun(courses) -> float:
+    """Return the mean over lines of the speed of their first beats, drawn to 0 as far as chance explains it.
+
+    By the positive-part rule of James & Stein (1961), for one mean: 1 − se²/mean², at least 0; from memory.
+    """
+    use = [course for course in courses if len(course.u_beat) >= SHORTEST]
+    first = np.array([(one.motion + one.load)[one.u_beat < one.u_beat[0] + FIRST_BEATS].mean() for one in use])
+    spread = first.std(ddof=1) if len(first) > 1 else np.std(use[0].motion)
+    mean, se = first.mean(), spread / np.sqrt(len(first))
+    return float(mean * max(0.0, 1 - se**2 / mean**2)) if mean else 0.0
+
+
+def _drive(logs, recovery_beats, begun, covariance) -> Drive:
     """Return the drive of the logarithms of T, τ over its prior, scale and k."""
     order = [0, 2, 1]  # the covariance is of τ, k, scale
     return Drive(
@@ -141,6 +160,7 @@ def _drive(logs, recovery_beats, covariance) -> Drive:
         pull=float(np.exp(logs[3])),
         scale=float(np.exp(logs[2])),
         fitted_recovery_beats=float(recovery_beats),
+        begun=begun,
         log_covariance=covariance[np.ix_(order, order)],
     )
 

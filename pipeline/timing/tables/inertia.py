@@ -5,9 +5,9 @@ load and y that on an inertia κ times as large (`model.drive` has the signs),
 
     κ y'' + y'/τ + k y = x'' + x'/τ + k x,
 
-both from their mean speed. So fast changes fall as 1/κ; slow ones, which friction and the crew's own correction
-hold, hardly at all. Wobbles of a shaft that drives by a freewheel are torque, too (pedals, a crank). Delays, pins,
-wobbles of belts and scatter stay, whatever the inertia.
+both from the speed at which the takes begin. So fast changes fall as 1/κ; slow ones, which friction and the crew's own
+correction hold, hardly at all. Wobbles of a shaft that drives by a freewheel are torque, too (pedals, a crank). Delays,
+pins, wobbles of belts and scatter stay, whatever the inertia.
 """
 
 from dataclasses import dataclass
@@ -110,27 +110,31 @@ def _changes(fitted, machine, cases) -> Changes:
             continue
         at = np.arange(u_beat[0], u_beat[-1] + STEP_BEAT, STEP_BEAT)
         path_s = np.interp(at, u_beat, speed_s[on][first])
+        beat_s = fitted.line_pace[line] / fitted.score.beat_per_s
         for place, (ratio, drive) in enumerate(cases):
-            later_s = later(path_s, ratio, drive)
+            later_s = later(path_s, ratio, drive, beat_s)
             hit_s[on, place] = np.interp(hits["u_beat"].to_numpy()[on], at, later_s)
             grid_s[here, place] = np.interp(grid["u_beat"].to_numpy()[here], at, later_s)
     pedals_s, gain = _pedals(fitted, machine, cases)
     return Changes(hit_s + pedals_s @ (gain - 1), grid_s, speed_s + pedals_s.sum(axis=1))
 
 
-def later(path_s: np.ndarray, ratio: float, drive: Drive) -> np.ndarray:
+def later(path_s: np.ndarray, ratio: float, drive: Drive, beat_s: float) -> np.ndarray:
     """Return by how much later the barrel is where it was late by `path_s`, on an inertia `ratio` times as large.
 
-    It begins at its mean speed: how a take was started says nothing of how another would be. (Begun at the speed of the
-    take's first beats, a wheel of 16 times the inertia was foreseen three times as far from the click as it was.)
+    It begins at the speed that the lines have in common; by what a single one begins faster, by 1/ratio as much. (Begun
+    with a take's own first speed, a wheel of 16 times the inertia was foreseen three times as far from the click as it
+    was.)
 
     Parameters
     ----------
     path_s : np.ndarray, shape=(n,)
         Every STEP_BEAT; a straight line in it changes nothing.
+    beat_s : float
+        Seconds per nominal beat of the line.
     """
     beats = STEP_BEAT * np.arange(len(path_s))
-    slope = np.polyfit(beats, path_s, 1)[0]
+    slope = np.polyfit(beats, path_s, 1)[0] - drive.begun * beat_s
     answer = (ratio, 1 / drive.recovery_beats, drive.pull)
     return filtered((1 - ratio, 0.0, 0.0), answer, path_s - path_s[0] - slope * beats, STEP_BEAT)
 
@@ -209,8 +213,7 @@ def _sags(fitted, take, cases, corrected) -> dict:
 
 
 def _sag(course, struck, ratio, drive):
-    held = (1 / drive.recovery_beats, drive.pull)
-    load = filtered((1.0, *held), (ratio, *held), drive.load(course), GRID_BEAT)
+    load = drive.load(course, ratio)
     return (_mean_speed(course, load, struck) - load).max()
 
 
