@@ -99,7 +99,10 @@ def read(path, name: str, columns: list[str] | None = None) -> pa.Table:
             raise InputError(_damaged(path, name, error)) from None
     version = _label(table.schema.metadata).version or ""
     if version != VERSION:
-        raise InputError(f"{path}: expected version {VERSION}; found '{version}'; delete it and run again")
+        raise InputError(
+            f"{path}: expected a table of this version of pindrift ({VERSION}); found {version or 'none'}; run again: "
+            "it is made anew"
+        )
     names = columns or contract.schema.names
     if missing := [column for column in names if column not in table.schema.names]:
         raise InputError(f"{path}: expected the table '{name}'; found no column {missing}; delete it and run again")
