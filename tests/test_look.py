@@ -138,6 +138,14 @@ def test_a_list_is_told_in_at_most_eight_lines_and_one_picture(tmp_path):
     assert "take & co.csv, triangles: missed" in {element.text for element in drawn.iter()}
 
 
+def test_the_step_may_be_named_by_its_first_word(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    write(tmp_path / "a.csv", *simulated(1, missed=[7]))
+    for word in ("half", "half beat"):
+        assert main(["look", "a.csv", "--bpm", "96", "--every", word]) == 0
+        assert "missed: 1 of 320" in capsys.readouterr().out.replace("\N{NO-BREAK SPACE}", " ")
+
+
 def test_rests_are_not_called_missed_where_nobody_named_the_step(tmp_path):
     strike_s, click_s = simulated(5, missed=range(3, 320, 8))
     write(tmp_path / "a.csv", strike_s, click_s)

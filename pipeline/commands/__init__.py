@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     look.add_argument("--bpm", type=_positive, required=True, help="beats a minute")
     look.add_argument("--click", type=_whole, metavar="N", help="the channel of the metronome")
-    look.add_argument("--every", metavar="STEP", help="bar, beat, 'half beat', 'third of a beat' or 'quarter beat'")
+    look.add_argument("--every", metavar="STEP", help="of strikes: bar, beat, half, third or quarter (of a beat)")
     look.add_argument("--beats-per-bar", type=_whole, default=4, metavar="N", help="4 if not said")
     look.add_argument("--to", metavar="FILE", help="where the picture goes (SVG); into the working folder if not said")
     return parser

@@ -98,7 +98,8 @@ def _run(config: settings.Settings, run: Progress, held, show: bool) -> int:
     os.close(theirs)
     line = None if show else Line(sys.stderr, shutil.get_terminal_size((80, 24)).columns)
     for one in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(one, signal.default_int_handler)
+        if signal.getsignal(one) != signal.SIG_IGN:  # whoever has said nohup wants it to go on
+            signal.signal(one, signal.default_int_handler)
     try:
         _listen(ours, run, line)
         return process.wait()

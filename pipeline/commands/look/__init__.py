@@ -32,8 +32,8 @@ def command(
     """
     if len(takes) > MOST_TAKES:
         raise InputError(f"pindrift look: expected one or two takes; found {len(takes)}; name two")
-    if every and every not in STEPS:
-        raise InputError(f"--every: expected {choice_of(STEPS)}; found '{every}'{slip(every, STEPS)}")
+    if every:
+        every = _step(every)
     target = _target(takes, to)
     found = [heard(path, click) for path in takes]
     for path, one in zip(takes, found, strict=True):
@@ -53,6 +53,15 @@ def command(
         picture.picture([(one.name, of) for one, of in zip(found, even, strict=True)], against), encoding="utf-8"
     )
     print("\n".join([*lines, f"picture: {target}"]))
+
+
+def _step(typed: str) -> str:
+    """Return the step that `--every` names, by its first word or in full."""
+    by_word = {step.partition(" ")[0]: step for step in STEPS}
+    found = by_word.get(typed.casefold(), typed.casefold())
+    if found not in STEPS:
+        raise InputError(f"--every: expected {choice_of(by_word)}; found '{typed}'{slip(typed, by_word)}")
+    return found
 
 
 def _target(takes: list[str], to: str | None) -> Path:

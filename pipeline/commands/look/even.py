@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.errors import InputError
 
-# What --every may say: the step between two places, in beats; a bar is as long as one says.
+# The step between two places, in beats; a bar is as long as one says. Of --every the first word is enough.
 STEPS = {"bar": None, "beat": 1.0, "half beat": 1 / 2, "third of a beat": 1 / 3, "quarter beat": 1 / 4}
 LEAST_STRIKES = 8  # chosen: fewer tell nothing of a take
 LEAST_CLICKS = 8  # chosen
