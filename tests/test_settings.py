@@ -1089,6 +1089,19 @@ def test_check_says_which_channels_of_a_list_the_rig_does_not_name(recorded, cap
     assert line in capsys.readouterr().out
 
 
+@pytest.mark.parametrize(("bpm", "doubted"), [(96, False), (96.5, False), (100, True), (48, True)])
+def test_check_doubts_the_tempo_of_a_click_that_a_list_holds_otherwise(recorded, capsys, bpm, doubted):
+    make_configuration(
+        ("{channel: 3, hears: index}]", f"{{channel: 3, hears: click, bpm: {bpm}}}]"),
+        recordings=RECORDINGS.replace("c1.csv,2031-05-04,,", "c1.csv,2031-05-04,full,"),
+    )
+    rows = "".join(f"{2 + n * 0.625:.3f},3\n{2.3 + n * 1.31 + n * n % 7 * 0.013:.3f},1\n" for n in range(20))
+    Path("c1.csv").write_text(f"hit_s,channel\n{rows}")
+    assert main(["check", "config.yaml"]) == 0
+    line = f"'c1': its click comes at 96.0 a minute, rig 'full' says {bpm}; mend bpm or per_beat"
+    assert (line in capsys.readouterr().out) == doubted
+
+
 def test_check_says_faults_of_the_list_and_of_the_other_recordings_at_once(recorded, capsys):
     make_configuration(recordings=RECORDINGS.replace("b1,b1,2031-05-04", "b1,b1,2031-13-04"))
     make_sound("a1.wav", n_channels=2)

@@ -21,7 +21,7 @@ DOING = {
 ONE_BY_ONE = ("tables", "trend", "worklist", "report")  # each waits for the one before
 # Seconds of one core that a job takes on the machine the demo was measured on; only their ratios matter once a few have
 # ended. Of hits, what a second of one channel adds.
-SECONDS = {"notes": 1.0, "hits": 1.0, "aligned": 2.5, "timing": 5.0, "tables": 1.5, "trend": 3.0, "worklist": 3.0}
+SECONDS = {"notes": 1.0, "hits": 1.0, "aligned": 2.5, "timing": 7.0, "tables": 1.0, "trend": 4.0, "worklist": 4.0}
 SECONDS |= {"report": 4.0, "all": 0.0}
 HITS_PER_CHANNEL_SECOND = 0.01
 ALIGNED_PER_MIXED_SECOND = 0.1  # of a microphone that hears everything: chords are told apart by sound

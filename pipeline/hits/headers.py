@@ -6,9 +6,14 @@ In: a recording, its rig, machine and detection settings. Out: reasons and warni
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import InputError
 from pipeline.hits import hit_lists, sound_file
 from pipeline.settings import Detection, Machine, Recording, Rig, is_list
+
+LEAST_CLICKS = 12  # chosen, as for sound
+OTHER_TEMPO = 0.01  # chosen: lists keep milliseconds, 0.2 % of a beat; a metronome is set in whole beats a minute
 
 
 def look(
@@ -34,8 +39,8 @@ def look(
     try:
         if is_list(recording.file):
             rows = hit_lists.rows_of(Path(recording.file), machine)
-            hit_lists.as_heard(recording, rig, rows)
-            return (), tuple(
+            listed = hit_lists.as_heard(recording, rig, rows)
+            return (), _click_doubt(listed, rig) + tuple(
                 f"its {count} hits on channel {channel} are left out: rig '{rig.name}' does not name that channel"
                 for channel, count in sorted(hit_lists.count_on_unnamed_channels(rig, rows).items())
             )
@@ -45,6 +50,18 @@ def look(
         return error.faults, ()
     except Exception as error:  # a bug that breaks this breaks the stage, too, and the recording is refused
         return (f"{recording.file}: pindrift fails at this file ({type(error).__name__}: {error}); report it",), ()
+
+
+def _click_doubt(listed: hit_lists.HitList, rig: Rig | None) -> tuple[str, ...]:
+    """Say that the click of a list has another tempo than the rig names."""
+    named = next((one for one in rig.channels if one.hears == ("click",) and one.bpm), None) if rig else None
+    click_s = listed.hit_s[np.array(listed.kind) == "click"]
+    if named is None or len(click_s) < LEAST_CLICKS:
+        return ()
+    found_bpm = 60 / (float(np.median(np.diff(click_s))) * named.per_beat)
+    if abs(found_bpm / named.bpm - 1) <= OTHER_TEMPO:
+        return ()
+    return (f"its click comes at {found_bpm:.1f} a minute, rig '{rig.name}' says {named.bpm:g}; mend bpm or per_beat",)
 
 
 @lru_cache
