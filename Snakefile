@@ -274,8 +274,7 @@ rule tables:
 rule trend:
     """Compare build days and set-ups."""
     input:
-        PATHS["recordings"],
-        PATHS["inertia"],
+        [PATHS[name] for name in ("recordings", "strikers", "inertia")],
         NOTES,
     output:
         update([PATHS["trend"], PATHS["setups"]]),

@@ -108,14 +108,14 @@ def trend(config: settings.Settings) -> None:
     from pipeline import trend
 
     keep = _keeper(config, "trend")
-    recordings = tables.read(tables.path(config.results, "recordings"), "recordings")
+    names = ("recordings", "strikers", "inertia")
+    recordings, strikers, inertia = (tables.read(tables.path(config.results, name), name) for name in names)
     songs = {
         one.name: tables.read(tables.path(config.results, "notes", arrangement=one.name), "notes")
         for one in config.arrangements
     }
     keep("trend", trend.trend(recordings, config.baseline))
-    inertia = tables.read(tables.path(config.results, "inertia"), "inertia")
-    keep("setups", trend.setups(recordings, inertia, songs, config))
+    keep("setups", trend.setups(recordings, strikers, inertia, songs, config))
 
 
 def worklist(config: settings.Settings) -> None:

@@ -1245,6 +1245,14 @@ def test_where_both_were_played_the_page_says_whether_they_agree_or_why_not(tmp_
     assert "Do not build on what is foreseen here." in text
 
 
+def test_a_measured_inertia_stands_with_its_interval_beside_what_is_configured(tmp_path):
+    ends = {"": 96.0, "_low": 84.0, "_high": 118.0}
+    text = setups_page(tmp_path, {f"inertia_measured{end}_kg_m2": value for end, value in ends.items()})
+    assert "the inertia at the barrel is 96 kg m² (84 to 120), all that turns included" in text
+    assert "the wheel as configured makes 80 of it." in text
+    assert "added wheel" not in setups_page(tmp_path)
+
+
 def test_what_is_not_known_of_another_wheel_is_said_with_what_would_tell_it(tmp_path):
     text = setups_page(tmp_path)
     assert "it takes two recordings or more of one day" in text and "oreseen" not in text

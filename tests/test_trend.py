@@ -340,11 +340,11 @@ def make_sags(played, takes_sd=0.05, sag_se=None, seed=0, n_takes=3):
 SONG = {"song": pa.table({"score_beat": [0.0, 64.0], "barrel_turn": [0.0, 2.0]})}
 
 
-NOTHING = tables.empty("inertia")
+NOTHING, NO_STRIKERS = tables.empty("inertia"), tables.empty("strikers")
 
 
-def setups_of(table, settings=None, inertia=NOTHING):
-    return trend.setups(table, inertia, SONG, settings or make_settings()).to_pandas().set_index("setup")
+def setups_of(table, settings=None, inertia=NOTHING, strikers=NO_STRIKERS):
+    return trend.setups(table, strikers, inertia, SONG, settings or make_settings()).to_pandas().set_index("setup")
 
 
 def test_inertia_energy_and_rim_speed_of_set_ups_follow_from_their_pulleys():
@@ -364,10 +364,10 @@ def test_a_song_that_begins_late_or_has_one_note_tells_how_far_the_barrel_turns_
     """From beat 4 to beat 68 it turns from 0.5 to 4.5: 1/16 turn a beat, at 96 beats a minute 1/10 turn a second."""
     table = make_sags([("narrow", 0.008)])
     song = pa.table({"score_beat": [4.0, 8.0, 68.0], "barrel_turn": [0.5, 0.75, 4.5]})
-    made = trend.setups(table, NOTHING, {"song": song}, make_settings()).to_pandas().set_index("setup")
+    made = trend.setups(table, NO_STRIKERS, NOTHING, {"song": song}, make_settings()).to_pandas().set_index("setup")
     assert made.loc["narrow", "energy_j"] == pytest.approx(0.5 * 50 * (2 * np.pi / 10) ** 2)
     for n in (0, 1):
-        made = trend.setups(table, NOTHING, {"song": song.slice(0, n)}, make_settings()).to_pandas()
+        made = trend.setups(table, NO_STRIKERS, NOTHING, {"song": song.slice(0, n)}, make_settings()).to_pandas()
         assert made["energy_j"].isna().all() and made["rim_m_per_s"].isna().all()
 
 
@@ -566,3 +566,63 @@ def test_what_is_foreseen_holds_the_next_measured_day_nineteen_times_in_twenty(s
             measured = true * np.exp(chance.normal(0, 0.05) + chance.normal(0, 0.05, 3).mean())
             held.append(third[f"{name}_low"] <= measured <= third[f"{name}_high"])
     assert np.mean(held) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / len(held))
+
+
+def make_built(turns=5.0):
+    """One ring of 18 kg (narrow) and, on the same axle, a second one (wide); barrel and shafts weigh, too."""
+    ring = Wheel(18.0, 600.0, 420.0)
+    machine = make_settings().setups[0][1]
+    setups = tuple(
+        (name, replace(machine, flywheel=Flywheel(wheels=(replace(ring, count=n),)), shafts=(Shaft("flywheel", at),)))
+        for name, n, at in (("narrow", 1, 5.0), ("wide", 2, turns))
+    )
+    return replace(make_settings(), setups=setups), 25 * 0.5 * 18 * (0.3**2 + 0.21**2)
+
+
+def make_strikers(inertia, seed=0, error=0.05, tempo_bpm=(96.0, 96.0)):
+    """Five strikers of 0.002 to 0.01 J on each inertia: d = E / (I ω²), one turn in 32 beats."""
+    chance, rows = np.random.default_rng(seed), []
+    for day, (name, own) in enumerate(zip(("narrow", "wide"), inertia, strict=True)):
+        shared = np.exp(chance.normal(0, 0.02))
+        for striker in range(5):
+            drag = 0.002 * (1 + striker) / (own * (2 * np.pi * tempo_bpm[day] / 60 / 32) ** 2)
+            row = {"arrangement": "song", "build_day": FIRST_DAY + timedelta(day), "session": 1, "setup": name}
+            row |= {"striker": f"striker {striker}", "drag": drag * shared + chance.normal(0, error * drag)}
+            row |= {"drag_se": error * drag} | dict.fromkeys(("n_played", "n_missed", "n_extra", "n_rebound"), 0)
+            rows.append(row | {"n_sound": 0, "miss_pattern": ""})
+    names = tables.CONTRACTS["strikers"].schema.names
+    return tables.build("strikers", {name: [row.get(name) for row in rows] for name in names})
+
+
+def measured_of(strikers, settings, tempo_bpm=(96.0, 96.0)):
+    frame = make_sags([("narrow", 0.02), ("wide", 0.01)]).to_pandas()
+    frame["tempo_bpm"] = np.repeat(tempo_bpm, 3)
+    frame["sag_max_se"] = 0.02 * frame["sag_max"]
+    table = tables.build("recordings", {name: list(frame[name]) for name in frame})
+    return setups_of(table, settings, strikers=strikers)
+
+
+def test_two_set_ups_with_a_known_added_wheel_tell_the_whole_inertia():
+    """The barrel's own 20 kg m² are in no configuration; the takes on both wheels tell them. I = A / (r − 1)."""
+    settings, ring = make_built()
+    held = []
+    for seed in range(20):
+        tempo_bpm = (96.0, 80.0)
+        strikers = make_strikers((20 + ring, 20 + 2 * ring), seed, tempo_bpm=tempo_bpm)
+        made = measured_of(strikers, settings, tempo_bpm)
+        row = made.loc["narrow"]
+        held.append(row["inertia_measured_low_kg_m2"] <= 20 + ring <= row["inertia_measured_high_kg_m2"])
+        more = made["inertia_measured_kg_m2"].diff().iloc[-1]
+        assert more == pytest.approx(ring) and 0.5 < row["inertia_measured_kg_m2"] / (20 + ring) < 2
+    assert np.mean(held) >= 0.95 - 2 * np.sqrt(0.05 * 0.95 / 20)
+
+
+def test_an_inertia_that_two_set_ups_do_not_tell_is_not_told():
+    settings, ring = make_built()
+    # So uncertain that the second wheel may have changed nothing.
+    made = measured_of(make_strikers((20 + ring, 20 + 2 * ring), error=1.0), settings)
+    assert made["inertia_measured_kg_m2"].isna().all()
+    # Another pulley changes the wheel's part alone; a wheel told by its inertia is no known mass.
+    made = measured_of(make_strikers((20 + ring, 20 + 8 * ring)), make_built(turns=10.0)[0])
+    assert made["inertia_measured_kg_m2"].isna().all()
+    assert measured_of(make_strikers((50, 200)), make_settings())["inertia_measured_kg_m2"].isna().all()

@@ -61,9 +61,10 @@ def table(results: Results) -> list[Column]:
 
 
 def said(results: Results) -> list[str]:
-    """Return one paragraph for each set-up but the one on the machine now."""
+    """Return one paragraph for each set-up but the one on the machine now, and the inertia that was measured."""
     rows = rows_of(results)
-    return list(filter(None, (_said(row, rows, _before(results, row)) for row in rows[1:])))
+    paragraphs = [_said(row, rows, _before(results, row)) for row in rows[1:]]
+    return list(filter(None, [*paragraphs, _measured(rows[0]) if rows else ""]))
 
 
 def note(results: Results) -> str:
@@ -149,6 +150,19 @@ def _played(row) -> str:
     return (
         f"It was played, and was not as foreseen in {wrong}: crew, friction or wheel were not the same but for what is "
         "configured. Do not build on what is foreseen here."
+    )
+
+
+def _measured(now) -> str:
+    """Say the inertia that two set-ups with a known added mass tell; '' where they do not."""
+    ends = [getattr(now, f"inertia_measured{end}_kg_m2") for end in ("", "_low", "_high")]
+    if not all(words.known(one) for one in ends):
+        return ""
+    value, low, high = (words.about(one) for one in ends)
+    return (
+        f"By what strikes cost with and without the added wheel, the inertia at the barrel is {value} kg m² "
+        f"({low} to {high}), all that turns included; the wheel as configured makes "
+        f"{words.about(now.inertia_at_barrel_kg_m2)} of it."
     )
 
 

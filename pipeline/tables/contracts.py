@@ -445,6 +445,9 @@ agrees | text | | measured against predicted (of felt_sd_s the part speed_sd_s):
 differs | texts | | quantities that were measured outside of what was foreseen; all of a set-up tested at once (95 %)
 mechanism_changed? | flag | | the part that no inertia changes differs between the takes compared (95 %)
 inertia_at_barrel_kg_m2? | real | kg m2 | inertia reflected to the barrel
+inertia_measured_kg_m2? | real | kg m2 | whole inertia, by the load per strike on two set-ups with a known added mass
+inertia_measured_low_kg_m2? | real | kg m2 | lower end of its 95 % interval
+inertia_measured_high_kg_m2? | real | kg m2 | its upper end
 energy_j? | real | J | energy stored in the wheel at the tempo played
 rim_m_per_s? | real | m/s | speed of its rim at the tempo played
 """,

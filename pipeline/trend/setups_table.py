@@ -1,7 +1,7 @@
 """Make the table 'setups': what each set-up did, and what is foreseen of it from the takes of another.
 
-In: recordings, the table 'inertia', notes, the machine in each set-up. Out: one row a set-up, and one for the machine
-as it is now with one more wheel like its own: inertia, energy, rim speed, measured and predicted quantities.
+In: recordings, strikers, the table 'inertia', notes, the machine in each set-up. Out: one row a set-up, and one for the
+machine as it is now with one more wheel like its own: inertia, energy, rim speed, measured and predicted quantities.
 """
 
 from dataclasses import replace
@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from pipeline import flywheel, tables
 from pipeline.settings import Machine, Settings
-from pipeline.trend import foreseen, group_values, sag_law
+from pipeline.trend import added_mass, foreseen, group_values, sag_law
 from pipeline.trend.group_values import KEYS
 from pipeline.trend.intervals import CONFIDENCE, NORMAL
 
@@ -27,14 +27,17 @@ COLUMNS = {
         ("click_sd_s", "click_sd", "_s"),
     )
 }
+ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))  # of columns, and of what is measured
 
 
-def setups(recordings: pa.Table, inertia: pa.Table, songs: dict[str, pa.Table], settings: Settings) -> pa.Table:
+def setups(
+    recordings: pa.Table, strikers: pa.Table, inertia: pa.Table, songs: dict[str, pa.Table], settings: Settings
+) -> pa.Table:
     """Return what each set-up did, and what is foreseen of it from the newest takes of another.
 
     Parameters
     ----------
-    recordings, inertia : pa.Table
+    recordings, strikers, inertia : pa.Table
         Contracts of these names.
     songs : dict of str to pa.Table
         Contract 'notes', of each arrangement: how far the barrel turns in a beat.
@@ -49,7 +52,9 @@ def setups(recordings: pa.Table, inertia: pa.Table, songs: dict[str, pa.Table], 
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
         takes = used[used["arrangement"] == arrangement].merge(_own_spreads(moved), on="recording", how="left")
-        rows += _of_arrangement(takes, moved[moved["arrangement"] == arrangement], songs[arrangement], settings)
+        found = _of_arrangement(takes, moved[moved["arrangement"] == arrangement], songs[arrangement], settings)
+        loads = strikers.to_pandas()
+        rows += _with_measured_inertia(found, loads[loads["arrangement"] == arrangement], takes, settings)
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
     return tables.build("setups", {name: made[name].to_list() for name in made})
 
@@ -76,6 +81,22 @@ def _of_arrangement(takes, moved, song, settings) -> list[dict]:
         ratio = pd.Series({name: row.get("inertia_at_barrel_kg_m2", np.nan) / one for name, one in known.items()})
         made.append(row | (_foreseen(row, moved, ratio, others[0]) if others else {}))
     return [row for row in made if not row["more_wheels"] or any(row.get(one[1]) for one in COLUMNS.values())]
+
+
+def _with_measured_inertia(rows, strikers, takes, settings) -> list[dict]:
+    """Add the inertia that two set-ups with a known added mass tell, for all set-ups behind the same pulleys."""
+    machines = {row["setup"]: settings.machine_of(row["setup"]) for row in rows}
+    found = added_mass.measured(strikers, takes, machines)
+    if found is None:
+        return rows
+    told = {row["setup"]: row["inertia_at_barrel_kg_m2"] for row in rows if not row["more_wheels"]}
+    made = []
+    for row in rows:
+        if flywheel.ratio(machines[row["setup"]]) == flywheel.ratio(machines[found.setup]):
+            more = row.get("inertia_at_barrel_kg_m2", np.nan) - told[found.setup]
+            row = row | {f"inertia_measured{end}_kg_m2": getattr(found, of) + more for end, of in ENDS}
+        made.append(row)
+    return made
 
 
 def _of_setup(used: pd.DataFrame, setup: str, machine: Machine, turns_per_beat: float) -> dict:

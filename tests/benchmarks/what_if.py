@@ -68,7 +68,9 @@ def compared(notes, machines, groups, true_sag) -> dict:
     )
     settings = _settings(machines, [take.recording for _, takes in groups for take in takes])
     table = (
-        trend.setups(light["recordings"], light["inertia"], {"song": notes}, settings).to_pandas().set_index("setup")
+        trend.setups(light["recordings"], light["strikers"], light["inertia"], {"song": notes}, settings)
+        .to_pandas()
+        .set_index("setup")
     )
     foreseen = table.loc["heavy"]
     now, then = (_means(one) for one in (light["inertia"], heavy["inertia"]))
