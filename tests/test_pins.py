@@ -5,7 +5,9 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import tables
+from pipeline.settings import Barrel
 from pipeline.timing import tables_of
+from pipeline.timing.tables import pins as pins_table
 from tests import timing_machine
 
 PER_TURN = 8  # beats
@@ -68,3 +70,23 @@ def test_a_pin_of_its_own_note_strikes_once_a_playthrough():
     pd.testing.assert_series_equal(pins["n_missed"], pins["n_failed"], check_names=False)
     assert pins["n_missed"][[4, 9, 10]].tolist() == [3, 1, 0]
     assert pins["miss_q_value"][4] < 0.05 and pins["miss_q_value"][9] > 0.5
+
+
+def test_a_pin_lies_at_its_degrees_and_millimetres_from_the_index_mark():
+    """420 mm across: π × 420 / 360 = 3.665 mm a degree; a bar of eight is 45 degrees, and bar 9 is bar 1 again."""
+    turn = np.array([0.0, 1 / 8, 0.5, 1.0, 1.125, 3 - 1e-13])
+    deg, mm = pins_table.from_index(turn, Barrel(8.0, 420.0))
+    np.testing.assert_allclose(deg, [0, 45, 180, 0, 45, 0], atol=1e-9)
+    np.testing.assert_allclose(mm, [0, 164.9336, 659.7345, 0, 164.9336, 0], atol=1e-4)
+    assert np.isnan(pins_table.from_index(turn, Barrel(None, 420.0))).all()
+    deg, mm = pins_table.from_index(turn, Barrel(8.0))
+    assert deg[1] == 45 and np.isnan(mm).all()
+
+
+def test_the_table_says_where_on_the_barrel_each_pin_stands():
+    chance = np.random.default_rng(3)
+    notes = timing_machine.make_notes(chance, n_strikers=3, bars=24, sections="AB")
+    pins = pins_of(notes, make_takes(chance, notes, [np.zeros(len(notes), bool)], 1))
+    turn = notes["score_beat"].to_numpy() / 32 % 1
+    np.testing.assert_allclose(pins["index_deg"], 360 * turn)
+    np.testing.assert_allclose(pins["index_mm"], np.pi * 420 * turn)

@@ -298,6 +298,8 @@ striker | text | | striker
 bar | whole | | bar of its first note
 beat_in_bar | real | beats of the time signature | place of its first note in the bar
 barrel_turn | real | turns | angle of the barrel at its first note
+index_deg? | real | deg | place of its first note, from the index mark on, against the direction of rotation
+index_mm? | real | mm | the same along the barrel's surface (0: where the first beat of the song strikes)
 offset_s | real | s | lateness of the pin itself
 offset_se | real | s | its standard error
 offset_mm? | real | mm | the same on the barrel's surface (positive: the pin comes late, move it forward)

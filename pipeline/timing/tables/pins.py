@@ -9,6 +9,8 @@ from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.model import pin_rates
 from pipeline.timing.tables import group_keys
 
+NO_ANGLE_TURN = 1e-9  # a place nearer to a whole turn is at the mark; far below what floats lose over a song
+
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
     """Return the table 'pins': every pin that some take should have heard."""
@@ -33,6 +35,7 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
     columns["offset_mm"] = columns["offset_s"] * surface_mm_per_s(machine, fitted)
     for name in ("note_id", "striker", "bar", "beat_in_bar", "barrel_turn"):
         columns[name] = first[name].to_numpy()
+    columns["index_deg"], columns["index_mm"] = from_index(columns["barrel_turn"], machine.barrel)
     return tables.build("pins", columns)
 
 
@@ -48,6 +51,17 @@ def _counts(rows, every):
         "n_struck": strikes["played"].to_numpy(),
         "n_failed": strikes["missed"].to_numpy(),
     }
+
+
+def from_index(barrel_turn, barrel: settings.Barrel) -> tuple[np.ndarray, np.ndarray]:
+    """Return degrees and mm from the index mark to each place; NaN where the barrel's bars or its size are not told.
+
+    The mark stands where the first beat of the song strikes. What comes later in a turn lies behind it, against the
+    direction of rotation.
+    """
+    turn = np.asarray(barrel_turn, dtype=float) % 1.0 if barrel.bars_per_turn else np.full(len(barrel_turn), np.nan)
+    turn = np.where(1 - turn < NO_ANGLE_TURN, 0.0, turn)
+    return 360 * turn, turn * np.pi * (barrel.diameter_mm or np.nan)
 
 
 def turn_per_s(fitted: Fit) -> float:
