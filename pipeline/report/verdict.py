@@ -5,18 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline import words
+from pipeline import hearing, words
 from pipeline.report.results import Found
 
-TOGETHER_S = 0.020  # Hirsh 1959: which of two sounds came first is heard from about 20 ms
-# Drake & Botte 1993, Percept. Psychophys. 54: another tempo is noticed from 1.5 % at best; 3 % after six intervals.
-STEADY_BEST, STEADY_USUAL = 0.015, 0.03
 # Our own marks, no published values: complete is less than one fault in a playthrough; even and together are 19
 # strikes, and 19 chords, of 20 that a listener lets pass.
 COMPLETE_FAULTS = 1.0
 LET_PASS_SHARE = 0.05
 LEAST_JUDGED = 59  # strikes or chords, none of them noticed, that show that at most one in 20 is: 0.95 ** 59 < 0.05
 WHOLE_SHARE = 0.9  # of a playthrough, below which nothing missed does not show that a playthrough is complete
+
 WINDOWS = (1, 2, 4, 8)  # bars over which the tempo is compared with that of as many before
 
 GOOD, CLOSE, BAD, OPEN = "good", "close", "bad", "open"
@@ -154,7 +152,7 @@ def _together(found: Found) -> Word | None:
         _share_state(apart, chords),
         f"{words.part_of(apart, chords, 'chords')} fall apart",
         words.spread(words.milliseconds(spread_s, se_s)),
-        f"heard apart from {words.milliseconds(TOGETHER_S, digits=0)}: {words.part_of(apart, chords, 'chords')}",
+        f"heard apart from {words.milliseconds(hearing.APART_S, digits=0)}: {words.part_of(apart, chords, 'chords')}",
         "Hirsh 1959",
     )
 
@@ -191,7 +189,7 @@ def _steady(found: Found) -> Word | None:
     bar_to_bar = found.value("steady_1")[0]
     first = f"{words.spread(words.percent(bar_to_bar, digits=2))} a bar" if words.known(bar_to_bar) else moves
     state, largest = _steadiness(moved), largest_change(found)
-    in_places = [f"in places by {words.percent(largest)}"] if largest >= STEADY_USUAL else []
+    in_places = [f"in places by {words.percent(largest)}"] if largest >= hearing.TEMPO_RATIO else []
     more = [f"{moves} {over}"] if bars > 1 else []
     return Word(
         "steady",
@@ -212,7 +210,7 @@ def _most_unsteady(found: Found) -> tuple[float, int]:
 
 
 def _steadiness(ratio: float) -> str:
-    return GOOD if ratio < STEADY_BEST else CLOSE if ratio < STEADY_USUAL else BAD
+    return GOOD if ratio < hearing.TEMPO_RATIO_AT_BEST else CLOSE if ratio < hearing.TEMPO_RATIO else BAD
 
 
 def _share_state(noticed: int, total: int) -> str:
@@ -226,6 +224,6 @@ def _share_state(noticed: int, total: int) -> str:
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:
     """Count the chords whose strikes lie further apart than is heard as one, and all chords of two hits or more."""
     strikes = lateness.drop_duplicates(["recording", "hit_id", "hit_s"])
-    chords = strikes.groupby(["recording", "playthrough", "segment", "score_beat"])["hit_s"].agg(["min", "max", "size"])
-    chords = chords[chords["size"] > 1]
-    return int((chords["max"] - chords["min"] > TOGETHER_S).sum()), len(chords)
+    chord = hearing.chord_of(strikes)
+    several = np.bincount(chord) > 1
+    return int((hearing.is_apart(chord, strikes["hit_s"].to_numpy()) & several).sum()), int(several.sum())

@@ -208,7 +208,7 @@ n_notes | whole | | notes that could have been heard (played and missed)
 n_played | whole | | played notes
 n_missed | whole | | missed notes
 n_extra | whole | | double or stray strikes
-n_noticed | whole | | faults that a listener notices: missed, extra and displaced strikes, a shared hit once
+n_noticed | whole | | noticed faults (`hearing`): missed, extra, displaced strikes, chords apart, bars of tempo change
 tempo_bpm? | real | quarter notes per minute | mean tempo
 tempo_trend_per_min? | real | 1/min | relative change of tempo per minute
 felt_sd_s? | real | s | standard deviation of felt_s

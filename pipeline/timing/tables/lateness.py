@@ -114,11 +114,6 @@ def intervals_s(hits: pd.DataFrame, fitted: Fit) -> np.ndarray:
     return hits[onset].merge(onsets, on=onset, how="left")["interval_s"].to_numpy()
 
 
-def is_noticed(late: pd.DataFrame) -> np.ndarray:
-    """Return, per strike, whether a listener notices that it is displaced."""
-    return (late["felt_s"].abs() > late["noticed_from_s"]).to_numpy()
-
-
 def felt_of(place_s, chord, parts_s, good, n_parts=None) -> tuple[np.ndarray, np.ndarray]:
     """Return every strike's parts minus those of the beat that the strikes before its chord carry on.
 

@@ -5,10 +5,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline import settings, tables, words
+from pipeline import hearing, settings, tables, words
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.tables import group_keys, lateness
+from pipeline.timing.tables import group_keys
 from pipeline.timing.tables.allan_deviation import allan_deviation
 from pipeline.timing.tables.click import Click
 
@@ -72,14 +72,28 @@ def _counts(take, fitted, late, number):
     rows = rows[rows["take"] == number]
     played, missed = int(rows["played"].sum()), int((rows["status"] == "missed").sum())
     extra = int((extras["take"] == number).sum())
-    judged = late[(late["take"] == number) & late["noticed_from_s"].notna()].drop_duplicates(["hit_id", "hit_s"])
+    noticed = hearing.MISSED_COUNTS * missed + hearing.EXTRA_COUNTS * extra
+    noticed += hearing.faults_of(late[late["take"] == number])
+    noticed += hearing.TEMPO_BAR_COUNTS * _bars_of_change(fitted, fitted.grid[fitted.grid["take"] == number])
     return {
         "n_notes": played + missed,
         "n_played": played,
         "n_missed": missed,
         "n_extra": extra,
-        "n_noticed": missed + extra + int(lateness.is_noticed(judged).sum()),
+        "n_noticed": round(noticed),
     }
+
+
+def _bars_of_change(fitted, grid):
+    """Count the bars in which the tempo is heard to change."""
+    bars = fitted.score.bars["score_beat"].to_numpy()
+    count = 0
+    for _, track in grid.groupby(["playthrough", "segment"]):
+        track = track.sort_values("place")
+        speed = (track["motion"] + track["load"] + track["shaft"]).to_numpy(float)
+        bar = np.searchsorted(bars, fitted.score.grid_score_beat[track["place"]], side="right")
+        count += hearing.bars_of_change(speed, bar)
+    return count
 
 
 def _figures(fitted, late, clicks, number):
