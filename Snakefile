@@ -296,8 +296,9 @@ rule worklist:
     input:
         NOTES,
         ALIGNED,
-        [PATHS[name] for name in ("strikers", "pins")],
+        [PATHS[name] for name in ("strikers", "pins", "recordings")],
         every("lateness"),
+        every("tempo"),
     output:
         update(PATHS["worklist"]),
     log:

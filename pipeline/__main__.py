@@ -123,18 +123,20 @@ def worklist(config: settings.Settings) -> None:
     from pipeline import worklist
 
     keep = _keeper(config, "worklist")
-    given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins")}
-    lateness, aligned, notes = {}, {}, {}
+    given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins", "recordings")}
+    lateness, tempo, aligned, notes = {}, {}, {}, {}
     for group in config.groups():
         path = tables.path(config.results, "lateness", build_day=group.build_day, group=group.id)
         lateness[group.id] = tables.read(path, "lateness")
     for group in worklist.newest(config, lateness):
         path = tables.path(config.results, "notes", arrangement=group.arrangement)
         notes[group.arrangement] = tables.read(path, "notes")
+        path = tables.path(config.results, "tempo", build_day=group.build_day, group=group.id)
+        tempo[group.id] = tables.read(path, "tempo")
         for take in group.recordings:
             path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
             aligned[take.recording] = tables.read(path, "aligned")
-    keep("worklist", worklist.jobs(config, lateness, aligned, notes, **given))
+    keep("worklist", worklist.jobs(config, lateness, tempo, aligned, notes, **given))
 
 
 def report(config: settings.Settings) -> None:

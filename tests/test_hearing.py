@@ -54,7 +54,7 @@ def test_a_bar_counts_whose_tempo_is_3_per_cent_off_the_four_before():
 
 
 def test_the_table_of_recordings_counts_the_same_faults():
-    """A machine with pins far out and missed strikes; the first chord falls apart before there is a beat to judge by."""
+    """A machine with pins far out and missed strikes; the first chord falls apart before there is a beat."""
     chance = np.random.default_rng(11)
     notes = timing_machine.make_notes(chance, 4, bars=24, sections="AB", density=(0.9, 1.6))
     truth = timing_machine.make_truth(chance, notes, 4, misplaced=0.1)

@@ -20,7 +20,7 @@ PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
 SHARED = {
     "audio": {"hits", "aligned", "report", "exports"},
-    "bars": {"timing", "report"},
+    "bars": {"timing", "worklist", "report"},
     "flywheel": {"timing", "trend"},
     "hearing": {"timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},

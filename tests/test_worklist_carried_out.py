@@ -41,20 +41,28 @@ class Barrel:
 
     def carry_out(self, job, times=1):
         """Move what the sentence says by what it says, literally; `times` −1: the other way."""
-        what, mm, way = re.match(r"move (it|its lever) ([\d.]+) mm (forward|backward) ", job.correction).groups()
+        if job.part == "pin":
+            self._move_pins(job, times)
+            return
+        mm, way = re.match(r"move its lever ([\d.]+) mm (forward|backward) ", job.correction).groups()
         move_mm = times * float(mm) * (1 if way == "forward" else -1)
         assert np.sign(move_mm) == times * np.sign(job.correction_mm)
         assert abs(move_mm) == pytest.approx(abs(job.correction_mm), abs=0.0501)
-        if what == "its lever":
-            self.lever_mm[int(job.where.removeprefix("striker "))] += move_mm
-        else:
-            for place in json.loads(job.places):
-                pin = np.flatnonzero(
-                    (np.abs(self.beat - place["score_beat"]) < 1e-6)
-                    & (self.striker == int(place["striker"].removeprefix("striker ")))
-                )
-                assert len(pin) == 1 and place["move_mm"] == pytest.approx(job.correction_mm, abs=0.001)
-                self.pin_mm[pin] += move_mm
+        self.lever_mm[int(job.where.removeprefix("striker "))] += move_mm
+
+    def _move_pins(self, job, times):
+        """Move every pin of the list on the work sheet, where it stands from the mark, by its millimetres."""
+        told = re.match(r"move (\d) pins, (\d) forward and (\d) backward, by ", job.correction)
+        moves = [place["move_mm"] for place in json.loads(job.places)]
+        ways = [sum(move > 0 for move in moves), sum(move < 0 for move in moves)]
+        assert [int(number) for number in told.groups()] == [len(moves), *ways]
+        for place in json.loads(job.places):
+            row = int(place["striker"].removeprefix("striker "))
+            at_mm = -((place["turn"] - 1) * np.pi * 420 + place["index_mm"])
+            pin = np.flatnonzero((np.abs(self.pin_mm - at_mm) < 2.5) & (self.striker == row))
+            assert len(pin) == 1 and place["row"] == row + 1
+            assert place["score_beat"] == self.beat[pin[0]]
+            self.pin_mm[pin] += times * place["move_mm"]
 
 
 def list_of(barrel, seed):
@@ -66,8 +74,9 @@ def list_of(barrel, seed):
     recordings = tuple(take.recording for take in takes)
     settings = Settings("c", "r", None, (Arrangement("song", "s.mid"),), machine, (), (), Detection(), recordings)
     aligned = {take.recording.recording: take.aligned for take in takes}
-    given = {name: made[name] for name in ("strikers", "pins")}
-    listed = worklist.jobs(settings, {group.id: made["lateness"]}, aligned, {"song": barrel.notes}, **given)
+    given = {name: made[name] for name in ("strikers", "pins", "recordings")}
+    at = ({group.id: made[name]} for name in ("lateness", "tempo"))
+    listed = worklist.jobs(settings, *at, aligned, {"song": barrel.notes}, **given)
     return listed.to_pandas()
 
 

@@ -95,11 +95,12 @@ def make_striker(name, **more):
     return GROUP | {"striker": name, "n_played": 600, "miss_pattern": "at random"} | more
 
 
-def jobs(lateness, strikers=(), pins=(), aligned=None, settings=None, notes=None):
+def jobs(lateness, strikers=(), pins=(), aligned=None, settings=None, notes=None, tempo=None, recordings=()):
     """Return the list of the newest group as a frame."""
     settings = settings or make_settings()
     pins = make("pins", list(pins)) if isinstance(pins, list | tuple) else pins
-    given = {"strikers": make("strikers", list(strikers)), "pins": pins}
+    given = {"strikers": make("strikers", list(strikers)), "pins": pins, "recordings": make("recordings", recordings)}
+    tempo = {settings.groups()[-1].id: make("tempo", []) if tempo is None else tempo}
     at = {settings.groups()[-1].id: lateness}
     notes = make_notes() if notes is None else notes
-    return worklist.jobs(settings, at, aligned or {}, {"song": notes}, **given).to_pandas()
+    return worklist.jobs(settings, at, tempo, aligned or {}, {"song": notes}, **given).to_pandas()

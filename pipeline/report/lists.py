@@ -3,6 +3,7 @@
 A column in which nothing is known is left out, a list without rows is empty: what does not apply is absent.
 """
 
+import json
 from dataclasses import dataclass
 
 import pandas as pd
@@ -12,6 +13,10 @@ from pipeline.report import barrel, news, song
 from pipeline.report.results import Found, Results
 
 NOTHING = ("", "–", ())
+MARK = (
+    "The mark: where the first beat of the song strikes; places lie from it on, against the direction of rotation. "
+    "Job: its number on the work list; none where it is not sure that a listener notices the move."
+)
 AGAINST = ("previous", "first", "baseline")
 
 PATTERNS = {
@@ -66,15 +71,36 @@ def passages(found: Found) -> list[Column]:
 
 
 def pins_to_move(found: Found) -> list[Column]:
-    """List the misplaced pins, the furthest first."""
-    rows = list(barrel.misplaced(found).itertuples(index=False))
+    """List the misplaced pins in the order in which one walks round the barrel, each with its job on the work list."""
+    order = ["index_deg", "barrel_turn", "pin_id"]
+    rows = list(barrel.misplaced(found).sort_values(order).itertuples(index=False))
+    number = {striker.name: f"{place} " for place, striker in enumerate(found.machine.strikers, 1)}
+    told = bool(found.machine.barrel.bars_per_turn)
+    several = told and found.notes["barrel_turn"].max() >= 1 and not barrel.one_turn(found)
+    job = _job_of_pin(found)
     return _told(
-        Column("Striker", [row.striker for row in rows]),
+        Column("Row", [number.get(row.striker, "") + row.striker for row in rows]),
+        Column("Turn", [str(int(row.barrel_turn + 1e-9) + 1) if several else "" for row in rows], True),
+        Column("From the mark", [words.plain(row.index_deg, 1, "°") if told else "" for row in rows], True),
+        Column("Along the surface", [words.millimetres(row.index_mm) for row in rows], True),
         Column("Where", [words.place(row.bar, row.beat_in_bar) for row in rows]),
         Column("The pin is", [words.late(row.offset_s, row.offset_se) for row in rows], True),
         Column("Move it", [barrel.move(row) for row in rows], True),
         Column("Playthroughs", [str(row.n_takes) for row in rows], True),
+        Column("Job", [job.get((row.striker, row.bar, round(row.beat_in_bar, 4)), "") for row in rows]),
     )
+
+
+def _job_of_pin(found: Found) -> dict[tuple[str, int, float], str]:
+    """Return the number of the job that moves a pin, by its striker, bar and place in the bar."""
+    jobs = found.worklist[found.worklist["places"].notna()].sort_values("rank")
+    numbers = {rank: place for place, rank in enumerate(sorted(found.worklist["rank"]), 1)}
+    return {
+        (one["striker"], one["bar"], one["beat_in_bar"]): f"{numbers[job.rank]}."
+        for job in jobs.itertuples(index=False)
+        for one in json.loads(job.places)
+        if one["move_mm"] is not None
+    }
 
 
 def strikers(found: Found) -> list[Column]:
@@ -146,6 +172,8 @@ def jobs(found: Found) -> list[Column]:
         Column("Where", [f"{place}. {job.where}" for place, job in enumerate(rows, 1)]),
         Column("Found", [job.finding for job in rows]),
         Column("Do", [job.correction for job in rows]),
+        Column("Work", [job.effort for job in rows]),
+        Column("To be sure", [job.to_be_sure for job in rows]),
         Column("Wins", [job.gain for job in rows]),
         Column("Sure", [job.certainty for job in rows], True),
     )

@@ -27,6 +27,8 @@ class Job:
     where: str
     finding: str
     correction: str
+    effort: str
+    to_be_sure: str  # what to record next, '' when nothing
     gain: str  # what it wins, '' when nothing
     certainty: str
     sure: bool
@@ -143,6 +145,8 @@ def _job(row, felt_sd_s: float) -> Job:
         where=row.where,
         finding=words.capital(words.sentence(row.finding)),
         correction=words.capital(words.sentence(row.correction)),
+        effort=words.capital(row.effort),
+        to_be_sure=words.capital(words.sentence(row.to_be_sure)) if words.known(row.to_be_sure) else "",
         gain=_gain(row, felt_sd_s),
         certainty=words.percent(min(row.certainty, 0.999), digits=1 if row.certainty >= 0.99 else 0),
         sure=row.certainty >= SURE_CERTAINTY,
@@ -150,17 +154,20 @@ def _job(row, felt_sd_s: float) -> Job:
 
 
 def _gain(row, felt_sd_s: float) -> str:
-    """Say what a job wins; of the load, that is what it would win if no strike cost any speed."""
-    what = "missed or double strikes" if row.gain_missed > 0 else "strikes heard displaced"
+    """Say what a job wins, before → after; of the load, that is what it would win if no strike cost any speed."""
     most = "at most " if row.part == "load" else ""
     ends = [_counted(row.gain_low), _counted(row.gain_high)]
     # A gain that is known to the last digit shown has no range.
     between = f" ({' to '.join(ends)})" if set(ends) != {_counted(row.gain_noticed)} else ""
-    gain = f"{most}{_counted(row.gain_noticed)} fewer {what} a playthrough{between}"
+    gain = f"{most}{_counted(row.gain_noticed)} fewer noticed faults a playthrough{between}"
+    if words.known(row.noticed_before):
+        # One job cannot win more than there is: then the takes' counts and its own differ by chance.
+        after = max(row.noticed_before - row.gain_noticed, 0.0)
+        gain += f", {_counted(row.noticed_before)} → {_counted(after)}"
     if row.gain_s < LEAST_SPREAD_S:
         return gain
     of = f" of {words.milliseconds(felt_sd_s)}" if words.known(felt_sd_s) else ""
-    return f"{gain} and {words.milliseconds(row.gain_s)}{of} spread"
+    return f"{gain}, and {words.milliseconds(row.gain_s)}{of} spread"
 
 
 def _confounded(found: Found) -> str:

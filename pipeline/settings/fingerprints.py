@@ -29,7 +29,7 @@ SHARED = {
     "aligned": ("audio", "robust"),
     "timing": ("bars", "flywheel", "hearing", "robust", "words"),
     "trend": ("flywheel",),
-    "worklist": ("hearing", "robust", "words"),
+    "worklist": ("bars", "hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),
     "exports": ("words",),
 }

@@ -484,9 +484,12 @@ part | text | | part of the machine: pin, striker, load
 where | text | | which one
 finding | text | | what was found
 correction | text | | what to do
-correction_mm? | real | mm | move of the pin or the lever (positive: forward, in the direction of rotation)
-places? | text | | of a job at a pin: JSON list of its notes, {score_beat, striker, move_mm (null: no move)}
-gain_noticed | real | 1/playthrough | fewer faults that a listener notices: missed, double and displaced strikes
+correction_mm? | real | mm | move of the one pin or lever (positive: forward, in the direction of rotation)
+places? | text | | of pins: JSON list of their notes round the barrel; keys: see `worklist.places`
+effort | text | | where the work is: at the barrel, at the lever, new part
+to_be_sure? | text | | what to record next to be sure (null: nothing to ask)
+noticed_before? | real | 1/playthrough | noticed faults of the group before any job (null: no take was counted)
+gain_noticed | real | 1/playthrough | fewer noticed faults (as recordings.n_noticed counts them)
 gain_low | real | 1/playthrough | lower end of its 95 % interval
 gain_high | real | 1/playthrough | upper end
 gain_s | real | s | felt spread that it wins

@@ -7,36 +7,45 @@ False discoveries are held over the whole list. Each kind of job of each group i
 list are at most the sum of V/R of the families, so the expected share of false jobs is at most the sum of the shares.
 """
 
+from collections.abc import Callable
+from functools import partial
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
 from pipeline import tables, words
 from pipeline.settings import Group, Settings
-from pipeline.worklist import displaced, load, missed
-from pipeline.worklist.candidate import CERTAIN, Candidate
+from pipeline.worklist import company, displaced, load, misplaced, missed
+from pipeline.worklist.candidate import CERTAIN, Candidate, Job
 from pipeline.worklist.group_data import GroupData, gathered
 
 __all__ = ["jobs", "newest"]
 
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
-SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "load": 0.1}
+SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "company": 0.1, "load": 0.1}
 LEAST_GAIN = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
 
 
 def jobs(
-    settings: Settings, lateness: dict[str, pa.Table], aligned: dict[str, pa.Table], notes: dict[str, pa.Table], **given
+    settings: Settings,
+    lateness: dict[str, pa.Table],
+    tempo: dict[str, pa.Table],
+    aligned: dict[str, pa.Table],
+    notes: dict[str, pa.Table],
+    **given,
 ) -> pa.Table:
     """Return the jobs of the newest groups.
 
     Parameters
     ----------
     settings : Settings
-    lateness : dict of group id to table of the contract 'lateness'
+    lateness, tempo : dict of group id to table of the contract
+        Tempo at least of the newest groups.
     aligned : dict of recording to table of the contract 'aligned'
         At least of the newest groups.
     notes : dict of arrangement to table of the contract 'notes'
-    **given : tables of the contracts strikers and pins
+    **given : tables of the contracts strikers, pins and recordings
 
     Returns
     -------
@@ -44,13 +53,17 @@ def jobs(
     """
     found = []
     for group in newest(settings, lateness):
-        tables_of_group = {name: _of_group(table, group) for name, table in given.items()}
+        of_group = {name: _of_group(table, group) for name, table in given.items()}
         takes = {one.recording: aligned[one.recording] for one in group.recordings if one.recording in aligned}
-        machine = settings.machine_of(group.setup, group.arrangement)
-        heard = gathered(machine, notes[group.arrangement], lateness[group.id], takes, **tables_of_group)
-        found += [(group, SHARES[kind], family) for kind, family in _families(heard).items() if family]
-    total = sum(share for _, share, _ in found)
-    rows = [row for group, share, family in found for row in _rows(group, family, share / total)]
+        machine, recordings = settings.machine_of(group.setup, group.arrangement), of_group.pop("recordings")
+        of_group["tempo"] = tempo[group.id].to_pandas()
+        heard = gathered(machine, notes[group.arrangement], lateness[group.id], takes, **of_group)
+        keys = dict(zip(tables.GROUP_KEYS, group.key, strict=True)) | {"noticed_before": _before(heard, recordings)}
+        found += [(keys, kind, *one) for kind, one in _families(heard).items() if one[0]]
+    total = sum(SHARES[kind] for _, kind, *_ in found)
+    rows = []
+    for keys, kind, family, as_one in found:
+        rows += [keys | row for row in _rows(family, as_one, SHARES[kind] / total)]
     rows.sort(key=lambda row: (-row["gain_noticed"], -row["gain_s"]))
     names = tables.CONTRACTS["worklist"].schema.names
     return tables.build("worklist", _columns([row | {"rank": rank} for rank, row in enumerate(rows, 1)], names))
@@ -65,27 +78,46 @@ def newest(settings: Settings, lateness: dict[str, pa.Table]) -> list[Group]:
     return list(last.values())
 
 
-def _families(heard: GroupData) -> dict[str, list[Candidate]]:
+def _families(heard: GroupData) -> dict[str, tuple[list[Candidate], Callable | None]]:
+    """Return each family, and what makes one job of several pins that are sure (None: each stays its own)."""
     delays = displaced.delays(heard)
     mended = any(one.job is not None and one.job.gain.low >= LEAST_GAIN for one in delays)
-    found = {"pins": displaced.pins(heard, mended), "delays": delays, "load": load.load(heard)}
-    return missed.families(heard) | found
+    otherwise = misplaced.without_late_strikers(heard) if mended else heard
+    found = {kind: (family, None) for kind, family in missed.families(heard).items()}
+    found |= {"missed pins": (missed.pins(heard), partial(missed.together, heard))}
+    found |= {"pins": (misplaced.pins(otherwise), partial(misplaced.together, otherwise))}
+    return found | {
+        "delays": (delays, None),
+        "company": (company.company(heard), None),
+        "load": (load.load(heard), None),
+    }
 
 
-def _rows(group: Group, family: list[Candidate], share: float) -> list[dict]:
-    """Return a row for each candidate that is surely not chance and surely wins something."""
-    keys = dict(zip(tables.GROUP_KEYS, group.key, strict=True))
-    rows = []
+def _rows(family: list[Candidate], as_one: Callable | None, share: float) -> list[dict]:
+    """Return a row for each candidate that is surely not chance and surely wins something, or one of all its pins."""
+    sure = []
     for one in family:
         certainty = 1 - min(1.0, one.q_value / share)
-        if one.job is None or certainty < CERTAIN or one.job.gain.low < LEAST_GAIN:
-            continue
-        job, gain = one.job, one.job.gain
-        row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}
-        row |= {"correction_mm": job.correction_mm, "places": job.places}
-        row |= {"gain_noticed": gain.noticed, "gain_low": gain.low, "gain_high": gain.high}
-        rows.append(keys | row | {"gain_s": gain.spread_s, "gain_missed": gain.missed, "certainty": certainty})
-    return rows
+        if one.job is not None and certainty >= CERTAIN and one.job.gain.low >= LEAST_GAIN:
+            sure.append((one, certainty))
+    if as_one is None or len(sure) < 2:
+        return [_row(one.job, certainty) for one, certainty in sure]
+    return [_row(as_one([one.pin_id for one, _ in sure]), min(certainty for _, certainty in sure))]
+
+
+def _row(job: Job, certainty: float) -> dict:
+    row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}
+    row |= {name: getattr(job, name) for name in ("correction_mm", "places", "effort")}
+    row["to_be_sure"] = job.to_be_sure and words.with_plain_spaces(job.to_be_sure)
+    row |= {"gain_noticed": job.gain.noticed, "gain_low": job.gain.low, "gain_high": job.gain.high}
+    return row | {"gain_s": job.gain.spread_s, "gain_missed": job.gain.missed, "certainty": certainty}
+
+
+def _before(heard: GroupData, recordings: pd.DataFrame) -> float | None:
+    """Return the noticed faults of a playthrough, by the counts of the takes; None when none was counted."""
+    n_heard = heard.strikers.loc[heard.strikers["n_played"] + heard.strikers["n_missed"] > 0, "n_notes"].sum()
+    n_notes = recordings["n_notes"].sum()
+    return float(recordings["n_noticed"].sum() * n_heard / n_notes) if n_notes else None
 
 
 def _of_group(table: pa.Table, group: Group) -> pd.DataFrame:

@@ -1,14 +1,14 @@
 """Hold what may become a job: how likely chance alone would bring it, what to do, what that wins."""
 
-import json
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from pipeline import words
 
 CERTAIN = 0.95  # at most one job in twenty is chance; common practice
+# Where the work is, which tells a builder what it costs.
+AT_THE_BARREL, AT_THE_LEVER, NEW_PART = "at the barrel", "at the lever", "new part"
 
 
 @dataclass(frozen=True)
@@ -24,35 +24,37 @@ class Gain:
 
 @dataclass(frozen=True)
 class Job:
-    """A line of the list, yet without its certainty. `places`: JSON, see the contract; None for no pin."""
+    """A line of the list, yet without its certainty.
+
+    `places`: JSON, see the contract; None for no pin. `to_be_sure`: what to record next; None where nothing is to ask.
+    """
 
     part: str
     where: str
     finding: str
     correction: str
+    effort: str
     gain: Gain
     correction_mm: float | None = None
     places: str | None = None
+    to_be_sure: str | None = None
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """What was tested: the q-value within its family, and the job that it is when it holds (None: no job)."""
+    """What was tested: the q-value within its family, and the job that it is when it holds (None: no job).
+
+    `pin_id`: of a pin, which makes one job with others of its kind.
+    """
 
     q_value: float
     job: Job | None
+    pin_id: int | None = None
 
 
 def place(striker: str, bar: int, beat_in_bar: float) -> str:
     """Write where a pin is: `slate, bar 11 beat 3 1/3`."""
     return f"{striker}, {words.place(bar, beat_in_bar)}"
-
-
-def places(notes: pd.DataFrame, move_mm: float | None) -> str:
-    """Return the JSON list of the `notes` of a pin, each with `move_mm` (null: not known, or nothing to move)."""
-    told = None if move_mm is None else round(float(move_mm), 3)
-    rows = zip(notes["score_beat"], notes["striker"], strict=True)
-    return json.dumps([{"score_beat": beat, "striker": striker, "move_mm": told} for beat, striker in rows])
 
 
 def times(number: float) -> str:

@@ -1,19 +1,17 @@
-"""Find misplaced pins and late strikers, and count what a listener would no longer notice without them.
+"""Find strikers that are late as a whole row, and count what a listener would no longer notice without it.
 
-A strike falls when the pin reaches the lever: t = (lever − pin) / surface speed. A late pin goes forward, in the
-direction of rotation; a late lever goes backward, to meet the pin sooner.
+A strike falls when the pin reaches the lever: t = (lever − pin) / surface speed. A late lever goes backward, to meet
+the pin sooner.
 """
 
-from dataclasses import replace
-
 import numpy as np
-import pandas as pd
 from scipy import stats
 
-from pipeline import hearing, robust, words
+from pipeline import words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
-from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, known, move, place, places
+from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, move
+from pipeline.worklist.counted import fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
 
 TOLD = 2 * np.log(19)  # twice the log of the odds from which a place is told from a delay: 95 %
@@ -22,25 +20,6 @@ SLOWER = 0.2  # by which a take is slower that is to tell a place from a delay: 
 # (simulated, tests/test_worklist_place.py).
 ALSO_TAKEN = 1.6
 MOST_SLOWER = 4  # takes that are asked for: more is no day's work
-
-
-def pins(heard: GroupData, mended: bool) -> list[Candidate]:
-    """Return the family of pins: those that were called misplaced are jobs.
-
-    Parameters
-    ----------
-    mended : bool
-        Count as if no striker were late: those that are stand on the list themselves, and would hide pins that are late
-        beside them.
-    """
-    if mended:
-        strikes = heard.strikes
-        heard = replace(heard, strikes=strikes.assign(felt_s=strikes["felt_s"] - strikes["felt_striker_s"]))
-    scatter_s = _scatter_s(heard)
-    tested = heard.pins[heard.pins["q_value"] < 1]
-    return [
-        Candidate(pin.q_value, _pin(heard, pin, scatter_s) if pin.misplaced else None) for pin in tested.itertuples()
-    ]
 
 
 def delays(heard: GroupData) -> list[Candidate]:
@@ -103,128 +82,54 @@ def _slower_takes(heard, late_s, striker, middle) -> int:
     return 0
 
 
-def counted(strikes: pd.DataFrame, mended_s) -> tuple[float, float]:
-    """Return by how many fewer strikes are noticed, as a share of `strikes`, and the standard error.
-
-    Strikes that are not judged count as not noticed. Each strike that changes sides is one event (McNemar 1947); when
-    playthroughs differ by more than that, their own variance counts.
-
-    Parameters
-    ----------
-    mended_s : array, shape=(n,)
-        `felt_s` after mending.
-    """
-    limit_s, weight = strikes["noticed_from_s"].to_numpy(), strikes["weight"].to_numpy()
-    won = weight * (np.abs(strikes["felt_s"].to_numpy()) > limit_s)
-    won = won - weight * (np.abs(np.asarray(mended_s)) > limit_s)
-    by_playthrough = pd.Series(won).groupby([strikes["recording"].to_numpy(), strikes["playthrough"].to_numpy()]).sum()
-    variance = (won**2).sum()
-    if len(by_playthrough) > 1:
-        variance = max(variance, len(by_playthrough) * by_playthrough.var())
-    return float(won.sum() / weight.sum()), float(np.sqrt(variance) / weight.sum())
-
-
-def spread_won_s(strikes: pd.DataFrame, mended_s) -> float:
-    """Return the standard deviation of `felt_s` less that of `mended_s`; 0 for fewer than two felt strikes."""
-    before_s, mended_s = strikes["felt_s"].to_numpy(), np.asarray(mended_s)
-    felt = ~np.isnan(before_s)
-    if felt.sum() < 2:
-        return 0.0
-    return float(before_s[felt].std(ddof=1) - mended_s[felt].std(ddof=1))
-
-
-def _scatter_s(heard) -> float:
-    """Return the spread of what differs from take to take in `felt_s`: crew and scatter, robust against freak hits."""
-    other_s = (heard.strikes["felt_motion_s"] + heard.strikes["felt_rest_s"]).dropna()
-    return float(robust.SD_OF_MAD * (other_s - other_s.median()).abs().median()) if len(other_s) else 0.0
-
-
-def _pin(heard, pin, scatter_s) -> Job | None:
-    move_mm = known(pin.offset_mm)
-    if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
-        return None
-    notes = heard.notes_of(pin.pin_id)
-    return Job(
-        part="pin",
-        where=place(pin.striker, pin.bar, pin.beat_in_bar),
-        finding=f"pin is {words.late(pin.offset_s, pin.offset_se)}",
-        correction=move("it", move_mm, pin.offset_s),
-        gain=_pin_gain(heard, pin, notes, scatter_s),
-        correction_mm=move_mm,
-        places=places(notes, move_mm),
-    )
-
-
-def _pin_gain(heard, pin, notes, scatter_s) -> Gain:
-    """Return what moving a pin by `offset_s` wins.
-
-    A pin has few strikes, and one of them may be another's: how often it is noticed comes from where they lie on the
-    median and from what all strikes differ by from take to take. A strike that is not judged is noticed when the pin's
-    own offset exceeds what is let pass after the written gap.
-    """
-    strikes = heard.strikes
-    own = strikes["pin_id"] == pin.pin_id
-    judged = strikes[own & strikes["felt_s"].notna() & strikes["noticed_from_s"].notna()]
-    limit_s = judged["noticed_from_s"].to_numpy()
-    gap_s = notes.set_index("note_id")["gap_s"].reindex(strikes.loc[own, "note_id"].drop(judged.index)).to_numpy()
-    unjudged_limit_s = hearing.noticed_from_s(gap_s)
-
-    def won(error_s: float) -> float:
-        """Return the share of its strikes that are noticed no more, when all lie by `error_s` later than measured."""
-        at_s = judged["felt_s"].median() + error_s
-        less = _noticed(at_s, scatter_s, limit_s) - _noticed(at_s - pin.offset_s, scatter_s, limit_s)
-        by_offset = _noticed(pin.offset_s + error_s, 0.0, unjudged_limit_s)
-        return float(np.concatenate([less, by_offset]).mean())
-
-    share = [won(error_s) for error_s in (0.0, -SURELY * pin.offset_se, SURELY * pin.offset_se)]
-    mended_s = strikes["felt_s"] - np.where(own, pin.offset_s, 0.0)
-    noticed, low, high = (len(notes) * one for one in (share[0], min(share), max(share)))
-    return Gain(noticed, low, high, spread_won_s(strikes, mended_s))
-
-
-def _asked(number: int) -> str:
-    """Propose the takes that would tell a place from a delay; '' for none."""
+def _asked(number: int) -> str | None:
+    """Propose the takes that would tell a place from a delay; None for none."""
     takes = "one take" if number == 1 else f"{number} takes"
-    return f" ({takes} about {words.percent(SLOWER, digits=0)} slower would tell which)" if number else ""
-
-
-def _noticed(at_s, scatter_s, limit_s) -> np.ndarray:
-    """Return the chance that N(at_s, scatter_s) lies beyond ±limit_s."""
-    scatter_s = max(scatter_s, 1e-9)
-    return stats.norm.sf((limit_s - at_s) / scatter_s) + stats.norm.cdf((-limit_s - at_s) / scatter_s)
+    return f"{takes} about {words.percent(SLOWER, digits=0)} slower would tell which" if number else None
 
 
 def _delay(heard, striker, middle, late_s, late_se) -> Job | None:
-    own = heard.strikes["striker"] == striker.striker
-    strikes = heard.strikes[own]
-    if not len(strikes):
+    own = (heard.strikes["striker"] == striker.striker).to_numpy()
+    if not own.any():
         return None
-    cause = _cause(striker, middle, late_s, late_se)
-    share, se = counted(strikes, strikes["felt_s"] - late_s)
-    half = SURELY * se
-    noticed, low, high = (float(striker.n_notes * one) for one in (share, share - half, share + half))
-    mended_s = heard.strikes["felt_s"] - np.where(own, late_s, 0.0)
-    surface_mm_per_s = heard.surface_mm_per_s()
-    move_mm = None if surface_mm_per_s is None else -late_s * surface_mm_per_s
-    correction = move("its lever", move_mm, -late_s)
-    if cause == "time":
-        correction, move_mm = (
-            "mend its delay: it does not change with the tempo as the place of its lever would make it",
-            None,
-        )
-    elif not cause:
-        correction += ", or mend its delay" + _asked(_slower_takes(heard, late_s, striker, middle))
-    if move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm:
-        if cause == "place":
-            return None
-        correction = f"mend its delay: {words.millimetres(abs(move_mm), digits=2)} at its lever are too fine to move"
-        move_mm = None
+    correction, move_mm, to_be_sure = _correction(heard, striker, middle, late_s, late_se)
+    if not correction:
+        return None
     return Job(
         part="striker",
         where=striker.striker,
         finding=f"strikes {words.milliseconds(abs(late_s), late_se)} {'later' if late_s > 0 else 'earlier'} than the "
         "middle one of all strikers",
         correction=correction,
-        gain=Gain(noticed, low, high, spread_won_s(heard.strikes, mended_s)),
+        effort=AT_THE_LEVER,
+        gain=row_gain(heard, striker, np.where(own, late_s, 0.0)),
         correction_mm=move_mm,
+        to_be_sure=to_be_sure,
     )
+
+
+def row_gain(heard: GroupData, striker, removed_s) -> Gain:
+    """Return what a striker's row wins in a playthrough when `removed_s` comes off the strikes."""
+    fewer, se = fewer_faults(heard.strikes, removed_s)
+    # Of the row's strikes that were heard: a playthrough has n_notes of them.
+    heard_strikes = heard.strikes.loc[heard.strikes["striker"] == striker.striker, "weight"].sum()
+    noticed, half = (striker.n_notes * one / heard_strikes for one in (fewer, SURELY * se))
+    won_s = spread_won_s(heard.strikes, removed_s)
+    return Gain(float(noticed), float(noticed - half), float(noticed + half), won_s)
+
+
+def _correction(heard, striker, middle, late_s, late_se) -> tuple[str, float | None, str | None]:
+    """Return what to do, the move of the lever, and what to record next; '' where it is too fine to do."""
+    cause = _cause(striker, middle, late_s, late_se)
+    if cause == "time":
+        return "mend its delay: it does not change with the tempo as the place of its lever would make it", None, None
+    surface_mm_per_s = heard.surface_mm_per_s()
+    move_mm = None if surface_mm_per_s is None else -late_s * surface_mm_per_s
+    too_fine = move_mm is not None and abs(move_mm) < heard.machine.finest_move_mm
+    if too_fine:
+        told = f"mend its delay: {words.millimetres(abs(move_mm), digits=2)} at its lever are too fine to move"
+        return ("" if cause == "place" else told), None, None
+    told = move("its lever", move_mm, -late_s)
+    if cause:
+        return told, move_mm, None
+    return f"{told}, or mend its delay", move_mm, _asked(_slower_takes(heard, late_s, striker, middle))

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from pipeline import hearing
+from pipeline.bars import bar_lines
 from pipeline.settings import Machine
 
 
@@ -19,11 +21,14 @@ class GroupData:
     notes : pd.DataFrame
         Contract 'notes', with `gap_s`: written time since the onset before (NaN at the first).
     strikes : pd.DataFrame
-        Contract 'lateness', with `weight`: what the strike counts, 1 over the notes that share its hit.
+        Contract 'lateness', with `weight`: what the strike counts, 1 over the notes that share its hit; and `chord`:
+        the same number for those of a take that are written together.
     strikers, pins : pd.DataFrame
         The group's rows of the contracts; strikers with `n_notes`, what each has to play in a playthrough.
     by_take : pd.DataFrame
         `recording, striker, played, missed, extra`.
+    tempo : pd.DataFrame
+        Contract 'tempo', with `bar`.
     """
 
     machine: Machine
@@ -32,6 +37,7 @@ class GroupData:
     strikers: pd.DataFrame
     pins: pd.DataFrame
     by_take: pd.DataFrame
+    tempo: pd.DataFrame
 
     def notes_of(self, pin_id: int) -> pd.DataFrame:
         """Return the notes that a pin plays."""
@@ -42,6 +48,14 @@ class GroupData:
         told = self.pins[self.pins["offset_mm"].notna() & (self.pins["offset_s"] != 0)]
         return float((told["offset_mm"] / told["offset_s"]).median()) if len(told) else None
 
+    def bars_of_change(self, without_load: float = 0.0) -> int:
+        """Count the bars of all takes in which the tempo is heard to change, with a part of the load away."""
+        count = 0
+        for _, track in self.tempo.groupby(["recording", "playthrough", "segment"]):
+            speed = track["motion"] + (1 - without_load) * track["load"] + track["shaft"]
+            count += hearing.bars_of_change(speed.to_numpy(), track["bar"])
+        return count
+
 
 def gathered(
     machine: Machine,
@@ -51,16 +65,19 @@ def gathered(
     *,
     strikers: pd.DataFrame,
     pins: pd.DataFrame,
+    tempo: pd.DataFrame,
 ) -> GroupData:
     """Put a group's tables together; takes that the model could not use are left out."""
     strikes = lateness.to_pandas()
-    strikes = strikes.assign(weight=1 / strikes["shared"])
+    strikes = strikes.assign(weight=1 / strikes["shared"], chord=hearing.chord_of(strikes))
     song = notes.to_pandas()
     onset_s = np.unique(song["score_s"])
     song["gap_s"] = song["score_s"].map(dict(zip(onset_s, np.diff(onset_s, prepend=np.nan), strict=True)))
     strikers = strikers.assign(n_notes=strikers["striker"].map(song["striker"].value_counts()).fillna(0))
     used = {name: table for name, table in aligned.items() if name in set(strikes["recording"])}
-    return GroupData(machine, song, strikes, strikers, pins, _by_take(used))
+    number, beat = bar_lines(song["bar"], song["bar_start_beat"], song["bar_beats"])
+    bar = number[np.searchsorted(beat, tempo["score_beat"], side="right") - 1]
+    return GroupData(machine, song, strikes, strikers, pins, _by_take(used), tempo.assign(bar=bar))
 
 
 def _by_take(aligned: dict[str, pa.Table]) -> pd.DataFrame:

@@ -7,12 +7,14 @@ not promised.
 import numpy as np
 from scipy import stats
 
+from pipeline import hearing
 from pipeline.words import SURELY
-from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, times
-from pipeline.worklist.displaced import counted, spread_won_s
+from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, times
+from pipeline.worklist.counted import fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
 
 MOST_NAMED = 3  # strikers that are named
+IN_TURN = "two takes or more with it and two without it, on one day, show what it wins"
 HEAVIER = (
     "more inertia at the barrel may help or not, which cannot be foreseen from takes of one set-up; it stores more "
     "energy: guards, brake, shaft and fixings must be reconsidered by someone competent before it turns"
@@ -38,27 +40,31 @@ def _load(heard, strikers, sure) -> Job | None:
     first = sure.assign(cost=cost).sort_values(["cost", "striker"], ascending=[False, True])["striker"][:MOST_NAMED]
     finding = (
         f"the load per strike slows the machine, surely that of {_joined(first)}; if it cost no speed at all, "
-        f"{times(gain.noticed)} fewer displaced strikes a playthrough would be noticed"
+        f"{times(gain.noticed)} fewer faults a playthrough would be noticed"
     )
-    correction = (
-        f"try a lighter release, first at {_joined(first)}; two takes or more with it and two without it, on one day, "
-        f"show what it wins; {HEAVIER}"
-    )
-    return Job("load", "load per strike", finding, correction, gain)
+    correction = f"try a lighter release, first at {_joined(first)}; {HEAVIER}"
+    return Job("load", "load per strike", finding, correction, AT_THE_LEVER, gain, to_be_sure=IN_TURN)
 
 
 def _gain(heard, half: float) -> Gain:
     """Return what is won without any load; `half`: half of the 95 % interval of the load, as a share of it."""
     strikes = heard.strikes
-    n_notes = heard.strikers.loc[heard.strikers["n_played"] > 0, "n_notes"].sum()
-    load_s = strikes["felt_load_s"].to_numpy()
-    results = [counted(strikes, strikes["felt_s"] - part * load_s) for part in (1.0, max(0.0, 1 - half), 1 + half)]
-    share, se = results[0]
+    load_s = strikes["felt_load_s"].fillna(0.0).to_numpy()
+
+    def won(part: float) -> tuple[float, float]:
+        fewer, se = fewer_faults(strikes, part * load_s)
+        bars = heard.bars_of_change() - heard.bars_of_change(part)
+        return fewer + hearing.TEMPO_BAR_COUNTS * bars, se
+
+    results = [won(part) for part in (1.0, max(0.0, 1 - half), 1 + half)]
+    number, se = results[0]
     ends = [one for one, _ in results]
-    low = share - np.hypot(share - min(ends), SURELY * se)
-    high = share + np.hypot(max(ends) - share, SURELY * se)
-    won_s = spread_won_s(strikes, strikes["felt_s"] - load_s)
-    return Gain(float(n_notes * share), float(n_notes * low), float(n_notes * high), won_s)
+    low = number - np.hypot(number - min(ends), SURELY * se)
+    high = number + np.hypot(max(ends) - number, SURELY * se)
+    n_notes = heard.strikers.loc[heard.strikers["n_played"] > 0, "n_notes"].sum()
+    per_playthrough = n_notes / strikes["weight"].sum()
+    noticed, low, high = (float(one * per_playthrough) for one in (number, low, high))
+    return Gain(noticed, low, high, spread_won_s(strikes, load_s))
 
 
 def _joined(names) -> str:

@@ -12,22 +12,28 @@ import pandas as pd
 
 from pipeline import words
 from pipeline.worklist import rates
-from pipeline.worklist.candidate import CERTAIN, Candidate, Gain, Job, place, places
+from pipeline.worklist.candidate import AT_THE_BARREL, AT_THE_LEVER, CERTAIN, NEW_PART, Candidate, Gain, Job, place
 from pipeline.worklist.group_data import GroupData
+from pipeline.worklist.places import places
 
 SHARED_RATE = 0.01  # what all strikers share is a job only when it is surely more often; our own choice
 LOOK_AT_THE_PIN = "look at this pin: bent, worn or loose"
 NO_CAUSE = "their cause is not known: listen to some of them in the recordings before you change anything"
+SOONER = "make it ready sooner: a stronger return, or a shorter way"
 DAMP = "damp the rebound: a softer stop, or a catch"
 LOOK_AT_ALL = "look for what they share: the depth of the pins, the barrel's gap to the levers"
 DAMP_ALL = "damp the rebound: look for what they share, the stops and what these are fixed to"
+# Where the work is, by what is to do.
+EFFORTS = dict.fromkeys((LOOK_AT_THE_PIN, LOOK_AT_ALL), AT_THE_BARREL) | dict.fromkeys(
+    (SOONER, DAMP, DAMP_ALL), NEW_PART
+)
 # How the two numbers of each kind of fault are said.
 MISSED = "{:.0f} of {:.0f} strikes missed"
 BOUNCED = "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces"
 STRAY = "{:.0f} double or stray strikes beside {:.0f} played, no bounces"
 # By the pattern of the misses: what is found further, and the cure.
 PATTERNS = {
-    "short gaps": ("; they come after short gaps", "make it ready sooner: a stronger return, or a shorter way"),
+    "short gaps": ("; they come after short gaps", SOONER),
     "company": ("; they come when others fire with it", "try a lighter release for it"),
     "low speed": ("; they come when the machine is slow", "try a lighter release for it"),
 }
@@ -95,7 +101,7 @@ class Fault:
 
 
 def families(heard: GroupData) -> dict[str, list[Candidate]]:
-    """Return the families of candidates: pins, strikers, and what all strikers share."""
+    """Return the families of candidates: strikers, and what all strikers share."""
     strikers = heard.strikers[heard.strikers["n_played"] + heard.strikers["n_missed"] > 0]
     faults = _faults(heard, strikers) if len(strikers) else []
     several = len(strikers) > 1
@@ -104,16 +110,38 @@ def families(heard: GroupData) -> dict[str, list[Candidate]]:
     together = [_together(strikers, fault) if several else _alone(strikers, fault) for fault in faults]
     p_together = [rates.above(*_rest(fault), SHARED_RATE) for fault in faults]
     return {
-        "missed pins": _pins(heard),
         "strikers": [Candidate(q, job) for q, job in zip(q_values, single, strict=True)],
         "together": [Candidate(q, job) for q, job in zip(rates.q_values(p_together), together, strict=True)],
     }
 
 
-def _pins(heard: GroupData) -> list[Candidate]:
-    """Pins that are missed more often than the other pins of their striker."""
+def pins(heard: GroupData) -> list[Candidate]:
+    """Return the family of pins that are missed more often than the other pins of their striker."""
     tested = heard.pins[heard.pins["miss_q_value"] < 1]
-    return [Candidate(pin.miss_q_value, _pin(heard, pin) if _fails(pin) else None) for pin in tested.itertuples()]
+    return [
+        Candidate(pin.miss_q_value, _pin(heard, tested.iloc[[at]]) if _fails(pin) else None, pin.pin_id)
+        for at, pin in enumerate(tested.itertuples())
+    ]
+
+
+def together(heard: GroupData, pin_ids: list[int]) -> Job:
+    """Return the one job of several pins that are missed: pins miss apart from one another, so their gains add up."""
+    out = heard.pins[heard.pins["pin_id"].isin(pin_ids)]
+    gains = [_pin(heard, out.iloc[[at]]).gain for at in range(len(out))]
+    noticed = sum(gain.noticed for gain in gains)
+    below, above = (
+        float(np.sqrt(sum((getattr(gain, end) - gain.noticed) ** 2 for gain in gains))) for end in ("low", "high")
+    )
+    tried = out["n_failed"].sum() + out["n_struck"].sum()
+    return Job(
+        part="pin",
+        where=words.count(len(out), "pin"),
+        finding=f"missed {out['n_failed'].sum()} of {tried} times, more often than the other pins of their strikers",
+        correction="look at these pins: bent, worn or loose; list on the work sheet",
+        effort=AT_THE_BARREL,
+        gain=Gain(noticed, noticed - below, noticed + above, missed=noticed),
+        places=places(heard, out, moved=False),
+    )
 
 
 def _fails(pins):
@@ -121,20 +149,22 @@ def _fails(pins):
     return (pins.miss_q_value <= 1 - CERTAIN) & (pins.n_failed > 0)
 
 
-def _pin(heard, pin) -> Job | None:
+def _pin(heard, out) -> Job | None:
+    """Return the job of one pin, a frame of one row."""
+    pin = next(out.itertuples())
     others = heard.pins[(heard.pins["striker"] == pin.striker) & ~_fails(heard.pins)]
     failed, tried = others["n_failed"].sum(), (others["n_failed"] + others["n_struck"]).sum()
     if not tried:
         return None
     own = (pin.n_failed, pin.n_failed + pin.n_struck)
-    notes = heard.notes_of(pin.pin_id)
     return Job(
         part="pin",
         where=place(pin.striker, pin.bar, pin.beat_in_bar),
         finding=f"missed {own[0]} of {own[1]} times; the other pins of its striker {words.percent(failed / tried)}",
         correction=LOOK_AT_THE_PIN,
-        gain=_gain(len(notes), rates.difference(*own, failed, tried)),
-        places=places(notes, None),
+        effort=AT_THE_BARREL,
+        gain=_gain(len(heard.notes_of(pin.pin_id)), rates.difference(*own, failed, tried)),
+        places=places(heard, out, moved=False),
     )
 
 
@@ -208,7 +238,7 @@ def _single(strikers, fault) -> list[Job | None]:
         more, cure = fault.cure(striker)
         said = fault.said.format(fault.failed[at], fault.tried[at])
         finding = f"{said} ({words.percent(rate)}; the others {words.percent(others[0] / others[1])}){more}"
-        jobs.append(Job("striker", striker.striker, finding, cure, _gain(striker.n_notes, excess)))
+        jobs.append(_job(striker.striker, finding, cure, _gain(striker.n_notes, excess)))
     return jobs
 
 
@@ -226,7 +256,7 @@ def _together(strikers, fault) -> Job | None:
     which = "strikers" if rest.all() else "other strikers"
     finding = f"{_rate_said(fault, rest)}, by {concerned} of {n_rest} {which}; none of them stands out"
     where = "all strikers" if rest.all() else "the other strikers"
-    return Job("striker", where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy()[rest].sum(), fault))
+    return _job(where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy()[rest].sum(), fault))
 
 
 def _alone(strikers, fault) -> Job | None:
@@ -236,7 +266,11 @@ def _alone(strikers, fault) -> Job | None:
         return None
     more, cure = fault.cure(striker)
     finding = _rate_said(fault, [True]) + more
-    return Job("striker", striker.striker, finding, cure, _whole_gain(striker.n_notes, fault))
+    return _job(striker.striker, finding, cure, _whole_gain(striker.n_notes, fault))
+
+
+def _job(where, finding, cure, gain) -> Job:
+    return Job("striker", where, finding, cure, EFFORTS.get(cure, AT_THE_LEVER), gain)
 
 
 def _rate_said(fault, some) -> str:
