@@ -21,10 +21,11 @@ COMMON = {"errors", "settings", "tables"}
 SHARED = {
     "audio": {"hits", "aligned", "report", "exports"},
     "bars": {"timing", "worklist", "report"},
+    "felt": {"timing", "worklist"},
     "flywheel": {"timing", "trend"},
-    "hearing": {"timing", "worklist", "report"},
+    "hearing": {"felt", "timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
-    "robust": {"aligned", "hits", "timing", "worklist"},
+    "robust": {"aligned", "felt", "hits", "timing", "worklist"},
     "words": {"hits", "timing", "worklist", "report", "exports"},
 }
 SKIPPED = """

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline import timing
+from pipeline import felt, timing
 from pipeline.timing.tables import lateness
 from tests import timing_machine
 from tests.benchmarks import timing_felt
@@ -14,12 +14,12 @@ PARTS = [f"felt_{part}_s" for part in lateness.PARTS]
 
 def test_a_listener_notices_what_friberg_and_sundberg_measured():
     # Friberg & Sundberg 1995, abstract: 100, 200, 240, 400, 600, 1000 ms -> 6, 6, 6, 10, 15, 25 ms
-    got = lateness.noticed_from_s([0.1, 0.2, 0.24, 0.4, 0.6, 1.0])
+    got = felt.noticed_from_s([0.1, 0.2, 0.24, 0.4, 0.6, 1.0])
     np.testing.assert_allclose(got, [0.006, 0.006, 0.006, 0.010, 0.015, 0.025], rtol=1e-9)
 
 
 def test_gaps_that_nobody_measured_are_not_judged():
-    assert np.isnan(lateness.noticed_from_s([0.099, 1.001, 0.0, np.nan, np.inf])).all()
+    assert np.isnan(felt.noticed_from_s([0.099, 1.001, 0.0, np.nan, np.inf])).all()
 
 
 def make_exact(rows, off_s=None, jitter_s=1e-5, speed=1.0, seed=1):
@@ -61,7 +61,7 @@ def felt_of(place_s, late_s, good=None):
     """Follow single strikes."""
     late_s = np.asarray(late_s, dtype=float)
     good = np.ones(len(late_s), dtype=bool) if good is None else good
-    felt_s, felt_se = lateness.felt_of(np.asarray(place_s), np.arange(len(late_s)), late_s[:, None], good)
+    felt_s, felt_se = felt.felt_of(np.asarray(place_s), np.arange(len(late_s)), late_s[:, None], good)
     return felt_s[:, 0], felt_se
 
 
@@ -82,28 +82,28 @@ def test_even_strikes_extrapolate_with_the_textbook_variance():
 
 
 def test_a_tempo_that_does_not_wander_makes_the_filter_a_straight_line(monkeypatch):
-    monkeypatch.setattr(lateness, "WANDER_PER_S", 0.0)
+    monkeypatch.setattr(felt, "WANDER_PER_S", 0.0)
     at_s, late_s = make_uneven()
-    found = lateness.pulls(at_s, late_s[:, 0], np.ones(len(at_s), bool))
-    beat_s = lateness.carried(at_s, late_s, found)
+    found = felt.pulls(at_s, late_s[:, 0], np.ones(len(at_s), bool))
+    beat_s = felt.carried(at_s, late_s, found)
     for k in range(4, len(at_s)):
         x = at_s[:k] - at_s[k]
         expected = np.polyfit(x, late_s[:k], 1)[1]
         np.testing.assert_allclose(beat_s[k], expected, atol=1e-6)
-        variance = np.linalg.inv(np.vander(x, 2).T @ np.vander(x, 2))[1, 1] * lateness.SCATTER_S**2
+        variance = np.linalg.inv(np.vander(x, 2).T @ np.vander(x, 2))[1, 1] * felt.SCATTER_S**2
         assert found.variance[k] == pytest.approx(variance, rel=1e-3)
 
 
 def test_the_filter_is_the_best_guess_from_all_strikes_before():
     # Fast = obvious: the regression of the next place on the strikes before, by their covariances under the same model.
     at_s, late_s = make_uneven(25)
-    found = lateness.pulls(at_s, late_s[:, 0], np.ones(len(at_s), bool))
-    beat_s = lateness.carried(at_s, late_s, found)
+    found = felt.pulls(at_s, late_s[:, 0], np.ones(len(at_s), bool))
+    beat_s = felt.carried(at_s, late_s, found)
     gone_s = at_s - at_s[0]
     early, later = np.minimum.outer(gone_s, gone_s), np.maximum.outer(gone_s, gone_s)
-    wandered = lateness.WANDER_PER_S * (early**2 * later / 2 - early**3 / 6)  # of an integrated random walk
-    places = lateness.UNKNOWN * (1 + np.multiply.outer(gone_s, gone_s)) + wandered
-    strikes = places + lateness.SCATTER_S**2 * np.eye(len(at_s))
+    wandered = felt.WANDER_PER_S * (early**2 * later / 2 - early**3 / 6)  # of an integrated random walk
+    places = felt.UNKNOWN * (1 + np.multiply.outer(gone_s, gone_s)) + wandered
+    strikes = places + felt.SCATTER_S**2 * np.eye(len(at_s))
     for k in range(2, len(at_s)):
         weights = np.linalg.solve(strikes[:k, :k], places[:k, k])
         np.testing.assert_allclose(beat_s[k], weights @ late_s[:k], atol=1e-8)
@@ -113,11 +113,11 @@ def test_the_filter_is_the_best_guess_from_all_strikes_before():
 def test_the_felt_parts_add_up_and_a_straight_line_is_not_felt():
     at_s, late_s = make_uneven()
     chord, good = np.arange(40), np.arange(40) != 20
-    felt_s, felt_se = lateness.felt_of(at_s, chord, late_s, good)
-    whole, _ = lateness.felt_of(at_s, chord, late_s.sum(axis=1)[:, None], good)
+    felt_s, felt_se = felt.felt_of(at_s, chord, late_s, good)
+    whole, _ = felt.felt_of(at_s, chord, late_s.sum(axis=1)[:, None], good)
     np.testing.assert_allclose(felt_s.sum(axis=1), whole[:, 0], atol=1e-12)
     slower = late_s + np.c_[0.3 + 0.02 * at_s, np.zeros(40)]
-    again, again_se = lateness.felt_of(at_s, chord, slower, good)
+    again, again_se = felt.felt_of(at_s, chord, slower, good)
     np.testing.assert_allclose(again, felt_s, atol=1e-5)
     np.testing.assert_allclose(again_se, felt_se, rtol=0.01)
 
@@ -134,7 +134,7 @@ def test_a_chord_is_one_strike_and_a_freak_hit_is_none():
     late_s = late_s[:, 0]
     felt_s, felt_se = felt_of(at_s, late_s)
     thrice = np.repeat(np.arange(40), np.where(np.arange(40) % 2, 3, 1))
-    chords_s, chords_se = lateness.felt_of(at_s[thrice], thrice, late_s[thrice][:, None], np.ones(len(thrice), bool))
+    chords_s, chords_se = felt.felt_of(at_s[thrice], thrice, late_s[thrice][:, None], np.ones(len(thrice), bool))
     np.testing.assert_allclose(chords_s[:, 0], felt_s[thrice], atol=1e-12)
     np.testing.assert_allclose(chords_se, felt_se[thrice], atol=1e-12)
     freak = np.arange(40) == 20
@@ -168,7 +168,7 @@ def test_the_beat_is_lost_where_people_lose_it():
 
 def test_a_strike_is_called_only_beyond_the_error_of_the_beat_too():
     got = make_exact([(beat / 2, beat % 2) for beat in range(60)], jitter_s=0.006)["lateness"].iloc[4:]
-    heard_s = lateness.noticed_from_s(BEAT_S / 2)
+    heard_s = felt.noticed_from_s(BEAT_S / 2)
     np.testing.assert_allclose(got["noticed_from_s"], np.hypot(heard_s, 2 * got["felt_se"]), rtol=0.02)
     assert (got["felt_se"] > 0.003).all()
 

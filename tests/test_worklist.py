@@ -16,7 +16,9 @@ from tests.worklist_tables import (
     DAY,
     GROUP,
     NAMES,
+    SELDOM,
     SURFACE_MM_PER_S,
+    faults_felt,
     jobs,
     make,
     make_aligned,
@@ -100,44 +102,48 @@ def test_another_strikes_hit_in_one_take_of_three_does_not_hide_a_pin():
     assert found["gain_noticed"] == pytest.approx(1.0, abs=1e-4)
 
 
-def test_a_late_striker_beside_a_late_pin_does_not_hide_it():
-    """22 ms late among strikes that are 20 ms late: felt 2 ms late, until the striker is mended."""
-    offsets = {pin: 0.02 for pin in range(0, 400, 2)} | {41: 0.002}
-    frame = make_lateness(offsets=offsets, n_takes=2).to_pandas()
-    beside = frame.assign(felt_striker_s=np.where(frame["pin_id"] == 41, -0.02, frame["felt_striker_s"]))
-    late = make("lateness", beside.to_dict("records"))
-    made = jobs(late, late_strikers(oak_block=0.02, slate=0.0), [make_pin(41, 0.022)])
-    assert list(made["part"]) == ["striker", "pin"] and made["gain_noticed"][1] == pytest.approx(1.0, abs=1e-4)
-    assert len(jobs(late, late_strikers(oak_block=0.0001, slate=0.0), [make_pin(41, 0.022)])) == 0
+def test_a_pin_that_hides_in_a_late_row_is_found_and_comes_after_it():
+    """A row 20 ms late, and one of its pins 20 ms early: in time with the others, until the row is mended."""
+    late = make_lateness(offsets={pin: 0.02 for pin in range(0, 400, 4) if pin != 40}, n_takes=2, names=SELDOM)
+    pins, notes = [make_pin(40, -0.02)], make_notes(names=SELDOM)
+    made = jobs(late, late_strikers(oak_block=0.02, slate=0.0), pins, notes=notes)
+    assert list(made["part"]) == ["striker", "pin"] and made["gain_noticed"][1] == pytest.approx(1.0, abs=1e-2)
+    # Where the row is in time the pin is, too.
+    assert len(jobs(late, late_strikers(oak_block=0.0001, slate=0.0), pins, notes=notes)) == 0
+
+
+def with_chord(late, offset_s):
+    """Return the strikes with pin 41 written together with pin 40, which comes `offset_s` after it."""
+    frame = late.to_pandas()
+    here = frame["pin_id"] == 41
+    frame.loc[here, ["score_beat", "score_s"]] = (20.0, 40 * 0.4)
+    first_s = frame.loc[frame["pin_id"] == 40, "hit_s"].to_numpy()
+    frame.loc[here, "hit_s"] = first_s - offset_s
+    return frame
 
 
 @pytest.mark.parametrize("column", ["felt_s", "noticed_from_s"])
 def test_a_pin_whose_strikes_are_not_judged_wins_nothing_that_is_noticed_but_for_a_chord_that_falls_apart(column):
+    """Hirsh 1959: 20 ms."""
     late = make_lateness(offsets={40: 0.022}, n_takes=2).to_pandas()
     late.loc[late["pin_id"] == 40, column] = np.nan
-    assert len(jobs(make("lateness", late.to_dict("records")), pins=[make_pin(40, 0.022)])) == 0
-    # Written together with pin 41: 22 ms apart from it (Hirsh 1959: 20 ms).
-    late.loc[late["pin_id"] == 41, "score_beat"] = 20.0
-    late.loc[late["pin_id"] == 40, "late_s"] = 0.022
-    found = only(jobs(make("lateness", late.to_dict("records")), pins=[make_pin(40, 0.022)]))
-    assert found["gain_noticed"] == pytest.approx(1.0)
-    late.loc[late["pin_id"] == 40, "late_s"] = 0.019
-    assert len(jobs(make("lateness", late.to_dict("records")), pins=[make_pin(40, 0.019)])) == 0
+    late = make("lateness", late.to_dict("records"))
+    assert len(jobs(late, pins=[make_pin(40, 0.022)])) == 0
+    apart, together = (make("lateness", with_chord(late, off).to_dict("records")) for off in (0.0201, 0.0199))
+    assert only(jobs(apart, pins=[make_pin(40, 0.022)]))["gain_noticed"] == pytest.approx(1.0)
+    assert len(jobs(together, pins=[make_pin(40, 0.022)])) == 0
 
 
 def test_a_chord_that_falls_apart_wins_no_more_than_its_displaced_strike():
-    late = make_lateness(offsets={40: 0.022}).to_pandas()
-    late.loc[late["pin_id"] == 41, "score_beat"] = 20.0
-    late.loc[late["pin_id"] == 40, "late_s"] = 0.022
-    found = only(jobs(make("lateness", late.to_dict("records")), pins=[make_pin(40, 0.022)]))
-    assert found["gain_noticed"] == pytest.approx(1.0, abs=1e-4)
+    late = make("lateness", with_chord(make_lateness(offsets={40: 0.022}), 0.022).to_dict("records"))
+    assert only(jobs(late, pins=[make_pin(40, 0.022)]))["gain_noticed"] == pytest.approx(1.0, abs=1e-4)
 
 
 def test_several_pins_are_one_job_with_its_places_in_the_order_round_the_barrel():
     """Three pins out: a turn of 8 bars is 64 notes of half a beat, so 45 degrees are 8 notes."""
     notes = make_notes().to_pandas().assign(barrel_turn=np.arange(400) / 64)
     notes = tables.build("notes", {name: list(notes[name]) for name in notes})
-    late = make_lateness(offsets={40: 0.02, 81: -0.0304, 9: 0.024})
+    late = make_lateness(offsets={40: 0.02, 81: -0.0304, 9: 0.024}, n_takes=2)
 
     def at(pin):
         deg = 360 * (pin / 64 % 1)
@@ -152,7 +158,7 @@ def test_several_pins_are_one_job_with_its_places_in_the_order_round_the_barrel(
     places = json.loads(found["places"])
     # 9: 50.6 degrees of the first turn; 81: 95.6 of the second; 40: 225 of the first.
     assert [(one["turn"], one["index_deg"], one["index_mm"], one["row"]) for one in places] == [
-        (1, 50.62, 185.5, 2),
+        (1, 50.62, 185.6, 2),
         (2, 95.62, 350.5, 2),
         (1, 225.0, 824.7, 1),
     ]
@@ -170,7 +176,7 @@ def test_several_pins_are_one_job_with_its_places_in_the_order_round_the_barrel(
 
 
 def test_more_takes_are_asked_for_where_they_tell_the_move_to_the_finest_one():
-    """± of .2 mm is asked for: .26 mm from 3 takes becomes .2 from 3 × 1.69 = 5.1; .2 mm is enough; 1 mm hopeless."""
+    """± of .2 mm is asked for: .26 mm from 3 takes becomes .2 from 3 × 1.69 = 5.1, .35 from 9.2: too many."""
 
     def asked(wide_mm):
         se_s = wide_mm / 1.96 / SURFACE_MM_PER_S
@@ -179,7 +185,7 @@ def test_more_takes_are_asked_for_where_they_tell_the_move_to_the_finest_one():
 
     assert asked(0.26) == "about 3 more takes would tell its move to ±0.2 mm"
     assert asked(0.21) == "about 1 more take would tell its move to ±0.2 mm"
-    assert pd.isna(asked(0.199)) and pd.isna(asked(0.8))
+    assert pd.isna(asked(0.199)) and pd.isna(asked(0.35))
 
 
 def test_the_gain_in_spread_is_the_felt_spread_before_less_the_spread_after():
@@ -187,7 +193,8 @@ def test_the_gain_in_spread_is_the_felt_spread_before_less_the_spread_after():
     found = only(jobs(late, pins=[make_pin(40, 0.05)]))
     before = late["felt_s"].to_numpy()
     after = np.where(np.arange(400) == 40, before - 0.05, before)
-    assert found["gain_s"] == pytest.approx(np.std(before, ddof=1) - np.std(after, ddof=1), rel=1e-9)
+    # The first four are not felt, and a beat of 1 ms of scatter is a little wider felt.
+    assert found["gain_s"] == pytest.approx(np.std(before, ddof=1) - np.std(after, ddof=1), rel=0.25)
 
 
 def test_a_pin_in_place_or_unsure_or_too_fine_to_move_or_not_heard_is_no_job():
@@ -218,99 +225,101 @@ def late_strikers(**delays_s):
     return [make_striker(name.replace("_", " "), delay_s=late, delay_se=0.0003) for name, late in delays_s.items()]
 
 
+def late_row(late_s=0.016, **given):
+    """Return strikes of which every fourth, of the oak block, is late by 16 ms."""
+    return make_lateness(offsets={pin: late_s for pin in range(0, 400, 4)}, names=SELDOM, **given)
+
+
 def test_a_late_lever_goes_backward_and_an_early_one_forward():
     """t = (lever − pin) / surface speed: a lever that goes backward meets the pin sooner."""
-    late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
-    found = only(jobs(late, late_strikers(oak_block=0.004, slate=-0.004), [make_pin(0, 0.02, misplaced=False)]))
+    late = late_row()
+    found = only(jobs(late, late_strikers(oak_block=0.008, slate=-0.008), [make_pin(0, 0.02, misplaced=False)]))
     assert (found["part"], found["where"]) == ("striker", "oak block")
-    assert found["finding"] == "strikes 8.0 ms (±1.2) later than the middle one of all strikers"
-    told = "move its lever 0.5 mm backward (against the direction of rotation), or mend its delay"
-    assert found["correction"] == told and found["correction_mm"] == pytest.approx(-0.008 * 66)
+    assert found["finding"] == "strikes 16.0 ms (±1.2) later than the middle one of all strikers"
+    told = "move its lever 1.1 mm backward (against the direction of rotation), or mend its delay"
+    assert found["correction"] == told and found["correction_mm"] == pytest.approx(-0.016 * 66)
     assert pd.isna(found["places"])
-    names = (*NAMES, "tin cup")
-    early = make_lateness(offsets={pin: -0.009 for pin in range(0, 400, 3)}, names=names)
-    strikers = late_strikers(oak_block=-0.006, slate=0.003, tin_cup=0.003)
+    names = ("oak block", "slate", "slate", "tin cup")
+    early = late_row(-0.016)
+    strikers = late_strikers(oak_block=-0.010, slate=0.006, tin_cup=0.006)
     pins = [make_pin(0, 0.02, misplaced=False)]
-    found = only(jobs(early, strikers, pins, settings=make_settings(names=names), notes=make_notes(names=names)))
-    assert re.fullmatch(r"strikes 9\.0 ms \(±[\d.]+\) earlier than the middle one of all strikers", found["finding"])
-    told = "move its lever 0.6 mm forward (in the direction of rotation), or mend its delay"
-    assert found["correction"] == told and found["correction_mm"] == pytest.approx(0.009 * 66)
+    found = only(
+        jobs(early, strikers, pins, settings=make_settings(names=(*NAMES, names[3])), notes=make_notes(names=names))
+    )
+    assert re.fullmatch(r"strikes 16\.0 ms \(±[\d.]+\) earlier than the middle one of all strikers", found["finding"])
+    told = "move its lever 1.1 mm forward (in the direction of rotation), or mend its delay"
+    assert found["correction"] == told and found["correction_mm"] == pytest.approx(0.016 * 66)
 
 
-def test_the_gain_of_a_striker_is_counted_on_its_own_strikes():
-    """McNemar 1947: every strike that changes sides is one event; the strikes of others count nothing."""
-    offsets = {pin: 0.008 for pin in range(0, 400, 2)}
-    late = make_lateness(offsets=offsets, n_takes=2, sd_s=0.003)
-    found = only(jobs(late, late_strikers(oak_block=0.004, slate=-0.004)))
+def test_the_gain_of_a_striker_is_what_a_listener_notices_before_less_what_without_its_lateness():
+    """The beat is followed anew: without the late row it is surer, and no strike is carried along by it."""
+    late = late_row(n_takes=3, sd_s=0.003)
+    strikers = late_strikers(oak_block=0.008, slate=-0.008)
+    found = only(jobs(late, strikers, notes=make_notes(names=SELDOM)))
+    late_s = late["late_s"].to_numpy().reshape(3, 400)
+    own = np.arange(400) % 4 == 0
+    before, after = ([faults_felt(take - own * off) for take in late_s] for off in (0.0, 0.016))
+    won = np.subtract(before, after)
+    assert found["gain_noticed"] == pytest.approx(won.mean()) and won.mean() > 20
+    # What differs from take to take: at least as wide as their sums say.
+    assert found["gain_noticed"] - found["gain_low"] >= 1.95 * won.std(ddof=1) / np.sqrt(3)
+    # Of a hit that two notes share, each strike is half a fault; so many hits are two playthroughs.
+    halves = make("lateness", late.to_pandas().assign(shared=2).to_dict("records"))
+    shared = only(jobs(halves, strikers, notes=make_notes(names=SELDOM)))
+    np.testing.assert_allclose(shared["gain_noticed"], won.mean())
+    # Late in one take and in time in the other two: not sure any more.
     frame = late.to_pandas()
-    own = frame[frame["striker"] == "oak block"]
-    won = (own["felt_s"].abs() > 0.006).astype(int) - ((own["felt_s"] - 0.008).abs() > 0.006)
-    by_take = won.groupby(own["recording"]).sum()
-    variance = max((won != 0).sum(), 2 * by_take.var(ddof=1))
-    half = 1.96 * np.sqrt(variance) / 2
-    expected = [won.sum() / 2, won.sum() / 2 - half, won.sum() / 2 + half]
-    np.testing.assert_allclose(found[["gain_noticed", "gain_low", "gain_high"]].astype(float), expected)
-    after = frame["felt_s"].where(frame["striker"] != "oak block", frame["felt_s"] - 0.008)
-    assert found["gain_s"] == pytest.approx(frame["felt_s"].std() - after.std())
-    # Of a hit that two notes share, each strike is half a fault; takes that differ more than that widen the interval.
-    halves = make("lateness", frame.assign(shared=2).to_dict("records"))
-    shared = only(jobs(halves, late_strikers(oak_block=0.004, slate=-0.004)))
-    np.testing.assert_allclose(shared["gain_noticed"], expected[0])
-    quiet = frame.assign(felt_s=frame["felt_s"].where(frame["recording"] == "t0", 0.0))
-    uneven = make("lateness", quiet.to_dict("records"))
-    sum_of_first = won[own["recording"] == "t0"].sum()
-    made = jobs(uneven, late_strikers(oak_block=0.004, slate=-0.004))
-    # 0 against -x (what was even is moved away) or x: not sure any more.
-    assert len(made) == 0 and sum_of_first > 100
+    in_time = own[frame["note_id"]] & (frame["recording"] != "t0")
+    frame["hit_s"] -= np.where(in_time, 0.016, 0.0)
+    uneven = make("lateness", frame.to_dict("records"))
+    assert len(jobs(uneven, strikers, notes=make_notes(names=SELDOM))) == 0
 
 
 def test_the_middle_one_has_its_own_error_and_the_errors_add_up_to_zero():
     """Two whose delays are ±d: the difference is 2 d, its error 2 se; of three, √(se² + se² + 2 se²/2)."""
-    offsets = {pin: 0.008 for pin in range(0, 400, 2)}
     two = [
-        make_striker(name, delay_s=late, delay_se=0.0016) for name, late in (("oak block", 0.004), ("slate", -0.004))
+        make_striker(name, delay_s=late, delay_se=0.0032) for name, late in (("oak block", 0.008), ("slate", -0.008))
     ]
-    assert len(jobs(make_lateness(offsets=offsets), two)) == 0  # 2.5 standard errors: its share of 5 % is .5 %
-    sure = [row | {"delay_se": 0.001} for row in two]
-    found = only(jobs(make_lateness(offsets=offsets), sure))
+    assert len(jobs(late_row(), two)) == 0  # 2.5 standard errors: its share of 5 % is .5 %
+    sure = [row | {"delay_se": 0.002} for row in two]
+    found = only(jobs(late_row(), sure))
     # Of the families (strikers .4, together .1, delays .1) those of delays have a sixth.
     assert found["certainty"] == pytest.approx(1 - 2 * stats.norm.sf(4.0) * 6, abs=1e-9)
-    third = make_striker("tin cup", delay_s=-0.004, delay_se=0.001)
-    found = only(jobs(make_lateness(offsets=offsets), [*sure, third]))
+    third = make_striker("tin cup", delay_s=-0.008, delay_se=0.002)
+    found = only(jobs(late_row(), [*sure, third]))
     q = stats.false_discovery_control(2 * stats.norm.sf([8 / np.sqrt(3), 0]))[0]
     assert found["certainty"] == pytest.approx(1 - q * 6, abs=1e-9)
 
 
 def test_only_the_late_one_of_four_strikers_is_moved_and_by_all_of_its_lateness():
-    """One striker 8 ms later than three others: against the mean of all, 6 ms and three times −2 ms."""
-    late = {pin: 0.008 for pin in range(0, 400, 2)}
-    strikers = late_strikers(oak_block=0.006, slate=-0.002, tin_cup=-0.002, gong=-0.002)
-    found = only(jobs(make_lateness(offsets=late), strikers, [make_pin(0, 0.02, misplaced=False)]))
-    assert found["where"] == "oak block" and found["correction_mm"] == pytest.approx(-0.008 * 66)
+    """One striker 16 ms later than three others: against the mean of all, 12 ms and three times −4 ms."""
+    strikers = late_strikers(oak_block=0.012, slate=-0.004, tin_cup=-0.004, gong=-0.004)
+    found = only(jobs(late_row(), strikers, [make_pin(0, 0.02, misplaced=False)]))
+    assert found["where"] == "oak block" and found["correction_mm"] == pytest.approx(-0.016 * 66)
 
 
 def test_a_lever_too_fine_to_move_leaves_the_delay_to_mend():
-    late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
-    slow = [make_pin(0, 0.02, offset_mm=0.02 * 24.0, misplaced=False)]  # a surface that passes at 24 mm/s
-    found = only(jobs(late, late_strikers(oak_block=0.008, slate=0.0), slow))
+    late = late_row()
+    slow = [make_pin(0, 0.02, offset_mm=0.02 * 12.0, misplaced=False)]  # a surface that passes at 12 mm/s
+    found = only(jobs(late, late_strikers(oak_block=0.016, slate=0.0), slow))
     assert found["correction"] == "mend its delay: 0.19 mm at its lever are too fine to move"
     assert np.isnan(found["correction_mm"])
-    slow = [make_pin(0, 0.02, offset_mm=0.02 * 25.0, misplaced=False), make_pin(2, 0.0, q_value=1.0, misplaced=False)]
-    assert only(jobs(late, late_strikers(oak_block=0.008, slate=0.0), slow))["correction_mm"] == pytest.approx(-0.2)
+    slow = [make_pin(0, 0.02, offset_mm=0.02 * 12.5, misplaced=False), make_pin(2, 0.0, q_value=1.0, misplaced=False)]
+    assert only(jobs(late, late_strikers(oak_block=0.016, slate=0.0), slow))["correction_mm"] == pytest.approx(-0.2)
     told = (
-        "move its lever backward (against the direction of rotation) by 8.0 ms; with the barrel's diameter told it "
+        "move its lever backward (against the direction of rotation) by 16.0 ms; with the barrel's diameter told it "
         "would be mm, or mend its delay"
     )
-    assert only(jobs(late, late_strikers(oak_block=0.008, slate=0.0)))["correction"] == told
+    assert only(jobs(late, late_strikers(oak_block=0.016, slate=0.0)))["correction"] == told
 
 
 def test_strikers_alike_or_alone_or_never_heard_have_no_delay_to_mend():
-    late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
+    late = late_row()
     assert len(jobs(late, late_strikers(oak_block=0.0003, slate=-0.0003))) == 0
-    assert len(jobs(late, late_strikers(oak_block=0.008))) == 0
+    assert len(jobs(late, late_strikers(oak_block=0.016))) == 0
     assert len(jobs(late, [make_striker("oak block", delay_s=0.0, delay_se=0.0)])) == 0
     # One that is late, of which no strike is left to count on.
-    assert len(jobs(late, late_strikers(gong=0.008, slate=0.0))) == 0
+    assert len(jobs(late, late_strikers(gong=0.016, slate=0.0))) == 0
 
 
 # --- missed, double and stray strikes --------------------------------------------------------------------------------
@@ -592,8 +601,14 @@ HEAVIER = (
 
 
 def loaded(n_takes=2):
-    """Every fifth note late by 9 ms of load."""
-    return make_lateness(load_s=np.where(np.arange(400) % 5 == 0, 0.009, -0.00225), n_takes=n_takes, sd_s=0.002)
+    """Every fifth note late by 20 ms of load."""
+    return make_lateness(load_s=np.where(np.arange(400) % 5 == 0, 0.02, -0.005), n_takes=n_takes, sd_s=0.002)
+
+
+def won_without(late, part):
+    """Return how many fewer faults a take has without a part of the load."""
+    late_s, load_s = (late[name].to_numpy().reshape(-1, 400) for name in ("late_s", "load_s"))
+    return (faults_felt(*late_s) - faults_felt(*(late_s - part * load_s))) / len(late_s)
 
 
 def drags(*drag, se=0.0002):
@@ -608,40 +623,29 @@ def named(strikers, names=NAMES):
 def test_the_load_is_one_job_that_promises_nothing():
     late = loaded()
     found = only(jobs(late, named(drags(0.002, 0.001))))
-    frame = late.to_pandas()
-    won = (frame["felt_s"].abs() > 0.006).astype(int) - ((frame["felt_s"] - frame["felt_load_s"]).abs() > 0.006)
+    won = won_without(late, 1.0)
     assert (found["part"], found["where"]) == ("load", "load per strike")
     assert found["finding"] == (
         "the load per strike slows the machine, surely that of oak block and slate; if it cost no speed at all, "
-        f"{won.sum() / 2:.0f} fewer faults a playthrough would be noticed"
+        f"{won:.0f} fewer faults a playthrough would be noticed"
     )
     assert found["correction"] == (f"try a lighter release, first at oak block and slate; {HEAVIER}")
     assert found["to_be_sure"] == "two takes or more with it and two without it, on one day, show what it wins"
     assert found["effort"] == "at the lever"
-    assert found["gain_noticed"] == pytest.approx(won.sum() / 2)
-    after = frame["felt_s"] - frame["felt_load_s"]
-    assert found["gain_s"] == pytest.approx(frame["felt_s"].std() - after.std())
+    assert found["gain_noticed"] == pytest.approx(won) and won > 40 and found["gain_s"] > 0.003
     assert found["certainty"] == pytest.approx(1 - 2 * stats.norm.sf(10) * 6, abs=1e-12)
     assert found["gain_missed"] == 0 and np.isnan(found["correction_mm"])
 
 
 def test_the_interval_of_the_load_comes_from_the_drags_and_from_the_strikes():
-    """Both errors to one side, ±1.96 × (.0004 + .0004)/(.002 + .001) = ±52 % of the load, and McNemar's."""
+    """Both errors to one side, ±1.96 × (.0004 + .0004)/(.002 + .001) = ±52 % of the load."""
     late = loaded()
-    frame = late.to_pandas()
-    before = (frame["felt_s"].abs() > 0.006).sum() / 2
-
-    def won(part):
-        return before - ((frame["felt_s"] - part * frame["felt_load_s"]).abs() > 0.006).sum() / 2
-
     half = 1.96 * 0.0008 / 0.003
-    ends = [won(1), won(1 - half), won(1 + half)]
-    changed = (frame["felt_s"].abs() > 0.006) != ((frame["felt_s"] - frame["felt_load_s"]).abs() > 0.006)
-    sampled = 1.96 * np.sqrt(changed.sum()) / 2
+    ends = [won_without(late, part) for part in (1, 1 - half, 1 + half)]
     found = only(jobs(late, named(drags(0.002, 0.001, se=0.0004))))
-    low, high = won(1) - np.hypot(won(1) - min(ends), sampled), won(1) + np.hypot(max(ends) - won(1), sampled)
-    np.testing.assert_allclose(found[["gain_low", "gain_high"]].astype(float), [low, high])
-    assert min(ends) < won(1)
+    sure = only(jobs(late, named(drags(0.002, 0.001, se=0.00001))))
+    assert found["gain_low"] <= min(ends) < found["gain_noticed"] <= max(ends) <= found["gain_high"]
+    assert found["gain_low"] < sure["gain_low"] < sure["gain_noticed"] == found["gain_noticed"]
     # So unsure that there may be none of it.
     wide = named(drags(0.004, 0.0, 0.0, se=0.0008))
     assert len(jobs(late, [wide[0], wide[1] | {"drag_se": 0.01}, wide[2] | {"drag_se": 0.01}])) == 0
@@ -673,7 +677,7 @@ def test_no_drag_surely_above_zero_is_no_load():
 
 
 def test_a_load_below_ten_strikes_is_told_to_the_tenth():
-    late = make_lateness(load_s=np.where(np.arange(400) < 9, 0.009, -0.0002), n_takes=2, sd_s=0.001)
+    late = make_lateness(load_s=np.where(np.isin(np.arange(400), range(20, 380, 40)), 0.02, 0.0), n_takes=2, sd_s=0.001)
     found = only(jobs(late, named(drags(0.002, 0.001))))
     assert f"{found['gain_noticed']:.1f} fewer faults" in found["finding"] and found["gain_noticed"] < 10
 
@@ -752,7 +756,6 @@ def test_what_is_known_of_a_group_is_gathered():
     rows = found.by_take.set_index(["recording", "striker"])[["played", "missed", "extra"]].T.to_dict("list")
     assert rows == {("t0", "oak block"): [3, 0, 0], ("t0", "slate"): [2, 1, 0], ("t1", "slate"): [4, 0, 2]}
     assert found.machine == "machine" and list(found.strikers["n_notes"]) == [0, 2]
-    np.testing.assert_allclose(found.notes["gap_s"], [np.nan, 0.4, 0.4, 0.4, 0.4])
     assert (found.strikes["weight"] == 0.5).all() and list(found.notes_of(3)["note_id"]) == [3]
     assert found.surface_mm_per_s() == pytest.approx(50)
     none = group_data.gathered("machine", make_notes(n=5), late, {}, pins=pins.iloc[1:], **more)
@@ -770,7 +773,7 @@ def test_numbers_are_told_to_the_tenth_below_ten():
 
 
 def test_the_speed_of_the_surface_is_that_of_the_pins():
-    late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
+    late = late_row()
     pins = [make_pin(at, 0.01, misplaced=False, offset_mm=0.01 * mm) for at, mm in ((0, 66), (2, 66), (4, 90))]
-    found = only(jobs(late, late_strikers(oak_block=0.004, slate=-0.004), pins))
-    assert found["correction_mm"] == pytest.approx(-0.008 * SURFACE_MM_PER_S)
+    found = only(jobs(late, late_strikers(oak_block=0.008, slate=-0.008), pins))
+    assert found["correction_mm"] == pytest.approx(-0.016 * SURFACE_MM_PER_S)

@@ -9,8 +9,8 @@ from pipeline import timing
 from pipeline.worklist import displaced, group_data
 from tests import timing_machine
 from tests.test_remainders import make_case, with_more
+from tests.worklist_tables import SELDOM, make_lateness, make_pin, make_settings, make_striker
 from tests.worklist_tables import jobs as jobs_of
-from tests.worklist_tables import make_lateness, make_pin, make_settings, make_striker
 
 LATE_S = 0.008  # at the written tempo
 
@@ -79,18 +79,17 @@ def test_takes_that_are_asked_for_do_tell():
 
 
 def correction(finest_move_mm=0.2, scatter_s=0.001, **by_pace):
-    """Return what to do about a striker 8 ms late of two, each of 200 strikes in a take, and what to record next."""
-    late = make_lateness(offsets={pin: 0.008 for pin in range(0, 400, 2)})
+    """Return what to do about a striker 16 ms late of two, each of 200 strikes in a take, and what to record next."""
+    late = make_lateness(offsets={pin: 0.016 for pin in range(0, 400, 4)}, names=SELDOM)
     given = {"delay_se": 0.0003, "rest_sd_s": scatter_s, "n_played": 200}
     strikers = [
-        make_striker("oak block", delay_s=0.004, **given | by_pace.get("oak", {})),
-        make_striker("slate", delay_s=-0.004, **given | by_pace.get("slate", {})),
+        make_striker("oak block", delay_s=0.008, **given | by_pace.get("oak", {})),
+        make_striker("slate", delay_s=-0.008, **given | by_pace.get("slate", {})),
     ]
     settings = make_settings(finest_move_mm=finest_move_mm)
     made = jobs_of(late, strikers, [make_pin(0, 0.02, misplaced=False)], settings=settings)
-    return [
-        "; ".join(filter(None, (row["correction"], row["to_be_sure"]))) for row in made.fillna("").to_dict("records")
-    ]
+    asked = made["to_be_sure"].map(lambda one: f"; {one}" if isinstance(one, str) else "")
+    return list(made["correction"] + asked)
 
 
 def by_pace(change_s, se_s):
@@ -98,16 +97,16 @@ def by_pace(change_s, se_s):
 
 
 def test_what_is_asked_for_is_as_much_as_tells_and_no_more():
-    """8 ms must exceed 4.02 × 1.6 × scatter × sqrt(2/200 (1 + 1/k)) / .25, of one take and k slower ones."""
-    unsure = {"oak": by_pace(0.002, 0.02), "slate": by_pace(-0.002, 0.02)}
-    assert correction(**unsure, scatter_s=0.002)[0].endswith("; one take about 20 % slower would tell which")
-    assert correction(**unsure, scatter_s=0.0025)[0].endswith("; 2 takes about 20 % slower would tell which")
-    assert correction(**unsure, scatter_s=0.003)[0].endswith("or mend its delay")
+    """16 ms must exceed 4.02 × 1.6 × scatter × sqrt(2/200 (1 + 1/k)) / .25, of one take and k slower ones."""
+    unsure = {"oak": by_pace(0.004, 0.04), "slate": by_pace(-0.004, 0.04)}
+    assert correction(**unsure, scatter_s=0.004)[0].endswith("; one take about 20 % slower would tell which")
+    assert correction(**unsure, scatter_s=0.005)[0].endswith("; 2 takes about 20 % slower would tell which")
+    assert correction(**unsure, scatter_s=0.006)[0].endswith("or mend its delay")
     assert correction()[0].endswith("or mend its delay")
 
 
 def test_a_place_too_fine_to_move_is_no_job_and_a_change_that_is_neither_calls_neither():
-    place = {"oak": by_pace(0.004, 0.0003), "slate": by_pace(-0.004, 0.0003)}
+    place = {"oak": by_pace(0.008, 0.0003), "slate": by_pace(-0.008, 0.0003)}
     assert correction(**place)[0].endswith("(against the direction of rotation)")
     assert correction(**place, finest_move_mm=2.0) == []
     neither = {"oak": by_pace(-0.01, 0.0003), "slate": by_pace(0.01, 0.0003)}

@@ -4,14 +4,15 @@ from datetime import date
 
 import numpy as np
 
-from pipeline import tables, worklist
+from pipeline import felt, tables, worklist
 from pipeline.settings import Arrangement, Barrel, Detection, Machine, Recording, Settings, Striker
 
 DAY = date(2031, 5, 3)
 GROUP = {"arrangement": "song", "build_day": DAY, "session": 1, "setup": ""}
 NAMES = ("oak block", "slate")
 SURFACE_MM_PER_S = 66.0  # 420 mm across, a turn in 20 s
-GAP_S = 0.4  # from note to note
+GAP_S = 0.4  # from note to note: 10 ms are noticed (Friberg & Sundberg 1995)
+SELDOM = ("oak block", "slate", "slate", "slate")  # the oak block plays one note in four
 
 
 def make_settings(days=(DAY,), finest_move_mm=0.2, names=NAMES, n_takes=1):
@@ -50,6 +51,19 @@ def make_notes(n=400, names=NAMES):
     return make("notes", rows)
 
 
+def faults_felt(*takes_s):
+    """Count the strikes that are heard displaced, of takes with a note every GAP_S, each `late_s` late."""
+    count = 0
+    for late_s in takes_s:
+        due_s = np.arange(len(late_s)) * GAP_S
+        pace, start_s = np.polyfit(due_s, due_s + late_s, 1)
+        off_s = due_s + late_s - start_s - pace * due_s
+        felt_s, felt_se = felt.felt_of(pace * due_s, np.arange(len(due_s)), off_s[:, None], np.ones(len(due_s), bool))
+        gap_s = np.diff(pace * due_s, prepend=np.nan)
+        count += int((np.abs(felt_s[:, 0]) > felt.limit_s(gap_s, felt_se)).sum())
+    return count
+
+
 def make_lateness(n=400, seed=0, offsets=None, sd_s=0.001, n_takes=1, names=NAMES, load_s=0.0, limit_s=0.006):
     """Playthroughs in which every note was struck: scatter, `offsets[pin]` and `load_s` (each or all) on top."""
     chance = np.random.default_rng(seed)
@@ -64,7 +78,14 @@ def make_lateness(n=400, seed=0, offsets=None, sd_s=0.001, n_takes=1, names=NAME
             {"recording": f"t{take}", "playthrough": 1, "note_id": at, "pin_id": at, "hit_id": at, "shared": 1}
             | {"striker": names[at % len(names)], "felt_s": felt[at], "felt_load_s": load_s[at]}
             | {"felt_rest_s": rest[at] / 2, "felt_motion_s": rest[at] / 2}
-            | {"score_beat": at * 0.5, "noticed_from_s": limit_s}
+            | {
+                "score_beat": at * 0.5,
+                "noticed_from_s": limit_s,
+                "segment": 1,
+                "load_s": load_s[at],
+                "late_s": felt[at],
+            }
+            | {"score_s": at * GAP_S, "hit_s": 2.0 + at * GAP_S + felt[at]}
             for at in range(n)
         ]
     return make("lateness", rows)

@@ -27,9 +27,9 @@ SHARED = {
     "notes": ("midi", "settings/strikers"),
     "hits": ("audio", "midi", "robust", "settings/strikers", "words"),
     "aligned": ("audio", "robust"),
-    "timing": ("bars", "flywheel", "hearing", "robust", "words"),
+    "timing": ("bars", "felt", "flywheel", "hearing", "robust", "words"),
     "trend": ("flywheel",),
-    "worklist": ("bars", "hearing", "robust", "words"),
+    "worklist": ("bars", "felt", "hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),
     "exports": ("words",),
 }

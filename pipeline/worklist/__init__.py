@@ -24,6 +24,7 @@ __all__ = ["jobs", "newest"]
 
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
 SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "company": 0.1, "load": 0.1}
+CLEAR_GAIN = 0.5  # noticed faults a playthrough that a pin by itself surely wins, more often than not; our own choice
 LEAST_GAIN = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
 
 
@@ -64,7 +65,7 @@ def jobs(
     rows = []
     for keys, kind, family, as_one in found:
         rows += [keys | row for row in _rows(family, as_one, SHARES[kind] / total)]
-    rows.sort(key=lambda row: (-row["gain_noticed"], -row["gain_s"]))
+    rows.sort(key=lambda row: (-min(row["gain_noticed"], row["after"]), np.isfinite(row["after"]), -row["gain_s"]))
     names = tables.CONTRACTS["worklist"].schema.names
     return tables.build("worklist", _columns([row | {"rank": rank} for rank, row in enumerate(rows, 1)], names))
 
@@ -81,11 +82,12 @@ def newest(settings: Settings, lateness: dict[str, pa.Table]) -> list[Group]:
 def _families(heard: GroupData) -> dict[str, tuple[list[Candidate], Callable | None]]:
     """Return each family, and what makes one job of several pins that are sure (None: each stays its own)."""
     delays = displaced.delays(heard)
-    mended = any(one.job is not None and one.job.gain.low >= LEAST_GAIN for one in delays)
-    otherwise = misplaced.without_late_strikers(heard) if mended else heard
+    late = [one.job for one in delays if one.job is not None and one.job.gain.low >= LEAST_GAIN]
+    otherwise = displaced.in_even_rows(heard, [(job.where, job.late_s) for job in late]) if late else heard
     found = {kind: (family, None) for kind, family in missed.families(heard).items()}
     found |= {"missed pins": (missed.pins(heard), partial(missed.together, heard))}
-    found |= {"pins": (misplaced.pins(otherwise), partial(misplaced.together, otherwise))}
+    after = min((job.gain.noticed for job in late), default=np.inf)
+    found |= {"pins": (misplaced.pins(otherwise, after), partial(misplaced.together, otherwise, after=after))}
     return found | {
         "delays": (delays, None),
         "company": (company.company(heard), None),
@@ -100,14 +102,26 @@ def _rows(family: list[Candidate], as_one: Callable | None, share: float) -> lis
         certainty = 1 - min(1.0, one.q_value / share)
         if one.job is not None and certainty >= CERTAIN and one.job.gain.low >= LEAST_GAIN:
             sure.append((one, certainty))
-    if as_one is None or len(sure) < 2:
-        return [_row(one.job, certainty) for one, certainty in sure]
-    return [_row(as_one([one.pin_id for one, _ in sure]), min(certainty for _, certainty in sure))]
+    return [_row(one.job, certainty) for one, certainty in sure] if as_one is None else _one_row(sure, as_one)
+
+
+def _one_row(sure: list[tuple[Candidate, float]], as_one: Callable) -> list[dict]:
+    """Return the one row of all pins; where these do not surely win anything together, of those that win most."""
+    for least in (LEAST_GAIN, CLEAR_GAIN):
+        those = [(one, certainty) for one, certainty in sure if one.job.gain.low >= least]
+        if those:
+            job = as_one([one.pin_id for one, _ in those]) if len(those) > 1 else those[0][0].job
+            if job.gain.low >= LEAST_GAIN:
+                return [_row(job, min(certainty for _, certainty in those))]
+    return []
 
 
 def _row(job: Job, certainty: float) -> dict:
     row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}
     row |= {name: getattr(job, name) for name in ("correction_mm", "places", "effort")}
+    row["after"] = job.after
+    if np.isfinite(job.after):
+        row["finding"] += "; what it wins is counted with the late rows above in time"
     row["to_be_sure"] = job.to_be_sure and words.with_plain_spaces(job.to_be_sure)
     row |= {"gain_noticed": job.gain.noticed, "gain_low": job.gain.low, "gain_high": job.gain.high}
     return row | {"gain_s": job.gain.spread_s, "gain_missed": job.gain.missed, "certainty": certainty}

@@ -43,16 +43,18 @@ def _job(heard, striker, in_company, unready) -> Job | None:
         return None
     # The delay itself is the same for all its strikes: what differs is company and readiness.
     removed_s = np.where(own, heard.strikes["striker_s"] - striker.delay_s, 0.0)
-    found, cures, tests = [], [], []
+    found, cures, tests, errors = [], [], [], []
     if in_company:
         late = words.milliseconds(striker.company_s, striker.company_se)
         found.append(f"{late} later when one other fires with it")
         cures.append(LIGHTER)
+        errors.append(striker.company_se / striker.company_s)
         tests += _alone(heard, striker.striker)
     if unready:
         late = words.milliseconds(striker.readiness_s, striker.readiness_se)
         found.append(f"up to {late} later soon after its own last strike")
         cures.append(SOONER)
+        errors.append(striker.readiness_se / striker.readiness_s)
         tests += _rested(heard, striker.striker)
     return Job(
         part="striker",
@@ -60,7 +62,7 @@ def _job(heard, striker, in_company, unready) -> Job | None:
         finding=f"strikes {' and '.join(found)}",
         correction="; ".join(cures),
         effort=NEW_PART if unready else AT_THE_LEVER,
-        gain=row_gain(heard, striker, removed_s),
+        gain=row_gain(heard, striker, removed_s, max(errors)),
         to_be_sure="; ".join(tests) or None,
     )
 

@@ -4,6 +4,8 @@ A strike falls when the pin reaches the lever: t = (lever − pin) / surface spe
 the pin sooner.
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from scipy import stats
 
@@ -11,7 +13,7 @@ from pipeline import words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, move
-from pipeline.worklist.counted import fewer_faults, spread_won_s
+from pipeline.worklist.counted import felt_again, fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
 
 TOLD = 2 * np.log(19)  # twice the log of the odds from which a place is told from a delay: 95 %
@@ -20,6 +22,15 @@ SLOWER = 0.2  # by which a take is slower that is to tell a place from a delay: 
 # (simulated, tests/test_worklist_place.py).
 ALSO_TAKEN = 1.6
 MOST_SLOWER = 4  # takes that are asked for: more is no day's work
+
+
+@dataclass(frozen=True, eq=False)
+class Late:
+    """A row against the middle one of all."""
+
+    striker: tuple  # its row of the table
+    late_s: float
+    late_se: float
 
 
 def delays(heard: GroupData) -> list[Candidate]:
@@ -38,11 +49,44 @@ def delays(heard: GroupData) -> list[Candidate]:
     # Errors of delays that add up to zero: each two are correlated by −1/(n − 1).
     delay_se = np.sqrt(se**2 + middle_se**2 + 2 * se * middle_se / (len(strikers) - 1))
     q_values = rates.q_values(2 * stats.norm.sf(np.abs(delay_s) / delay_se))
-    rows = zip(q_values, others.itertuples(), delay_s, delay_se, strict=True)
-    return [
-        Candidate(q, _delay(heard, one, middle, late_s, se_s) if q <= 1 - CERTAIN else None)
-        for q, one, late_s, se_s in rows
+    rows = [
+        Late(striker, float(late_s), float(se_s)) if q <= 1 - CERTAIN else None
+        for q, striker, late_s, se_s in zip(q_values, others.itertuples(), delay_s, delay_se, strict=True)
     ]
+    jobs = _in_turn(heard, middle, [row for row in rows if row is not None])
+    return [Candidate(q, jobs.get(row and row.striker.striker)) for q, row in zip(q_values, rows, strict=True)]
+
+
+def in_even_rows(heard: GroupData, late_rows: list[tuple[str, float]]) -> GroupData:
+    """Return the group as if the rows that stand on the list themselves were in time: they would hide pins beside them.
+
+    Parameters
+    ----------
+    late_rows : list of (striker, how late it is in s)
+    """
+    strikes = heard.strikes
+    removed_s = strikes["striker"].map(dict(late_rows)).fillna(0.0).to_numpy()
+    felt_s, limit_s = felt_again(strikes, removed_s)
+    straight_s = strikes["straight_s"] - removed_s
+    return replace(heard, strikes=strikes.assign(felt_s=felt_s, noticed_from_s=limit_s, straight_s=straight_s))
+
+
+def _in_turn(heard, middle, rows) -> dict[str, Job]:
+    """Return the job of each late row: the one that wins most first, and each counted with those before it mended.
+
+    A row far out makes a listener's beat so unsure that the next one's lateness passes.
+    """
+    jobs, after = {}, np.inf
+    while rows:
+        made = [(_delay(heard, row, middle, after), row) for row in rows]
+        made = [(job, row) for job, row in made if job is not None]
+        if not made:
+            break
+        job, best = max(made, key=lambda one: one[0].gain.noticed)
+        jobs[best.striker.striker], after = job, min(after, job.gain.noticed)
+        rows = [row for _, row in made if row is not best]
+        heard = in_even_rows(heard, [(job.where, job.late_s)])
+    return jobs
 
 
 def _cause(striker, middle, late_s, late_se) -> str:
@@ -88,7 +132,8 @@ def _asked(number: int) -> str | None:
     return f"{takes} about {words.percent(SLOWER, digits=0)} slower would tell which" if number else None
 
 
-def _delay(heard, striker, middle, late_s, late_se) -> Job | None:
+def _delay(heard, row, middle, after) -> Job | None:
+    striker, late_s, late_se = row.striker, row.late_s, row.late_se
     own = (heard.strikes["striker"] == striker.striker).to_numpy()
     if not own.any():
         return None
@@ -102,20 +147,30 @@ def _delay(heard, striker, middle, late_s, late_se) -> Job | None:
         "middle one of all strikers",
         correction=correction,
         effort=AT_THE_LEVER,
-        gain=row_gain(heard, striker, np.where(own, late_s, 0.0)),
+        gain=row_gain(heard, striker, np.where(own, late_s, 0.0), late_se / abs(late_s)),
         correction_mm=move_mm,
         to_be_sure=to_be_sure,
+        late_s=late_s,
+        after=after,
     )
 
 
-def row_gain(heard: GroupData, striker, removed_s) -> Gain:
-    """Return what a striker's row wins in a playthrough when `removed_s` comes off the strikes."""
-    fewer, se = fewer_faults(heard.strikes, removed_s)
+def row_gain(heard: GroupData, striker, removed_s, error: float) -> Gain:
+    """Return what a striker's row wins in a playthrough when `removed_s` comes off the strikes.
+
+    Parameters
+    ----------
+    error : float
+        Standard error of `removed_s`, as a share of it.
+    """
+    won, se = fewer_faults(heard.strikes, removed_s)
+    ends = [fewer_faults(heard.strikes, (1 + side * SURELY * error) * removed_s)[0] for side in (-1, 1)]
     # Of the row's strikes that were heard: a playthrough has n_notes of them.
-    heard_strikes = heard.strikes.loc[heard.strikes["striker"] == striker.striker, "weight"].sum()
-    noticed, half = (striker.n_notes * one / heard_strikes for one in (fewer, SURELY * se))
-    won_s = spread_won_s(heard.strikes, removed_s)
-    return Gain(float(noticed), float(noticed - half), float(noticed + half), won_s)
+    per_playthrough = striker.n_notes / heard.strikes.loc[heard.strikes["striker"] == striker.striker, "weight"].sum()
+    below, above = won - min(*ends, won), max(*ends, won) - won
+    low, high = won - np.hypot(SURELY * se, below), won + np.hypot(SURELY * se, above)
+    noticed, low, high = (float(one * per_playthrough) for one in (won, low, high))
+    return Gain(noticed, low, high, spread_won_s(heard.strikes, removed_s))
 
 
 def _correction(heard, striker, middle, late_s, late_se) -> tuple[str, float | None, str | None]:

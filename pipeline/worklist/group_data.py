@@ -9,6 +9,7 @@ import pyarrow as pa
 from pipeline import hearing
 from pipeline.bars import bar_lines
 from pipeline.settings import Machine
+from pipeline.worklist.counted import laid_out
 
 
 @dataclass(frozen=True, eq=False)
@@ -19,10 +20,9 @@ class GroupData:
     ----------
     machine : Machine
     notes : pd.DataFrame
-        Contract 'notes', with `gap_s`: written time since the onset before (NaN at the first).
+        Contract 'notes'.
     strikes : pd.DataFrame
-        Contract 'lateness', with `weight`: what the strike counts, 1 over the notes that share its hit; and `chord`:
-        the same number for those of a take that are written together.
+        Contract 'lateness', as `counted.laid_out` lays them out.
     strikers, pins : pd.DataFrame
         The group's rows of the contracts; strikers with `n_notes`, what each has to play in a playthrough.
     by_take : pd.DataFrame
@@ -68,16 +68,20 @@ def gathered(
     tempo: pd.DataFrame,
 ) -> GroupData:
     """Put a group's tables together; takes that the model could not use are left out."""
-    strikes = lateness.to_pandas()
-    strikes = strikes.assign(weight=1 / strikes["shared"], chord=hearing.chord_of(strikes))
     song = notes.to_pandas()
-    onset_s = np.unique(song["score_s"])
-    song["gap_s"] = song["score_s"].map(dict(zip(onset_s, np.diff(onset_s, prepend=np.nan), strict=True)))
+    number, beat = bar_lines(song["bar"], song["bar_start_beat"], song["bar_beats"])
+    strikes = laid_out(lateness.to_pandas(), _length_s(song, beat[-1]))
     strikers = strikers.assign(n_notes=strikers["striker"].map(song["striker"].value_counts()).fillna(0))
     used = {name: table for name, table in aligned.items() if name in set(strikes["recording"])}
-    number, beat = bar_lines(song["bar"], song["bar_start_beat"], song["bar_beats"])
     bar = number[np.searchsorted(beat, tempo["score_beat"], side="right") - 1]
     return GroupData(machine, song, strikes, strikers, pins, _by_take(used), tempo.assign(bar=bar))
+
+
+def _length_s(song: pd.DataFrame, end_beat: float) -> float:
+    """Return the time of the last bar line, the last tempo going on."""
+    last = song.groupby("score_beat")["score_s"].first().iloc[-2:]
+    beat_s = np.diff(last) / np.diff(last.index) if len(last) > 1 else [0.5]
+    return float(last.iloc[-1] + max(end_beat - last.index[-1], 0.0) * beat_s[0])
 
 
 def _by_take(aligned: dict[str, pa.Table]) -> pd.DataFrame:

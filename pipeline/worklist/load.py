@@ -49,7 +49,7 @@ def _load(heard, strikers, sure) -> Job | None:
 def _gain(heard, half: float) -> Gain:
     """Return what is won without any load; `half`: half of the 95 % interval of the load, as a share of it."""
     strikes = heard.strikes
-    load_s = strikes["felt_load_s"].fillna(0.0).to_numpy()
+    load_s = strikes["load_s"].to_numpy()
 
     def won(part: float) -> tuple[float, float]:
         fewer, se = fewer_faults(strikes, part * load_s)

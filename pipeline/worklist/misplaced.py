@@ -4,8 +4,6 @@ A strike falls when the pin reaches the lever: a late pin goes forward, in the d
 surely out are one job with its places.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -13,33 +11,31 @@ from scipy import stats
 from pipeline import hearing, robust, words
 from pipeline.words import SURELY
 from pipeline.worklist.candidate import AT_THE_BARREL, Candidate, Gain, Job, known, move, place
-from pipeline.worklist.counted import spread_won_s
+from pipeline.worklist.counted import fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
 from pipeline.worklist.places import places
 
 MOST_TAKES = 6  # more takes than these are no day's work; our own choice
 
 
-def pins(heard: GroupData) -> list[Candidate]:
-    """Return the family of pins: those that were called misplaced are jobs."""
+def pins(heard: GroupData, after: float) -> list[Candidate]:
+    """Return the family of pins: those that were called misplaced are jobs.
+
+    Parameters
+    ----------
+    heard : GroupData
+        With the late rows in time that are jobs themselves: they would hide pins beside them.
+    after : float
+        The gain of the last of those.
+    """
     tested = heard.pins[heard.pins["q_value"] < 1]
     return [
-        Candidate(pin.q_value, _pin(heard, tested.iloc[[at]]) if pin.misplaced else None, pin.pin_id)
+        Candidate(pin.q_value, _pin(heard, tested.iloc[[at]], after) if pin.misplaced else None, pin.pin_id)
         for at, pin in enumerate(tested.itertuples())
     ]
 
 
-def without_late_strikers(heard: GroupData) -> GroupData:
-    """Return the group as if no striker were late.
-
-    Those that are stand on the list themselves, and would hide pins that are late beside them.
-    """
-    strikes = heard.strikes
-    felt_s, late_s = strikes["felt_s"] - strikes["felt_striker_s"], strikes["late_s"] - strikes["striker_s"]
-    return replace(heard, strikes=strikes.assign(felt_s=felt_s, late_s=late_s))
-
-
-def together(heard: GroupData, pin_ids: list[int]) -> Job:
+def together(heard: GroupData, pin_ids: list[int], after: float) -> Job:
     """Return the one job of several misplaced pins: what they win together is counted once."""
     out = heard.pins[heard.pins["pin_id"].isin(pin_ids)]
     late = int((out["offset_s"] > 0).sum())
@@ -60,10 +56,11 @@ def together(heard: GroupData, pin_ids: list[int]) -> Job:
         gain=_gain(heard, out),
         places=places(heard, out, moved=True),
         to_be_sure=_to_be_sure(heard, out),
+        after=after,
     )
 
 
-def _pin(heard, out) -> Job | None:
+def _pin(heard, out, after) -> Job | None:
     """Return the job of one pin, a frame of one row; None when its move is too fine."""
     pin = next(out.itertuples())
     move_mm = known(pin.offset_mm)
@@ -79,6 +76,7 @@ def _pin(heard, out) -> Job | None:
         correction_mm=move_mm,
         places=places(heard, out, moved=True),
         to_be_sure=_to_be_sure(heard, out),
+        after=after,
     )
 
 
@@ -97,34 +95,49 @@ def _to_be_sure(heard, out) -> str | None:
 
 
 def _gain(heard, out) -> Gain:
-    """Return the faults at the pins before less those after, each by its chance of being noticed.
+    """Return the faults at the pins before less those after.
 
-    Takes are few: so each strike of a pin is one about the median of all of them, with crew and scatter as all strikes
-    have, and its interval comes from the errors of the offsets.
+    Of several pins, counted with all of them in their places, for pins far out make a listener's beat less sure, and
+    hide others; the interval comes from the errors of the offsets and from what differs between takes. One playthrough
+    does not tell that: then the pins' own gains are added up.
     """
     strikes = heard.strikes
-    own = strikes["pin_id"].isin(out["pin_id"]).to_numpy()
-    if not own.any():
+    if not strikes["pin_id"].isin(out["pin_id"]).any():
         return Gain(0.0, 0.0, 0.0)
-    by_pin = out.set_index("pin_id")
-    removed_s = np.where(own, by_pin["offset_s"].reindex(strikes["pin_id"]).fillna(0.0).to_numpy(), 0.0)
-    rows = strikes[own].assign(removed_s=removed_s[own])
-    rows["error_s"] = by_pin["offset_se"].reindex(rows["pin_id"]).to_numpy()
-    rows["at_s"] = rows["felt_s"].where(rows["noticed_from_s"].notna()).groupby(rows["pin_id"]).transform("median")
-    rows["before"], rows["after"] = _apart(strikes, own, 0.0)[own], _apart(strikes, own, removed_s)[own]
-    scatter_s = _scatter_s(strikes)
+    offset_s = out.set_index("pin_id")["offset_s"].reindex(strikes["pin_id"]).fillna(0.0).to_numpy()
     n_notes = heard.notes["pin_id"].value_counts()
-    ends = [_won(rows, scatter_s, errors) * n_notes for errors in (0.0, -SURELY, SURELY)]
-    won, low, high = ends[0], np.minimum.reduce(ends), np.maximum.reduce(ends)
+    won, low, high = (each * n_notes.reindex(each.index) for each in _won(strikes, out, offset_s))
     below, above = (float(np.sqrt(((won - end) ** 2).sum())) for end in (low, high))
     noticed = float(won.sum())
-    return Gain(noticed, noticed - below, noticed + above, spread_won_s(strikes, removed_s))
+    if len(out) > 1 and len(strikes[["recording", "playthrough"]].drop_duplicates()) > 1:
+        fewer, se = fewer_faults(strikes, offset_s)
+        per_playthrough = heard.notes["pin_id"].isin(out["pin_id"]).sum() / strikes["pin_id"].isin(out["pin_id"]).sum()
+        noticed, half = fewer * per_playthrough, SURELY * se * per_playthrough
+        below, above = float(np.hypot(below, half)), float(np.hypot(above, half))
+    return Gain(noticed, noticed - below, noticed + above, spread_won_s(strikes, offset_s))
 
 
-def _won(rows, scatter_s, errors) -> pd.Series:
+def _won(strikes, out, offset_s) -> tuple[pd.Series, pd.Series, pd.Series]:
+    """Return, per pin, what a strike of it counts less, each alone: and the least and the most of it by its error.
+
+    Takes are few: so each strike of a pin is one about the median of all of them, with crew and scatter as all strikes
+    have.
+    """
+    own = strikes["pin_id"].isin(out["pin_id"]).to_numpy()
+    rows = strikes[own].assign(offset_s=offset_s[own])
+    rows["error_s"] = out.set_index("pin_id")["offset_se"].reindex(rows["pin_id"]).to_numpy()
+    rows["at_s"] = rows["felt_s"].where(rows["noticed_from_s"].notna()).groupby(rows["pin_id"]).transform("median")
+    rows["before"], rows["after"] = _apart(strikes, own, 0.0)[own], _apart(strikes, own, offset_s)[own]
+    scatter_s = _scatter_s(strikes)
+    ends = [_won_if(rows, scatter_s, errors) for errors in (0.0, -SURELY, SURELY)]
+    every = pd.concat(ends, axis=1)
+    return ends[0], every.min(axis=1), every.max(axis=1)
+
+
+def _won_if(rows, scatter_s, errors) -> pd.Series:
     """Return per pin what a strike of it counts less, when all lie by `errors` standard errors later than measured."""
     at_s, limit_s = rows["at_s"] + errors * rows["error_s"], rows["noticed_from_s"]
-    before, after = (_noticed(where_s, scatter_s, limit_s) for where_s in (at_s, at_s - rows["removed_s"]))
+    before, after = (_noticed(where_s, scatter_s, limit_s) for where_s in (at_s, at_s - rows["offset_s"]))
     apart = hearing.APART_COUNTS * ((1 - before) * rows["before"] - (1 - after) * rows["after"])
     won = rows["weight"] * hearing.DISPLACED_COUNTS * (before - after) + apart
     return won.groupby(rows["pin_id"]).mean()
@@ -132,7 +145,7 @@ def _won(rows, scatter_s, errors) -> pd.Series:
 
 def _apart(strikes, own, removed_s) -> np.ndarray:
     """Return, per strike, its share in a chord that falls apart; 0 where another strike of it is heard displaced."""
-    chord, late_s = strikes["chord"].to_numpy(), (strikes["late_s"] - removed_s).to_numpy()
+    chord, late_s = strikes["chord"].to_numpy(), (strikes["straight_s"] - removed_s).to_numpy()
     displaced = hearing.is_displaced(strikes.assign(felt_s=strikes["felt_s"] - removed_s))
     others = np.bincount(chord, displaced)[chord] - displaced
     shares = np.maximum(np.bincount(chord, own)[chord], 1)

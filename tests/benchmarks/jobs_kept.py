@@ -21,9 +21,8 @@ import pandas as pd
 from demo import chance as draws
 from demo import machine as simulator
 from demo import tune as tunes
-from pipeline import hearing, tables, timing, worklist
+from pipeline import felt, hearing, tables, timing, worklist
 from pipeline.settings import Arrangement, Detection, Settings
-from pipeline.timing.tables import lateness
 from tests import timing_machine
 
 FRESH = 6  # playthroughs before and after
@@ -206,11 +205,10 @@ def faults_of(machine, number) -> float:
     place_s = pace * rows["score_s"].to_numpy()
     late_s = rows["hit_s"].to_numpy() - start_s - place_s
     chord = np.unique(rows["score_beat"], return_inverse=True)[1]
-    felt_s, felt_se = lateness.felt_of(place_s, chord, late_s[:, None], np.ones(len(rows), bool))
+    felt_s, felt_se = felt.felt_of(place_s, chord, late_s[:, None], np.ones(len(rows), bool))
     onset_s = np.unique(place_s)
     gap_s = np.diff(onset_s, prepend=np.nan)[np.searchsorted(onset_s, place_s)]
-    limit_s = np.hypot(lateness.noticed_from_s(gap_s), lateness.SURELY * felt_se)
-    displaced = np.abs(felt_s[:, 0]) > limit_s
+    displaced = np.abs(felt_s[:, 0]) > felt.limit_s(gap_s, felt_se)
     return float(
         hearing.chord_faults(chord, late_s, displaced, np.ones(len(rows))).sum() + (~struck).sum() + len(played.extra_s)
     )

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from pipeline.timing.tables import lateness
+from pipeline import felt
 from tests import timing_machine
 
 BAR_S = 4 * timing_machine.BEAT_S
@@ -90,15 +90,15 @@ def make_line(seed: int, score: str, machine: str) -> Line:
     there = played(replace(truth, delay_s=np.zeros(n), pin_s=np.zeros(len(notes)), jitter_s=0.0))
     place_s, hit_s = hits["score_s"].to_numpy(), hits["hit_s"].to_numpy()
     at_s, chord = np.unique(place_s.round(6), return_inverse=True)
-    noticed_s = lateness.noticed_from_s(np.diff(at_s, prepend=np.nan))[chord]
+    noticed_s = felt.noticed_from_s(np.diff(at_s, prepend=np.nan))[chord]
     late_s = hit_s - np.polyval(np.polyfit(place_s, hit_s, 1), place_s)
     return Line(place_s, chord, late_s, hit_s - there["hit_s"].to_numpy(), far[hits["note_id"].astype(int)], noticed_s)
 
 
 def of_filter(line: Line):
     """Return felt_s, felt_se and from where a strike is noticed."""
-    felt_s, felt_se = lateness.felt_of(line.place_s, line.chord, line.late_s[:, None], np.ones(len(line.chord), bool))
-    return felt_s[:, 0], felt_se, np.hypot(line.noticed_s, lateness.SURELY * felt_se)
+    felt_s, felt_se = felt.felt_of(line.place_s, line.chord, line.late_s[:, None], np.ones(len(line.chord), bool))
+    return felt_s[:, 0], felt_se, np.hypot(line.noticed_s, felt.SURELY * felt_se)
 
 
 def of_bar_before(line: Line):

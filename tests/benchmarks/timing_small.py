@@ -18,9 +18,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import timing
+from pipeline import felt, timing
 from pipeline.timing.data.strikes import strikes_of
-from pipeline.timing.tables import lateness
 from tests import timing_machine
 
 AGAIN = 24  # further takes that the expectations of felt spread and mean lateness are made from
@@ -206,7 +205,7 @@ def _expected(chance, notes, truth, fitted, machine):
         late_s = line["hit_s"] - np.polyval(np.polyfit(along_s, line["hit_s"], 1), along_s)
         parts, good = late_s.to_numpy()[:, None], np.ones(len(line), dtype=bool)
         pace = np.polyfit(along_s, line["hit_s"], 1)[0]
-        felt_s, _ = lateness.felt_of(along_s * pace, line["knot"].to_numpy(), parts, good)
+        felt_s, _ = felt.felt_of(along_s * pace, line["knot"].to_numpy(), parts, good)
         late.append(line.assign(late_s=late_s, felt_s=felt_s[:, 0]))
     late = pd.concat(late)
     by_track = late.groupby(["passage", "track"])["late_s"].mean().groupby("passage").mean()
