@@ -1,4 +1,4 @@
-"""From recordings to the report: notes -> hits -> aligned -> timing -> tables -> trend -> worklist -> report.
+"""From recordings to the report: notes -> hits -> aligned -> timing -> tables -> worklist -> trend -> report.
 
 inputs:   --configfile CONFIG (config/template.yaml explains it), the recordings and arrangements it names
 outputs:  the tables and the report under its `results:`
@@ -271,26 +271,6 @@ rule tables:
         "pindrift {log:q} tables -- {params.config:q}"
 
 
-rule trend:
-    """Compare build days and set-ups."""
-    input:
-        [PATHS[name] for name in ("recordings", "strikers", "inertia")],
-        NOTES,
-    output:
-        update([PATHS["trend"], PATHS["setups"]]),
-    log:
-        RESULTS + "/log/trend.log",
-    threads: 1
-    resources:
-        mem_mb=500,
-        runtime=10,
-    params:
-        config=CONFIG,
-        depends_on=FINGERPRINTS.of("trend"),
-    shell:
-        "pindrift {log:q} trend -- {params.config:q}"
-
-
 rule worklist:
     """List what to mend next."""
     input:
@@ -300,7 +280,7 @@ rule worklist:
         every("lateness"),
         every("tempo"),
     output:
-        update(PATHS["worklist"]),
+        update([PATHS[name] for name in ("worklist", "asked")]),
     log:
         RESULTS + "/log/worklist.log",
     threads: 1
@@ -312,6 +292,26 @@ rule worklist:
         depends_on=FINGERPRINTS.of("worklist"),
     shell:
         "pindrift {log:q} worklist -- {params.config:q}"
+
+
+rule trend:
+    """Compare build days and set-ups."""
+    input:
+        [PATHS[name] for name in ("recordings", "pins", "strikers", "shafts", "budget", "inertia", "asked")],
+        NOTES,
+    output:
+        update([PATHS[name] for name in ("trend", "setups", "changes")]),
+    log:
+        RESULTS + "/log/trend.log",
+    threads: 1
+    resources:
+        mem_mb=500,
+        runtime=10,
+    params:
+        config=CONFIG,
+        depends_on=FINGERPRINTS.of("trend"),
+    shell:
+        "pindrift {log:q} trend -- {params.config:q}"
 
 
 rule report:

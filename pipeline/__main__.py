@@ -108,18 +108,20 @@ def trend(config: settings.Settings) -> None:
     from pipeline import trend
 
     keep = _keeper(config, "trend")
-    names = ("recordings", "strikers", "inertia")
-    recordings, strikers, inertia = (tables.read(tables.path(config.results, name), name) for name in names)
+    names = ("recordings", "pins", "strikers", "shafts", "budget", "inertia", "asked")
+    read = {name: tables.read(tables.path(config.results, name), name) for name in names}
     songs = {
         one.name: tables.read(tables.path(config.results, "notes", arrangement=one.name), "notes")
         for one in config.arrangements
     }
-    keep("trend", trend.trend(recordings, config.baseline))
-    keep("setups", trend.setups(recordings, strikers, inertia, songs, config))
+    inertia = read.pop("inertia")
+    keep("trend", trend.trend(read["recordings"], config.baseline))
+    keep("setups", trend.setups(read["recordings"], read["strikers"], inertia, songs, config))
+    keep("changes", trend.changes(config, songs, **read))
 
 
 def worklist(config: settings.Settings) -> None:
-    """List what to mend next."""
+    """List what to mend next, and what the group before would have been asked."""
     from pipeline import worklist
 
     keep = _keeper(config, "worklist")
@@ -128,7 +130,9 @@ def worklist(config: settings.Settings) -> None:
     for group in config.groups():
         path = tables.path(config.results, "lateness", build_day=group.build_day, group=group.id)
         lateness[group.id] = tables.read(path, "lateness")
-    for group in worklist.newest(config, lateness):
+    newest = worklist.newest(config, lateness)
+    older = lateness | {group.id: tables.empty("lateness") for group in newest}
+    for group in [*newest, *worklist.newest(config, older)]:
         path = tables.path(config.results, "notes", arrangement=group.arrangement)
         notes[group.arrangement] = tables.read(path, "notes")
         path = tables.path(config.results, "tempo", build_day=group.build_day, group=group.id)
@@ -137,6 +141,7 @@ def worklist(config: settings.Settings) -> None:
             path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
             aligned[take.recording] = tables.read(path, "aligned")
     keep("worklist", worklist.jobs(config, lateness, tempo, aligned, notes, **given))
+    keep("asked", worklist.jobs(config, older, tempo, aligned, notes, **given))
 
 
 def report(config: settings.Settings) -> None:

@@ -46,8 +46,10 @@ def listed(config: settings.Settings, fingerprints: settings.Fingerprints) -> It
             yield Result(str(folder / f"{name}.parquet"), name, of("timing", group.id))
     for name in tables.GATHERED:
         yield at(name, of("tables"))
-    for name, stage in (("trend", "trend"), ("setups", "trend"), ("worklist", "worklist")):
-        yield at(name, of(stage))
+    of_stage = {"worklist": ("worklist", "asked"), "trend": ("trend", "setups", "changes")}
+    for stage, names in of_stage.items():
+        for name in names:
+            yield at(name, of(stage))
 
 
 def to_make_again(config: settings.Settings, fingerprints: settings.Fingerprints) -> list[str]:

@@ -96,7 +96,9 @@ class Fingerprints:
             return self._tables
         if stage == "trend":
             crews = sorted((recording.recording, recording.crew) for recording in settings.recordings)
-            return self.of("tables"), settings.baseline, settings.machine, settings.setups, crews
+            rigs = sorted((recording.recording, recording.rig) for recording in settings.recordings)
+            made_of = self.of("tables"), self.of("worklist")
+            return made_of, settings.baseline, settings.machine, settings.setups, crews, rigs
         if stage == "worklist":
             return self.of("tables"), settings.machine, settings.setups
         if stage == "exports":

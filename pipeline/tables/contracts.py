@@ -277,6 +277,12 @@ recovery_se? | real | quarter notes | its standard error
 energy_j? | real | J | energy that a strike takes (when the inertia is known)
 rest_sd_s? | real | s | scatter
 level_sd_db? | real | dB | spread of the peak level
+rig? | text | | microphone set-up of most of its strikes that a microphone heard; levels and sound are of these
+channel? | whole | | audio channel that timed most of them
+level_db? | real | dB re full scale | peak level: mean over the takes of each take's median
+level_take_sd_db? | real | dB | standard deviation of those medians between takes (null: one take)
+sound_db? | bands | dB | level in 12 bands less their mean: mean over the takes of each take's median
+sound_take_sd_db? | real | dB | standard deviation between takes, root mean square over the bands (null: one take)
 n_played | whole | | played notes
 n_missed | whole | | missed notes
 n_extra | whole | | double or stray strikes
@@ -302,7 +308,9 @@ index_deg? | real | deg | place of its first note, from the index mark on, again
 index_mm? | real | mm | the same along the barrel's surface (0: where the first beat of the song strikes)
 offset_s | real | s | lateness of the pin itself
 offset_se | real | s | its standard error
-offset_mm? | real | mm | the same on the barrel's surface (positive: the pin comes late, move it forward)
+free_s? | real | s | the same by its own strikes alone, not drawn to 0 as ordinary pins are (null: it never struck)
+free_se? | real | s | its standard error
+offset_mm? | real | mm | offset_s on the barrel's surface (positive: the pin comes late, move it forward)
 n_takes | whole | | playthroughs in which it played
 n_missed | whole | | playthroughs in which it did not strike, though its notes came by
 n_struck | whole | | its played strikes (several a playthrough where the same pins come round)
@@ -474,6 +482,36 @@ verdict | text | | better: change_high < 0; worse: change_low > 0; else no clear
 """,
         ),
         _contract(
+            "changes",
+            key=_GROUP_KEY + " kind thing quantity",
+            order=_GROUP_KEY + " kind thing quantity",
+            columns=_GROUP
+            + """
+before_arrangement | text | | arrangement of the group compared with: another one where the arrangement was edited
+before_day | day | | its build day
+before_session | whole | | its session
+before_setup | text | | its set-up
+kind | text | | pin, striker, shaft or microphone
+thing | text | | which one: 'pin 17', a striker, a shaft or its order, 'channel 3'; 'pin 17 before' for one that is gone
+quantity | text | | place, missed, delay, company, readiness, wobble, level or sound
+note_id? | whole | | of a pin: its first note (null: it is gone)
+striker? | text | | striker of the pin or of the microphone
+bar? | whole | | of a pin: bar of its first note (of a pin that is gone: in the arrangement before)
+beat_in_bar? | real | beats of the time signature | of a pin: place in the bar
+before? | real | unit | value in the group before (null: not there, or not known); a place is turned into today's tempo
+before_se? | real | unit | its standard error
+after? | real | unit | value in this group
+after_se? | real | unit | its standard error
+change? | real | unit | after minus before; a delay less the middle change of all strikers
+change_low? | real | unit | lower end of its interval; all of a comparison hold at once in 95 of 100
+change_high? | real | unit | upper end
+unit | text | | s, dB or ratio
+verdict | text | | moved, mended, worse, new, unchanged or cannot be told
+job? | text | | the earlier job that it answers (null: nothing was asked of it)
+fate? | text | | of that job: done and won, done and did not win, not done, or cannot be told
+""",
+        ),
+        _contract(
             "worklist",
             key="rank",
             order="rank",
@@ -490,6 +528,27 @@ effort | text | | where the work is: at the barrel, at the lever, new part
 to_be_sure? | text | | what to record next to be sure (null: nothing to ask)
 noticed_before? | real | 1/playthrough | noticed faults of the group before any job (null: no take was counted)
 gain_noticed | real | 1/playthrough | fewer noticed faults (as recordings.n_noticed counts them)
+gain_low | real | 1/playthrough | lower end of its 95 % interval
+gain_high | real | 1/playthrough | upper end
+gain_s | real | s | felt spread that it wins
+gain_missed | real | 1/playthrough | missed or double strikes among gain_noticed
+certainty | real | | 1 minus the false discovery rate at which the finding is called, over the whole list
+""",
+        ),
+        _contract(
+            "asked",
+            key=_GROUP_KEY + " rank",
+            order=_GROUP_KEY + " rank",
+            columns=_GROUP
+            + """
+rank | whole | | 1 first, as in the work list when this group was the newest
+part | text | | part of the machine: pin, striker, load
+where | text | | which one
+finding | text | | what was found
+correction | text | | what to do
+correction_mm? | real | mm | move of the pin or the lever (positive: forward, in the direction of rotation)
+places? | text | | of a job at a pin: JSON list of its notes, {score_beat, striker, move_mm (null: no move)}
+gain_noticed | real | 1/playthrough | fewer faults that a listener notices: missed, double and displaced strikes
 gain_low | real | 1/playthrough | lower end of its 95 % interval
 gain_high | real | 1/playthrough | upper end
 gain_s | real | s | felt spread that it wins

@@ -15,7 +15,13 @@ _FILES = {
 }
 _GROUP_FOLDER = "groups/build_day={build_day}/{group}"
 # The stage that makes a table, where its name is not the table's.
-_MADE_BY = {"lateness": "timing", "tempo": "timing", "setups": "trend"} | dict.fromkeys(GATHERED, "tables")
+_MADE_BY = {
+    "lateness": "timing",
+    "tempo": "timing",
+    "setups": "trend",
+    "changes": "trend",
+    "asked": "worklist",
+} | dict.fromkeys(GATHERED, "tables")
 
 
 def path(results, name: str, **keys) -> Path:

@@ -92,7 +92,7 @@ def tables_from(
         "tempo": tempo.tempo(group, used, fitted),
         "recordings": recordings.recordings(group, takes, fitted, late, clicks, moved),
         "passages": passages.passages(group, fitted, late),
-        "strikers": strikers.strikers(group, machine, fitted),
+        "strikers": strikers.strikers(group, machine, fitted, used),
         "pins": pins.pins(group, machine, fitted),
         "shafts": shafts.shafts(group, fitted),
         "slips": slips.slips(group, used, fitted),

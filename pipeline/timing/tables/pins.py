@@ -10,6 +10,8 @@ from pipeline.timing.model import pin_rates
 from pipeline.timing.tables import group_keys
 
 NO_ANGLE_TURN = 1e-9  # a place nearer to a whole turn is at the mark; far below what floats lose over a song
+# Of σ_P², a posterior variance from which on an estimate is the prior's: the strikes alone have 100 × its variance.
+MOST_PRIOR = 0.99
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
@@ -24,6 +26,7 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         "offset_s": known["offset_s"].fillna(0.0).to_numpy(),
         # A pin that never struck is an ordinary one as far as we know.
         "offset_se": known["offset_se"].fillna(fitted.scales.pin_sd_s).to_numpy(),
+        **_free(known, fitted.scales.pin_sd_s),
         **_counts(rows, every),
         "q_value": known["q_value"].fillna(1.0).to_numpy(),
         "misplaced": (known["misplaced"] == True).to_numpy(),  # noqa: E712 (null is no)
@@ -37,6 +40,23 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         columns[name] = first[name].to_numpy()
     columns["index_deg"], columns["index_mm"] = from_index(columns["barrel_turn"], machine.barrel)
     return tables.build("pins", columns)
+
+
+def _free(known, pin_sd_s):
+    """Return what the strikes alone say of each pin: its estimate with the prior N(0, σ_P²) taken out again.
+
+    Posterior ∝ prior × likelihood: 1/V = 1/σ_P² + 1/V_free. Flagged pins have no prior, and a variance above σ_P² is
+    no longer that of a prior; both stay as they are. What never struck has nothing but the prior: null.
+    """
+    offset, variance = known["offset_s"].to_numpy(), known["offset_se"].to_numpy() ** 2
+    drawn = (known["misplaced"] == False).to_numpy() & (variance < pin_sd_s**2)  # noqa: E712 (null is no)
+    told = drawn & (variance < MOST_PRIOR * pin_sd_s**2)
+    stretch = np.where(told, 1 / (1 - np.where(told, variance, 0.0) / pin_sd_s**2), 1.0)
+    known_at_all = (told | ~drawn) & (known["n_played"] > 0).to_numpy()
+    return {
+        "free_s": np.where(known_at_all, offset * stretch, np.nan),
+        "free_se": np.where(known_at_all, np.sqrt(variance * stretch), np.nan),
+    }
 
 
 def _counts(rows, every):

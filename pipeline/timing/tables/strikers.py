@@ -4,14 +4,15 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import flywheel, settings, tables
+from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
-from pipeline.timing.tables import group_keys, misses
+from pipeline.timing.tables import group_keys, levels, misses
 from pipeline.timing.tables.pins import turn_per_s
 
 GOOD_GAP_DELAY_S = 0.001  # delay by readiness below which a gap is a good one
 
 
-def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
+def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit, used: list[Take]) -> pa.Table:
     """Return the table 'strikers': every striker of the machine; what cannot be told is null."""
     names, rows = fitted.strikes.striker_names, fitted.strikes.rows
     places = np.arange(len(names))
@@ -30,6 +31,7 @@ def strikers(group: settings.Group, machine: settings.Machine, fitted: Fit) -> p
         "recovery_se": np.where(known, fitted.recovery_beats * fitted.recovery_log_se, np.nan),
         "rest_sd_s": np.where(played > 1, fitted.scatter_s, np.nan),
         "level_sd_db": heard["level_db"].std().reindex(places).to_numpy(),
+        **levels.levels(used, fitted),
         "n_played": played,
         "n_missed": missed.to_numpy(),
         **_extras(fitted.strikes, places),

@@ -1,0 +1,101 @@
+"""Make the table 'changes': what became of each pin, striker, shaft and microphone since the group before.
+
+`pairs` says which groups are compared, `matching` finds the pins of an edited arrangement again, `things` and
+`microphones` set the values beside one another, `verdicts` tells a change from chance over the whole barrel, `fates`
+says what became of what the last work list asked.
+"""
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline import tables
+from pipeline.settings import Settings
+from pipeline.trend import group_values
+from pipeline.trend.changes import fates, microphones, pairs, things
+from pipeline.trend.changes.pairs import Pair
+from pipeline.trend.changes.verdicts import with_verdicts
+
+__all__ = ["changes"]
+
+KEYS_BEFORE = ("before_arrangement", "before_day", "before_session", "before_setup")
+
+
+def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **given: pa.Table) -> pa.Table:
+    """Return what became of each thing, for each group that has one before.
+
+    Parameters
+    ----------
+    settings : Settings
+    songs : dict of str to pa.Table
+        Contract 'notes' of each arrangement.
+    asked : pa.Table
+        Contract 'asked': earlier work lists.
+    **given : pa.Table
+        Contracts recordings, pins, strikers, shafts and budget.
+
+    Returns
+    -------
+    pa.Table
+        Contract 'changes'.
+    """
+    used = group_values.used_takes(given.pop("recordings"))
+    frames = {name: table.to_pandas() for name, table in given.items()}
+    n_takes = used.groupby(group_values.KEYS).size()
+    of_rows = pd.MultiIndex.from_frame(frames["strikers"][group_values.KEYS])
+    frames["strikers"]["n_takes"] = n_takes.reindex(of_rows).fillna(0).astype(int).to_numpy()
+    notes = {name: table.to_pandas() for name, table in songs.items()}
+    scale = microphones.take_sds(frames["strikers"], frames["strikers"]["n_takes"])
+    made = []
+    for pair in pairs.compared(settings, used, notes):
+        listed = fates.Asked(_of(asked.to_pandas(), pair.before), notes[pair.before.arrangement])
+        made.append(_of_pair(pair, frames, used, scale, listed))
+    names = tables.CONTRACTS["changes"].schema.names
+    every = pd.concat([pd.DataFrame(columns=names), *made]).reindex(columns=names)
+    return tables.build("changes", {name: _values(every[name]) for name in names})
+
+
+def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
+    before, now = ({name: _of(frame, group) for name, frame in frames.items()} for group in (pair.before, pair.now))
+    heard = microphones.microphones(pair, before["strikers"], now["strikers"], scale)
+    heard = with_verdicts(heard.assign(asked=False)) if len(heard) else heard
+    channels = heard[heard["verdict"].eq("moved") & heard["quantity"].eq("sound")]["thing"] if len(heard) else []
+    on = now["strikers"]["rig"].fillna("") + ", channel " + now["strikers"]["channel"].fillna(0).astype(int).astype(str)
+    moved = set(now["strikers"].loc[on.isin(channels), "striker"])
+    least = tuple(float(one["budget"]["detectable_s"].astype(float).max()) for one in (before, now))
+    dispersion = _dispersion(used[used["arrangement"].isin([pair.before.arrangement, pair.now.arrangement])])
+    rest = pd.concat(
+        frame
+        for frame in (
+            things.pins(pair, before["pins"], now["pins"]),
+            things.strikers(pair, before["strikers"], now["strikers"], moved),
+            things.missed(pair, before["strikers"], now["strikers"], dispersion),
+            things.shafts(pair, before["shafts"], now["shafts"], least),
+        )
+        if len(frame)
+    ).reset_index(drop=True)
+    rest = with_verdicts(listed.joined(rest, pair.pin_of))
+    every = fates.told(pd.concat([one for one in (rest, heard) if len(one)], ignore_index=True))
+    keys = dict(zip(tables.GROUP_KEYS, pair.now.key, strict=True))
+    keys |= dict(zip(KEYS_BEFORE, pair.before.key, strict=True))
+    return every.assign(**keys)
+
+
+def _dispersion(takes: pd.DataFrame) -> float:
+    """Return by how much the takes' misses vary more than Poisson variables, at least 1 (as `group_values.rates`)."""
+    found = 0.0, 0
+    for _, group in takes[takes["n_notes"] > 0].groupby(group_values.KEYS):
+        rate = group["n_missed"].sum() / group["n_notes"].sum()
+        if rate > 0:
+            misfit = ((group["n_missed"] - rate * group["n_notes"]) ** 2 / (rate * group["n_notes"])).sum()
+            found = found[0] + misfit, found[1] + len(group) - 1
+    return max(1.0, found[0] / found[1]) if found[1] else 1.0
+
+
+def _of(frame: pd.DataFrame, group) -> pd.DataFrame:
+    same = [frame[key] == value for key, value in zip(tables.GROUP_KEYS, group.key, strict=True)]
+    return frame[np.logical_and.reduce(same)].reset_index(drop=True)
+
+
+def _values(column: pd.Series) -> list:
+    return [None if value is None or value != value else value for value in column.to_list()]
