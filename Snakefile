@@ -300,7 +300,7 @@ rule trend:
         [PATHS[name] for name in ("recordings", "pins", "strikers", "shafts", "budget", "inertia", "asked")],
         NOTES,
     output:
-        update([PATHS[name] for name in ("trend", "setups", "changes")]),
+        update([PATHS[name] for name in ("trend", "setups", "changes", "takes")]),
     log:
         RESULTS + "/log/trend.log",
     threads: 1

@@ -114,9 +114,11 @@ def trend(config: settings.Settings) -> None:
         one.name: tables.read(tables.path(config.results, "notes", arrangement=one.name), "notes")
         for one in config.arrangements
     }
-    inertia = read.pop("inertia")
-    keep("trend", trend.trend(read["recordings"], config.baseline))
-    keep("setups", trend.setups(read["recordings"], read["strikers"], inertia, songs, config))
+    inertia, recordings = read.pop("inertia"), read["recordings"]
+    compared = trend.trend(recordings, config.baseline)
+    keep("trend", compared)
+    keep("takes", trend.takes(config, recordings, compared))
+    keep("setups", trend.setups(recordings, read["strikers"], inertia, songs, config))
     keep("changes", trend.changes(config, songs, **read))
 
 

@@ -46,7 +46,7 @@ def listed(config: settings.Settings, fingerprints: settings.Fingerprints) -> It
             yield Result(str(folder / f"{name}.parquet"), name, of("timing", group.id))
     for name in tables.GATHERED:
         yield at(name, of("tables"))
-    of_stage = {"worklist": ("worklist", "asked"), "trend": ("trend", "setups", "changes")}
+    of_stage = {"worklist": ("worklist", "asked"), "trend": ("trend", "setups", "changes", "takes")}
     for stage, names in of_stage.items():
         for name in names:
             yield at(name, of(stage))

@@ -255,7 +255,7 @@ def make_project(folder, settings=None, felt_sd_s=0.007, sag=0.05, **replaced):
     settings = settings or make_settings(folder)
     strikers = tuple(striker.name for striker in settings.machine.strikers)
     notes = {"song": make_notes(strikers), "clock": make_clock_notes()}
-    rows = {name: [] for name in (*tables.GATHERED, "trend", "worklist", "setups")}
+    rows = {name: [] for name in (*tables.GATHERED, "trend", "changes", "worklist", "setups")}
     for number, group in enumerate(settings.groups()):
         song, is_clock = notes[group.arrangement], group.arrangement == "clock"
         at = {"build_day": group.build_day, "group": group.id}

@@ -6,7 +6,7 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, slips, song, verdict, what_if
+from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, since, slips, song, verdict, what_if
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -41,6 +41,7 @@ def render(found: Results) -> str:
         "news": news,
         "verdict": verdict,
         "lists": lists,
+        "since": since,
         "click": click,
         "wobble": shafts,
         "slips": slips,

@@ -21,6 +21,7 @@ _OF_GROUPS = (
     "budget",
     "remainders",
     "trend",
+    "changes",
     "worklist",
 )
 
@@ -47,6 +48,7 @@ class Found:
     budget: pd.DataFrame
     remainders: pd.DataFrame
     trend: pd.DataFrame
+    changes: pd.DataFrame
     worklist: pd.DataFrame
 
     @property

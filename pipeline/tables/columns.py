@@ -52,11 +52,17 @@ def cast(values, field: pa.Field) -> pa.Array:
         # Nulls of a whole-number column come as NaN in floats.
         null = np.isnan(values) if field.nullable and values.dtype.kind == "f" else None
         return arrow(values, null).cast(field.type)
-    if isinstance(values, list) and all(value is None or isinstance(value, str) for value in values) and values:
+    are_bands = pa.types.is_fixed_size_list(field.type)
+    if (
+        isinstance(values, list)
+        and not are_bands
+        and values
+        and all(one is None or isinstance(one, str) for one in values)
+    ):
         return arrow(values).cast(field.type)
     array = pa.array(values, from_pandas=field.nullable)
-    if pa.types.is_fixed_size_list(field.type) and len(array) == 0:
-        return pa.array([], field.type)
+    if are_bands and array.null_count == len(array):
+        return pa.nulls(len(array), field.type)
     return array.cast(field.type)
 
 

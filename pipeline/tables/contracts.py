@@ -280,7 +280,8 @@ level_sd_db? | real | dB | spread of the peak level
 rig? | text | | microphone set-up of most of its strikes that a microphone heard; levels and sound are of these
 channel? | whole | | audio channel that timed most of them
 level_db? | real | dB re full scale | peak level: mean over the takes of each take's median
-level_take_sd_db? | real | dB | standard deviation of those medians between takes (null: one take)
+level_take_sd_db? | real | dB | their standard deviation between takes, less what all strikers of a take have in common
+level_common_take_sd_db? | real | dB | standard deviation of that between takes; the same for all of a group
 sound_db? | bands | dB | level in 12 bands less their mean: mean over the takes of each take's median
 sound_take_sd_db? | real | dB | standard deviation between takes, root mean square over the bands (null: one take)
 n_played | whole | | played notes
@@ -482,6 +483,24 @@ verdict | text | | better: change_high < 0; worse: change_low > 0; else no clear
 """,
         ),
         _contract(
+            "takes",
+            key="recording quantity",
+            order="arrangement quantity build_day session recording",
+            columns=_GROUP
+            + """
+recording | text | | recording
+quantity | text | | quantity of tables/recordings that is charted
+stretch | whole | | from 1; a new one where a group was better or worse than the one before
+value | real | unit of the quantity | value of the take
+middle | real | unit of the quantity | geometric mean of the stretch
+limit_low | real | unit of the quantity | lower limit of an individuals chart of logarithms
+limit_high | real | unit of the quantity | upper limit
+apart | flag | | outside of the limits, in a stretch of four takes or more
+sets_apart | texts | | what few others of the stretch have: crew, microphones, first of the day, fault: its name
+place | whole | | rank in the order of the takes
+""",
+        ),
+        _contract(
             "changes",
             key=_GROUP_KEY + " kind thing quantity",
             order=_GROUP_KEY + " kind thing quantity",
@@ -492,8 +511,8 @@ before_day | day | | its build day
 before_session | whole | | its session
 before_setup | text | | its set-up
 kind | text | | pin, striker, shaft or microphone
-thing | text | | which one: 'pin 17', a striker, a shaft or its order, 'channel 3'; 'pin 17 before' for one that is gone
-quantity | text | | place, missed, delay, company, readiness, wobble, level or sound
+thing | text | | which one: 'pin 17' ('pin 17 before': gone), a striker, a shaft or its order, 'full, channel 3'
+quantity | text | | place, missed, extra, delay, company, readiness, wobble, level or sound
 note_id? | whole | | of a pin: its first note (null: it is gone)
 striker? | text | | striker of the pin or of the microphone
 bar? | whole | | of a pin: bar of its first note (of a pin that is gone: in the arrangement before)

@@ -20,6 +20,7 @@ _MADE_BY = {
     "tempo": "timing",
     "setups": "trend",
     "changes": "trend",
+    "takes": "trend",
     "asked": "worklist",
 } | dict.fromkeys(GATHERED, "tables")
 

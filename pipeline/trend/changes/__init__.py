@@ -45,7 +45,7 @@ def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **g
     of_rows = pd.MultiIndex.from_frame(frames["strikers"][group_values.KEYS])
     frames["strikers"]["n_takes"] = n_takes.reindex(of_rows).fillna(0).astype(int).to_numpy()
     notes = {name: table.to_pandas() for name, table in songs.items()}
-    scale = microphones.take_sds(frames["strikers"], frames["strikers"]["n_takes"])
+    scale = microphones.take_sds(frames["strikers"])
     made = []
     for pair in pairs.compared(settings, used, notes):
         listed = fates.Asked(_of(asked.to_pandas(), pair.before), notes[pair.before.arrangement])
@@ -57,39 +57,50 @@ def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **g
 
 def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
     before, now = ({name: _of(frame, group) for name, frame in frames.items()} for group in (pair.before, pair.now))
-    heard = microphones.microphones(pair, before["strikers"], now["strikers"], scale)
+    heard = microphones.microphones(before["strikers"], now["strikers"], scale)
     heard = with_verdicts(heard.assign(asked=False)) if len(heard) else heard
-    channels = heard[heard["verdict"].eq("moved") & heard["quantity"].eq("sound")]["thing"] if len(heard) else []
-    on = now["strikers"]["rig"].fillna("") + ", channel " + now["strikers"]["channel"].fillna(0).astype(int).astype(str)
-    moved = set(now["strikers"].loc[on.isin(channels), "striker"])
     least = tuple(float(one["budget"]["detectable_s"].astype(float).max()) for one in (before, now))
-    dispersion = _dispersion(used[used["arrangement"].isin([pair.before.arrangement, pair.now.arrangement])])
-    rest = pd.concat(
-        frame
-        for frame in (
+    parts = [things.shafts(pair, before["shafts"], now["shafts"], least)]
+    # A clock test has one arm: neither pins nor strikers to compare.
+    if not pair.is_clock:
+        of_song = used[used["arrangement"].isin([pair.before.arrangement, pair.now.arrangement])]
+        dispersion = {"missed": _dispersion(of_song, "n_missed"), "extra": _dispersion(of_song, "n_extra")}
+        parts += [
             things.pins(pair, before["pins"], now["pins"]),
-            things.strikers(pair, before["strikers"], now["strikers"], moved),
-            things.missed(pair, before["strikers"], now["strikers"], dispersion),
-            things.shafts(pair, before["shafts"], now["shafts"], least),
-        )
-        if len(frame)
-    ).reset_index(drop=True)
-    rest = with_verdicts(listed.joined(rest, pair.pin_of))
-    every = fates.told(pd.concat([one for one in (rest, heard) if len(one)], ignore_index=True))
+            things.pins_missed(pair, before["pins"], now["pins"], listed.missing(pair.pin_of)),
+            things.strikers(pair, before["strikers"], now["strikers"], _moved(heard, now["strikers"])),
+            things.strikers_rates(before["strikers"], now["strikers"], dispersion),
+        ]
+    parts = [frame for frame in parts if len(frame)]
+    if parts:
+        rest = listed.joined(pd.concat(parts, ignore_index=True), pair.pin_of)
+        parts = [with_verdicts(rest)]
+    parts += [heard] if len(heard) else []
+    if not parts:
+        return pd.DataFrame()
     keys = dict(zip(tables.GROUP_KEYS, pair.now.key, strict=True))
     keys |= dict(zip(KEYS_BEFORE, pair.before.key, strict=True))
-    return every.assign(**keys)
+    return fates.told(pd.concat(parts, ignore_index=True)).assign(**keys)
 
 
-def _dispersion(takes: pd.DataFrame) -> float:
-    """Return by how much the takes' misses vary more than Poisson variables, at least 1 (as `group_values.rates`)."""
-    found = 0.0, 0
+def _moved(heard: pd.DataFrame, strikers: pd.DataFrame) -> set[str]:
+    """Return the strikers whose microphone sounds different: its times are not those of before."""
+    if not len(heard):
+        return set()
+    channels = heard.loc[heard["verdict"].eq("moved") & heard["quantity"].eq("sound"), "thing"]
+    on = strikers["rig"].fillna("") + ", channel " + strikers["channel"].fillna(0).astype(int).astype(str)
+    return set(strikers.loc[on.isin(channels), "striker"])
+
+
+def _dispersion(takes: pd.DataFrame, count: str) -> float:
+    """Return by how much the takes' counts vary more than Poisson variables, at least 1 (as `group_values.rates`)."""
+    misfit, df = 0.0, 0
     for _, group in takes[takes["n_notes"] > 0].groupby(group_values.KEYS):
-        rate = group["n_missed"].sum() / group["n_notes"].sum()
+        rate = group[count].sum() / group["n_notes"].sum()
         if rate > 0:
-            misfit = ((group["n_missed"] - rate * group["n_notes"]) ** 2 / (rate * group["n_notes"])).sum()
-            found = found[0] + misfit, found[1] + len(group) - 1
-    return max(1.0, found[0] / found[1]) if found[1] else 1.0
+            misfit += ((group[count] - rate * group["n_notes"]) ** 2 / (rate * group["n_notes"])).sum()
+            df += len(group) - 1
+    return max(1.0, misfit / df) if df else 1.0
 
 
 def _of(frame: pd.DataFrame, group) -> pd.DataFrame:

@@ -31,6 +31,13 @@ class Asked:
     jobs: pd.DataFrame
     notes: pd.DataFrame
 
+    def missing(self, pin_of: dict[int, int]) -> set[int]:
+        """Return the pins, by their numbers now, of which the list said that they miss."""
+        now_of = {old: new for new, old in pin_of.items()}
+        things = [thing for row in self.jobs.itertuples() for thing in self._things(row)]
+        pins = {int(thing.removeprefix("pin ")) for kind, thing, what in things if (kind, what) == ("pin", "missed")}
+        return {now_of[pin] for pin in pins if pin in now_of}
+
     def joined(self, made: pd.DataFrame, pin_of: dict[int, int]) -> pd.DataFrame:
         """Return the things with `job` (None: nothing was asked of it) and `asked`."""
         job = {}
@@ -45,15 +52,16 @@ class Asked:
 
     def _things(self, job) -> list[tuple]:
         """Return kind, thing and quantity of what a job is about; none for the load or all strikers."""
+        rate = "missed" if "missed" in job.finding else "extra"
         if job.part == "striker":
-            return [("striker", job.where, "missed" if job.gain_missed > 0 else "delay")]
-        if job.part != "pin" or not job.places or job.gain_missed > 0:
+            return [("striker", job.where, rate if job.gain_missed > 0 else "delay")]
+        if job.part != "pin" or not job.places:
             return []
         pins = []
         for place in json.loads(job.places):
             there = self.notes["score_beat"].eq(place["score_beat"]) & self.notes["striker"].eq(place["striker"])
             pins += self.notes.loc[there, "pin_id"].astype(int).tolist()
-        return [("pin", f"pin {pin}", "place") for pin in dict.fromkeys(pins)]
+        return [("pin", f"pin {pin}", rate if job.gain_missed > 0 else "place") for pin in dict.fromkeys(pins)]
 
 
 def told(every: pd.DataFrame) -> pd.DataFrame:

@@ -6,72 +6,111 @@ The times of a microphone that was moved cannot be compared with those of before
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from pipeline.trend.changes.pairs import Pair
 from pipeline.trend.changes.things import COLUMNS
 
 # A change below it is never called: another crew, another temperature, a loose cable tie; chosen, no source.
 LEAST_DB = {"level": 1.5, "sound": 2.0}
+FEWEST_CHANNELS = 3  # of a rig, from which on what all have in common can be told from what one does alone
 
 
-def microphones(pair: Pair, before: pd.DataFrame, now: pd.DataFrame, take_sd: dict[str, tuple]) -> pd.DataFrame:
-    """Return level and sound of each channel, the middle one of its strikers.
+def microphones(before: pd.DataFrame, now: pd.DataFrame, scale: dict[str, tuple]) -> pd.DataFrame:
+    """Return level and sound of each channel, the middle one of its strikers, and the level of each rig as a whole.
+
+    Where a rig has FEWEST_CHANNELS or more, a channel's level is told against the middle change of all: what all have
+    in common is the crew's, or the gain of all, and stands in the row of the rig.
 
     Parameters
     ----------
     before, now : pd.DataFrame
-        The groups' rows of the contract 'strikers'.
-    take_sd : dict of str to (float, float)
-        For 'level' and 'sound': standard deviation between takes, dB, and its degrees of freedom.
+        The groups' rows of the contract 'strikers', with `n_takes`.
+    scale : dict of str to (float, float)
+        Of `take_sds`.
     """
     if not len(before) or not len(now):
         return pd.DataFrame(columns=COLUMNS)
     both = before.merge(now, on=["striker", "rig", "channel"], suffixes=("_was", ""))
     both = both[both["rig"].notna() & both["level_db"].notna() & both["level_db_was"].notna()]
     rows = []
-    for (rig, channel), mine in both.groupby(["rig", "channel"]):
-        rows += [_row(f"{rig}, channel {int(channel)}", quantity, mine, take_sd[quantity]) for quantity in LEAST_DB]
+    for rig, of_rig in both.groupby("rig"):
+        louder = (of_rig["level_db"] - of_rig["level_db_was"]).groupby(of_rig["channel"]).median()
+        whole = len(louder) >= FEWEST_CHANNELS
+        common = float(louder.median()) if whole else 0.0
+        if whole:
+            rows.append(_whole(rig, of_rig, common, scale))
+        for channel, mine in of_rig.groupby("channel"):
+            thing = f"{rig}, channel {int(channel)}"
+            rows.append(_level(thing, mine, louder[channel] - common, scale["level" if whole else "raw"]))
+            rows.append(_sound(thing, mine, scale["sound"]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def take_sds(strikers: pd.DataFrame, n_takes: pd.Series) -> dict[str, tuple[float, float]]:
-    """Return the standard deviations between takes, pooled over strikers and groups, with their degrees of freedom.
+def take_sds(strikers: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Return standard deviations between takes, over strikers and groups, with their degrees of freedom.
 
-    All strikers of a take share its mood: their deviations are not independent, and a group counts n − 1 once.
+    The middle one of all strikers and groups counts: a gain that was touched between two takes is none of chance. It
+    is as good as a mean square of about half as many (efficiency of a median of squares, 0.4 to 0.6).
 
     Parameters
     ----------
     strikers : pd.DataFrame
-        Contract 'strikers'.
-    n_takes : pd.Series
-        Used takes of the group of each row.
+        Contract 'strikers', with `n_takes`: used takes of the group of each row.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        'level' of a channel against the others, 'sound', 'common' to all channels, and 'raw': level with the common.
     """
-    pooled = {}
-    for quantity in LEAST_DB:
-        sd = strikers[f"{quantity}_take_sd_db"].astype(float)
-        known = sd.notna() & (n_takes > 1)
-        weight = (n_takes - 1)[known]
-        mean = float(np.sqrt(np.average(sd[known] ** 2, weights=weight))) if known.any() else np.nan
-        groups = strikers.loc[known, ["arrangement", "build_day", "session", "setup"]].drop_duplicates().index
-        pooled[quantity] = mean, float(weight.reindex(groups).sum())
-    return pooled
+    several = strikers[strikers["n_takes"] > 1]
+    of_group = several.drop_duplicates(["arrangement", "build_day", "session", "setup"])
+    level = _middle(several, "level_take_sd_db")
+    common = _middle(of_group, "level_common_take_sd_db")
+    raw = np.hypot(level[0], np.nan_to_num(common[0])), common[1] if np.isfinite(common[0]) else level[1]
+    return {"level": level, "sound": _middle(several, "sound_take_sd_db"), "common": common, "raw": raw}
 
 
-def _row(thing: str, quantity: str, mine: pd.DataFrame, take_sd: tuple[float, float]) -> dict:
-    sd, df = take_sd
+def _middle(rows: pd.DataFrame, name: str) -> tuple[float, float]:
+    known = rows[rows[name].notna()]
+    if not len(known):
+        return np.nan, 0.0
+    df = (known["n_takes"] - 1).to_numpy(float)
+    variances = known[name].to_numpy(float) ** 2 * df / stats.chi2.median(df)
+    return float(np.sqrt(np.median(variances))), max(1.0, df.sum() / 2)
+
+
+def _whole(rig: str, of_rig: pd.DataFrame, common: float, scale: dict) -> dict:
+    sd, df = scale["common"]
+    row = _row(f"{rig}, all channels", "level", of_rig, sd, df)
+    return row | {"before": of_rig["level_db_was"].median(), "after": of_rig["level_db"].median(), "change": common}
+
+
+def _level(thing: str, mine: pd.DataFrame, louder: float, scale: tuple[float, float]) -> dict:
+    sd, df = scale
+    # A channel whose own takes differ more than those of others is judged by its own.
+    own = np.nanmax([sd, *mine["level_take_sd_db"].astype(float), *mine["level_take_sd_db_was"].astype(float)])
+    row = _row(thing, "level", mine, own, df)
+    return row | {"before": mine["level_db_was"].median(), "after": mine["level_db"].median(), "change": louder}
+
+
+def _sound(thing: str, mine: pd.DataFrame, scale: tuple[float, float]) -> dict:
+    sd, df = scale
+    row = _row(thing, "sound", mine, sd, df)
+    apart = [_apart_db(old, new) for old, new in zip(mine["sound_db_was"], mine["sound_db"], strict=True)]
+    apart = [one for one in apart if np.isfinite(one)]
+    if not apart or not np.isfinite(sd):
+        return row | {"told": False}
+    # Two equal sounds lie apart by their variation, too.
+    size = float(np.sqrt(max(np.median(apart) ** 2 - row["change_se"] ** 2, 0.0)))
+    return row | {"before": 0.0, "after": size, "change": size}
+
+
+def _row(thing: str, quantity: str, mine: pd.DataFrame, sd: float, df: float) -> dict:
     row = dict.fromkeys(COLUMNS) | {"kind": "microphone", "thing": thing, "quantity": quantity, "unit": "dB"}
     row |= {"family": "microphones", "told": df > 0, "out_before": False, "out_after": False, "df": max(df, 1.0)}
-    row |= {"striker": mine["striker"].iloc[0] if len(mine) == 1 else None}
     takes = 1 / mine["n_takes_was"].iloc[0] + 1 / mine["n_takes"].iloc[0]
-    if quantity == "level":
-        row |= {"before": mine["level_db_was"].median(), "after": mine["level_db"].median()}
-        size = float((mine["level_db"] - mine["level_db_was"]).median())
-    else:
-        apart = [_apart_db(old, new) for old, new in zip(mine["sound_db_was"], mine["sound_db"], strict=True)]
-        # Two equal sounds lie apart by their variation, too.
-        size = float(np.sqrt(np.maximum(np.nanmedian(np.square(apart)) - sd**2 * takes, 0.0)))
-        row |= {"before": 0.0, "after": size}
-    return row | {"change": size, "change_se": sd * np.sqrt(takes), "least": LEAST_DB[quantity]}
+    row |= {"striker": mine["striker"].iloc[0] if len(mine) == 1 else None, "least": LEAST_DB[quantity]}
+    return row | {"change_se": sd * np.sqrt(takes)}
 
 
 def _apart_db(old, new) -> float:

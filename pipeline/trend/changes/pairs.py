@@ -29,6 +29,8 @@ class Pair:
         The two have a microphone set-up in common.
     pin_of : dict of int to int
         Which pin of the arrangement now is which pin of the one before.
+    is_clock : bool
+        A clock test without a song.
     """
 
     before: Group
@@ -36,6 +38,7 @@ class Pair:
     slower: float
     same_rig: bool
     pin_of: dict[int, int]
+    is_clock: bool = False
 
 
 def compared(settings: Settings, recordings: pd.DataFrame, songs: dict[str, pd.DataFrame]) -> list[Pair]:
@@ -50,23 +53,23 @@ def compared(settings: Settings, recordings: pd.DataFrame, songs: dict[str, pd.D
     """
     tempo = recordings.groupby(["arrangement", "build_day", "session", "setup"])["tempo_bpm"].mean()
     groups = sorted((group for group in settings.groups() if group.key in tempo.index), key=lambda group: group.key)
+    is_clock = {one.name: one.clock is not None for one in settings.arrangements}
     made = []
     for place, now in enumerate(groups):
         own = [one for one in groups[:place] if one.arrangement == now.arrangement]
-        before, pin_of = (own[-1], None) if own else _of_another(settings, groups, now, songs)
+        before, pin_of = (own[-1], None) if own else _of_another(is_clock, groups, now, songs)
         if before is None:
             continue
         if pin_of is None:
             pin_of = {int(pin): int(pin) for pin in songs[now.arrangement]["pin_id"].unique()}
         slower = float(tempo[before.key]) / float(tempo[now.key])
         rigs = ({take.rig for take in one.recordings} for one in (before, now))
-        made.append(Pair(before, now, slower, bool(set.intersection(*rigs)), pin_of))
+        made.append(Pair(before, now, slower, bool(set.intersection(*rigs)), pin_of, is_clock[now.arrangement]))
     return made
 
 
-def _of_another(settings, groups, now, songs) -> tuple[Group | None, dict | None]:
+def _of_another(is_clock, groups, now, songs) -> tuple[Group | None, dict | None]:
     """Return the last older group of the arrangement that is most like this one, and the pins that they share."""
-    is_clock = {one.name: one.clock is not None for one in settings.arrangements}
     older = [one for one in groups if one.arrangement != now.arrangement and one.key[1:3] < now.key[1:3]]
     best, shared = None, {}
     for name in sorted({one.arrangement for one in older if not is_clock[one.arrangement]}):

@@ -1,8 +1,9 @@
 """Set the values of each thing in the group before beside those now: pins, strikers, shafts, microphones.
 
 In: the two groups' rows of the tables, and the `Pair`. Out: frames with the columns COLUMNS, one row a thing and
-quantity. `out_*` says whether a value was called out of order then and now; `told` is False where the two must not be
-compared; less than `least` is no change; `family` shares the error that a comparison may make (`verdicts`).
+quantity. `told` is False where the two must not be compared; `is_new` says that there was none before, `out_before` and
+`out_after` whether a value was called out of order; less than `least` is no change; `family` shares the error that a
+comparison may make (`verdicts`).
 """
 
 import numpy as np
@@ -12,7 +13,7 @@ from pipeline.trend.changes.pairs import Pair
 
 COLUMNS = (
     "kind", "thing", "quantity", "note_id", "striker", "bar", "beat_in_bar", "before", "before_se", "after",
-    "after_se", "change", "change_se", "df", "unit", "family", "least", "told", "out_before", "out_after",
+    "after_se", "change", "change_se", "df", "unit", "family", "least", "told", "is_new", "out_before", "out_after",
 )  # fmt: skip
 OUT_Z = 4.0  # standard errors from the middle at which a striker is out of order; of a dozen, none by chance
 LEAST_OUT_S = 0.002  # a delay below it is none to mend: a third of what is noticed at best (6 ms, Friberg & Sundberg)
@@ -33,7 +34,7 @@ def pins(pair: Pair, before: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
     made["before"], made["before_se"] = was["free_s"] * slower, was["free_se"] * slower
     made["after"], made["after_se"] = now["free_s"].astype(float), now["free_se"].astype(float)
     made["out_before"], made["out_after"] = was["misplaced"].eq(True), now["misplaced"].astype(bool)
-    made["told"] = True
+    made["told"], made["is_new"] = True, partner.isna().to_numpy()
     gone = before[~before["pin_id"].isin(partner)]
     lost = pd.DataFrame({"thing": "pin " + gone["pin_id"].astype(str) + " before"})
     lost = lost.join(gone[["striker", "bar", "beat_in_bar"]])
@@ -87,27 +88,45 @@ def _against_the_middle(made: pd.DataFrame, pair: Pair) -> pd.DataFrame:
     return made.assign(change=made["change"] - middle, change_se=change_se, told=bool(known.sum() > 2))
 
 
-def missed(pair: Pair, before: pd.DataFrame, now: pd.DataFrame, dispersion: float) -> pd.DataFrame:
-    """Return the share of missed strikes of each striker.
+def strikers_rates(before: pd.DataFrame, now: pd.DataFrame, dispersion: dict[str, float]) -> pd.DataFrame:
+    """Return the shares of missed strikes, and of double or stray ones, of each striker.
 
     Parameters
     ----------
-    dispersion : float
-        By how much the variance of counts exceeds that of a Poisson variable.
+    dispersion : dict of str to float
+        For 'missed' and 'extra': by how much the variance of counts exceeds that of Poisson variables.
     """
     was = before.set_index("striker").reindex(now["striker"]).reset_index(drop=True)
     now = now.reset_index(drop=True)
-    made = pd.DataFrame({"thing": now["striker"], "striker": now["striker"], "told": True})
-    for when, of in (("before", was), ("after", now)):
-        tried = (of["n_played"] + of["n_missed"]).astype(float)
-        tried = tried.where(tried > 0)
-        made[when] = of["n_missed"] / tried
-        # Half a miss more, so that a striker without any does not have the variance 0.
-        made[f"{when}_se"] = np.sqrt(dispersion * (of["n_missed"] + 0.5)) / tried
+    made = pd.DataFrame({"thing": now["striker"], "striker": now["striker"]})
+    tried = [of["n_played"] + of["n_missed"] for of in (was, now)]
+    frames = []
+    for quantity, count in (("missed", "n_missed"), ("extra", "n_extra")):
+        rows = _rates(made, [of[count] for of in (was, now)], tried, dispersion[quantity])
+        frames.append(_framed(rows, kind="striker", quantity=quantity, unit="ratio", family="rates"))
+    return pd.concat(frames, ignore_index=True)
+
+
+def pins_missed(pair: Pair, before: pd.DataFrame, now: pd.DataFrame, asked: set[int]) -> pd.DataFrame:
+    """Return the share of missed strikes of the pins `asked`, by their numbers now; of others it tells nothing."""
+    now = now[now["pin_id"].isin(asked)].reset_index(drop=True)
+    was = before.set_index("pin_id").reindex(now["pin_id"].map(pair.pin_of)).reset_index(drop=True)
+    made = now[["note_id", "striker", "bar", "beat_in_bar"]].assign(thing="pin " + now["pin_id"].astype(str))
+    tried = [of["n_struck"] + of["n_failed"] for of in (was, now)]
+    rows = _rates(made, [of["n_failed"] for of in (was, now)], tried, 1.0)
+    return _framed(rows, kind="pin", quantity="missed", unit="ratio", family="rates")
+
+
+def _rates(made: pd.DataFrame, counts, tried, dispersion: float) -> pd.DataFrame:
+    made = made.assign(told=True)
+    for when, count, of in zip(("before", "after"), counts, tried, strict=True):
+        of = of.astype(float).where(of > 0)
+        made[when] = count / of
+        # Half an event more, so that a striker without any does not have the variance 0.
+        made[f"{when}_se"] = np.sqrt(dispersion * (count + 0.5)) / of
     made["change"] = made["after"] - made["before"]
     made["change_se"] = np.hypot(made["after_se"], made["before_se"])
-    made = made.assign(out_before=made["change"] < 0, out_after=made["change"] > 0)
-    return _framed(made, kind="striker", quantity="missed", unit="ratio", family="missed")
+    return made.assign(out_before=made["change"] < 0, out_after=made["change"] > 0)
 
 
 def shafts(pair: Pair, before: pd.DataFrame, now: pd.DataFrame, least_s: tuple[float, float]) -> pd.DataFrame:
@@ -148,4 +167,4 @@ def _wobbles(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _framed(made: pd.DataFrame, **fixed) -> pd.DataFrame:
-    return made.assign(**{"df": np.inf, "least": 0.0} | fixed).reindex(columns=COLUMNS)
+    return made.assign(**{"df": np.inf, "least": 0.0, "is_new": False} | fixed).reindex(columns=COLUMNS)
