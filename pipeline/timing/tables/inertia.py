@@ -16,13 +16,13 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline import settings, tables
+from pipeline import felt, settings, tables
 from pipeline.timing.data.score import GRID_BEAT
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.model.drive import Course, Drive, drive_of, filtered
 from pipeline.timing.tables import group_keys, recordings
 from pipeline.timing.tables.click import Click
-from pipeline.timing.tables.lateness import PARTS, felt_of
+from pipeline.timing.tables.lateness import PARTS
 
 # Inertia at the barrel over that of the takes. Values between are interpolated in logarithms, none is told beyond.
 RATIOS = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)
@@ -162,7 +162,7 @@ def _felt_s(fitted, late, parts_s):
     for line in late["line"].unique():
         at = np.flatnonzero(late["line"] == line)
         both = np.hstack([own[at], parts_s[at]])
-        felt_s[at] = felt_of(place_s[at], knot[at], both, good[at], len(PARTS))[0][:, len(PARTS) :]
+        felt_s[at] = felt.felt_of(place_s[at], knot[at], both, good[at], len(PARTS))[0][:, len(PARTS) :]
     return felt_s
 
 
