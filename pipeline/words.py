@@ -13,10 +13,8 @@ MONTHS = (
     "January February March April May June July August September October November December".split()
 )  # not of the locale: the same page on every machine
 # Opens every text that sends hands into the machine.
-CAUTION = (
-    "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released. "
-    "Local codes and licensed practice decide what is allowed."
-)
+HANDS_ON = "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released."
+CAUTION = f"{HANDS_ON} Local codes and licensed practice decide what is allowed."
 MINUS = "\N{MINUS SIGN}"
 AS_DESCRIBED = "as described"  # the machine without a set-up
 SURELY = 1.96  # standard errors on either side that hold 95 of 100

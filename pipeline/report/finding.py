@@ -66,6 +66,7 @@ def _judged(found: Results, jobs: list[news.Job]) -> list[Said]:
     return [
         Said(f"{news.opening(lead)}: {verdict.headline(lead)}", 0),
         *([Said(changed, 6)] if changed else []),
+        *([Said(words.HANDS_ON, 0)] if news.needs_caution(jobs) else []),
         *[
             Said(f"{number}. {job.where}: {job.correction}" + (f" Wins {job.gain}." if job.gain else ""), 1 + number)
             for number, job in enumerate(jobs, 1)
