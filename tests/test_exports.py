@@ -1,6 +1,7 @@
 """What one takes along: read back with a MIDI library, it is what the tables hold."""
 
 import csv
+import inspect
 import io
 import json
 import re
@@ -155,10 +156,22 @@ def test_a_strike_that_comes_while_the_last_is_held_ends_it():
 # --- the work sheet ---------------------------------------------------------------------------------------------------
 
 
-def make_job(rank, where, places=None, certainty=0.99, correction="do so"):
-    listed = (
-        None if places is None else json.dumps([{"score_beat": b, "striker": s, "move_mm": m} for b, s, m in places])
-    )
+def make_place(striker, turn, deg, move_mm=None, bar=1):
+    """Return a place as the work list names it (`worklist.places`)."""
+    return {
+        "score_beat": 4.0 * (bar - 1),
+        "striker": striker,
+        "row": [one.name for one in MACHINE.strikers].index(striker) + 1,
+        "bar": bar,
+        "beat_in_bar": 1.5,
+        "turn": turn,
+        "index_deg": deg,
+        "index_mm": None if deg is None else round(deg / 360 * np.pi * 400, 1),
+        "move_mm": move_mm,
+    }
+
+
+def make_job(rank, where, places=(), certainty=0.99, correction="do so"):
     return {
         "arrangement": "song",
         "build_day": date(2031, 5, 3),
@@ -166,51 +179,60 @@ def make_job(rank, where, places=None, certainty=0.99, correction="do so"):
         "rank": rank,
         "where": where,
         "correction": correction,
-        "places": listed,
+        "places": json.dumps(places) if places else None,
         "certainty": certainty,
     }
 
 
-def sheet_of(*jobs, machine=MACHINE, notes=None):
-    given = notes or make_notes(128)
-    named = given.set_column(4, "striker", pa.array(["oak block", "slate"] * (len(given) // 2)))
-    return Sheet.of_jobs(pa.Table.from_pylist(list(jobs)), {"song": named}, {"": machine})
+def sheet_of(*jobs, machine=MACHINE):
+    return Sheet.of_jobs(pa.Table.from_pylist(list(jobs)), {"": machine})
 
 
 def test_the_sheet_goes_round_the_barrel():
-    late = make_job(1, "slate, bar 10", [(36.5, "slate", 1.5)])
-    early = make_job(2, "oak block, bar 3", [(8.0, "oak block", -0.4)])
-    first = make_job(3, "slate, bar 1", [(0.5, "slate", 0.3)])
-    free = make_job(4, "flywheel")
-    sheet = sheet_of(late, early, first, free)
+    late = make_job(1, "slate", [make_place("slate", 2, 50.6, 1.5, bar=10), make_place("slate", 1, 5.6, 0.3)])
+    early = make_job(2, "oak block", [make_place("oak block", 1, 90.0, -0.4, bar=3)])
+    sheet = sheet_of(late, early, make_job(4, "flywheel"))
     assert [(line.turn, line.degrees, line.from_mark_mm, line.row) for line in sheet.lines] == [
         (None, None, None, None),
-        (1, 5.6, 19.6, 2),  # half a beat of 32 in a turn: 5.625 degrees; of π × 400 mm: 19.63 mm
+        (1, 5.6, 19.5, 2),
+        (2, 50.6, 176.6, 2),
         (1, 90.0, 314.2, 1),
-        (2, 50.6, 176.7, 2),
     ]
     assert [line.move.replace("\N{NO-BREAK SPACE}", " ") for line in sheet.lines] == [
         "",
         "→ 0.3 mm forward",
-        "← 0.4 mm backward",
         "→ 1.5 mm forward",
+        "← 0.4 mm backward",
     ]
+    assert "against the direction of rotation: what strikes later lies behind" in sheet_html(sheet)
 
 
 def test_pins_that_come_round_every_turn_stand_once():
+    places = [make_place("slate", turn, 5.6, 1.0, bar=turn * 8) for turn in (1, 2, 3)]
     machine = Machine(Barrel(8, 400.0, "turn"), (), None, MACHINE.strikers)
-    sheet = sheet_of(make_job(1, "slate", [(0.5, "slate", 1.0), (32.5, "slate", 1.0)]), machine=machine)
-    assert [(line.turn, line.degrees) for line in sheet.lines] == [(1, 5.6)]
+    assert [(line.turn, line.degrees) for line in sheet_of(make_job(1, "slate", places), machine=machine).lines] == [
+        (1, 5.6)
+    ]
+    assert len(sheet_of(make_job(1, "slate", places)).lines) == 3
 
 
 def test_without_a_described_barrel_there_are_places_in_the_song_and_no_angles():
-    machine = Machine(Barrel(), (), None, MACHINE.strikers)
-    sheet = sheet_of(make_job(1, "slate", [(0.5, "slate", None), (4.5, "slate", None)]), machine=machine)
-    assert [(line.degrees, line.from_mark_mm, line.move) for line in sheet.lines] == [(None, None, "")] * 2
+    sheet = sheet_of(make_job(1, "slate", [make_place("slate", None, None), make_place("slate", None, None, bar=2)]))
+    assert [(line.turn, line.degrees, line.from_mark_mm, line.move) for line in sheet.lines] == [
+        (None, None, None, "")
+    ] * 2
     assert [line.note.replace("\N{NO-BREAK SPACE}", " ") for line in sheet.lines] == [
         "bar 1 beat 1 1/2",
         "bar 2 beat 1 1/2",
     ]
+
+
+def test_the_sheet_takes_the_places_of_the_work_list_as_it_writes_them():
+    """The keys are those of `worklist.places`."""
+    from pipeline.worklist import places
+
+    written = re.findall(r'^            "(\w+)":', inspect.getsource(places), re.MULTILINE)
+    assert set(make_place("slate", 1, 5.6)) == set(written)
 
 
 def test_only_sure_jobs_stand_on_the_sheet_and_the_others_are_counted():

@@ -39,12 +39,8 @@ def command(config: str, csv: bool = False) -> None:
 
 
 def _sheet(config: settings.Settings, worklist) -> exports.Sheet:
-    notes = {
-        name: tables.read(tables.path(config.results, "notes", arrangement=name), "notes")
-        for name in set(worklist["arrangement"].to_pylist())
-    }
     machines = {setup: config.machine_of(setup) for setup in set(worklist["setup"].to_pylist())}
-    return exports.Sheet.of_jobs(worklist, notes, machines)
+    return exports.Sheet.of_jobs(worklist, machines)
 
 
 def _midi(config: settings.Settings, take: settings.Recording, folder: Path) -> bool:
