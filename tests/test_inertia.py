@@ -10,7 +10,7 @@ from demo import chance as draws
 from demo import machine as simulator
 from demo import tune as tunes
 from pipeline import timing
-from pipeline.settings import Channel, Rig
+from pipeline.settings import Channel, Rig, Shaft
 from pipeline.timing.model import drive as drives
 from pipeline.timing.tables import inertia
 from tests import timing_machine
@@ -137,3 +137,42 @@ def test_the_light_set_up_foresees_the_heavy_one(played):
         assert foreseen["click_sd_s"] == pytest.approx(measured["click_sd_s"], rel=0.4)
         assert foreseen["click_sd_s"] > 0.7 * now["click_sd_s"]
     assert foreseen["mechanism_sd_s"] == pytest.approx(measured["mechanism_sd_s"], rel=0.15)
+
+
+def test_a_wobble_that_drives_by_a_freewheel_falls_with_inertia_and_that_of_a_belt_stays():
+    """Pedals: two strokes a turn of the crank, 3 turns a turn of the barrel, 4 ms. Only the drive is told otherwise."""
+    chance = np.random.default_rng(41)
+    notes = timing_machine.make_notes(chance, 4, bars=32, density=(1.2, 2.4))
+    truth = timing_machine.make_truth(chance, notes, 4, misplaced=0.0)
+    truth.wobbles = (timing_machine.Wobble(order=6.0, amplitude_s=0.004),)
+    takes = timing_machine.make_takes(chance, notes, truth, 2)
+    machine = timing_machine.make_machine(4)
+    free = replace(machine, shafts=(*machine.shafts, Shaft("crank", 3.0, "freewheel")))
+    belt = replace(machine, shafts=(*machine.shafts, Shaft("crank", 3.0, "belt")))
+    fitted, group = timing.fit_of(free, notes, takes), timing_machine.make_group(takes)
+    assert (fitted.shafts["shaft"] == "crank").any()
+    with_pedals, with_belt = (timing.tables_from(group, one, takes, fitted) for one in (free, belt))
+    heavy, same = (at(made, 8.0)["felt_sd_s"].mean() for made in (with_pedals, with_belt))
+    assert heavy < 0.8 * same
+    still, more = (at(made, 1.0)["mechanism_sd_s"].mean() for made in (with_pedals, with_belt))
+    # A sine of 4 ms has a standard deviation of 2.8 ms; what is felt of it is more or less, by its pace.
+    assert np.sqrt(more**2 - still**2) == pytest.approx(0.004 / np.sqrt(2), rel=0.5)
+    assert fitted.wobble_s.sum(axis=1) == pytest.approx(fitted.hits["shaft_s"].to_numpy(), abs=1e-9)
+
+
+def test_what_the_takes_have_in_common_at_their_beginning_is_begun_with_again():
+    """They begin 5 % fast, as an unloaded machine does: so does the heavy one. What is chance in one is left out."""
+    u = np.arange(0, 200, 0.5)
+    chance = np.random.default_rng(5)
+
+    def course(fast):
+        return drives.Course(u, fast * np.exp(-u / 8.0) + chance.normal(0, 0.002, len(u)), np.zeros(len(u)))
+
+    begun = drives.drive_of([course(0.05) for _ in range(4)], 8.0, 0.1, 0.5).begun
+    assert begun == pytest.approx(0.05 * 8 * (1 - np.exp(-1 / 8)), rel=0.1)  # the mean of its first beat
+    assert drives.drive_of([course(fast) for fast in (0.05, -0.04, 0.03, -0.05)], 8.0, 0.1, 0.5).begun == 0.0
+
+
+def test_lines_too_short_to_tell_foresee_nothing():
+    u = np.arange(0, 12, 0.5)
+    assert drives.drive_of([drives.Course(u, np.sin(u), np.zeros(len(u)))], 8.0, 0.1, 0.5) is None

@@ -410,7 +410,7 @@ steady_4? | real | | over 4 bars
 steady_4_se? | real | | its standard error
 steady_8? | real | | over 8 bars
 steady_8_se? | real | | its standard error
-sag_max? | real | | greatest loss of speed by load, as the crew corrects it
+sag_max? | real | | greatest loss of speed by load, from how the takes begin, as the crew corrects it
 sag_max_se? | real | | its standard error
 """,
         ),

@@ -20,6 +20,9 @@ from pipeline.trend.group_values import KEYS
 from pipeline.trend.intervals import CONFIDENCE
 
 SPEED, MECHANISM, FELT = "speed_sd_s", "mechanism_sd_s", "felt_sd_s"
+# What the method itself is off by, per doubling of the inertia: standard deviation of the logarithm, for all but the
+# mechanism. On simulated machines 0.04 to 0.05 (tests/benchmarks/what_if.py, seeds 100 to 102 and 400 to 402).
+METHOD_LOG_SD = 0.05
 ROUNDING = 1e-9  # of a logarithm of two inertias
 QUANTITIES = (FELT, "steady_1", "steady_4", "sag_max", "click_sd_s")
 
@@ -63,11 +66,14 @@ class Groups:
         Degrees of freedom of the variance between takes.
     own : np.ndarray of bool, shape=(n_groups,)
         Which of them is the group that it is foreseen from.
+    method_log_sd : float
+        What the method is off by.
     """
 
     rows: pd.DataFrame
     df: float
     own: np.ndarray
+    method_log_sd: float
 
     @property
     def value(self) -> float:
@@ -91,7 +97,8 @@ def groups_of(takes: pd.DataFrame, ratio: pd.Series, source: tuple) -> dict[str,
         rows, df = group_values.spreads(_at(takes, ratio, name), name)
         own = np.array([tuple(row) == source for row in rows[KEYS].itertuples(index=False)], dtype=bool)
         if own.any() and np.isfinite(df):
-            found[name] = Groups(rows, df, own)
+            doublings = abs(np.log2(ratio[source[KEYS.index("setup")]]))
+            found[name] = Groups(rows, df, own, 0.0 if name == MECHANISM else METHOD_LOG_SD * doublings)
     return found
 
 
@@ -152,7 +159,8 @@ def _errors(groups: Groups, alike) -> _Errors:
     rows = groups.rows
     variance, of_takes = rows["variance"].to_numpy(), rows["of_takes"].to_numpy()
     own, mine = variance[groups.own][0], of_takes[groups.own][0]
-    known, freedom = [own - mine, 2 * mine], [np.inf, groups.df]  # the method; these takes and as many others
+    # What is not known of the drive, and the method; these takes and as many others.
+    known, freedom = [own - mine + groups.method_log_sd**2, 2 * mine], [np.inf, groups.df]
     if alike is not None and (n := len(rows) - len(np.unique(alike))):
         known, freedom = [*known, 2 * _between(rows["mean"].to_numpy(), variance, alike)], [*freedom, n]
     return _Errors(np.array(known), np.array(freedom, dtype=float))

@@ -134,23 +134,15 @@ def by_demo(seed, ratio, follows_click):
 
 
 def _true_sag(machine, notes, faults, crew) -> float:
-    """Return the greatest loss of speed over half a beat against the line's mean, by load, the crew's torque even.
-
-    With a click it is what the crew leaves of the load; without, what drive and friction leave.
-    """
+    """Return the greatest loss of speed over half a beat against the line's mean, when the crew's torque is even."""
     even = replace(crew, wander_nm=0.0)
     played = simulator.simulate(machine, notes, replace(faults, miss_rate=0 * faults.miss_rate), even, 1)
     curve, beat_s = played.curve, notes["score_s"][-1].as_py() / notes["score_beat"][-1].as_py()
     struck = np.unique(notes["score_beat"].to_numpy())
     edge = np.arange(np.ceil(2 * struck[0]) / 2, struck[-1], 0.5) - 0.25
-    if crew.click_bpm:
-        at_s = np.interp(np.append(struck, edge), curve.score_s / beat_s, curve.time_s)
-        pace = np.polyfit(struck, at_s[: len(struck)], 1)[0]
-        return float((1 - pace * 0.5 / np.diff(at_s[len(struck) :])).max())
-    place = np.cumsum(curve.load) * np.gradient(curve.score_s).mean() / beat_s
-    at = np.interp(np.append(struck, edge), curve.score_s / beat_s, place)
-    slope = np.polyfit(struck, at[: len(struck)], 1)[0]
-    return float((slope - np.diff(at[len(struck) :]) / 0.5).max())
+    at_s = np.interp(np.append(struck, edge), curve.score_s / beat_s, curve.time_s)
+    pace = np.polyfit(struck, at_s[: len(struck)], 1)[0]
+    return float((1 - pace * 0.5 / np.diff(at_s[len(struck) :])).max())
 
 
 def by_model(seed, ratio, _):
