@@ -595,7 +595,7 @@ def test_pins_that_miss_again_and_again_make_strikers_differ_too():
 # --- load ------------------------------------------------------------------------------------------------------------
 
 HEAVIER = (
-    "more inertia at the barrel may help or not, which cannot be foreseen from takes of one set-up; it stores more "
+    "what more inertia at the barrel would change is foreseen under 'Machine set-ups', where it can be; it stores more "
     "energy: guards, brake, shaft and fixings must be reconsidered by someone competent before it turns"
 )
 

@@ -16,7 +16,7 @@ from pipeline.worklist.group_data import GroupData
 MOST_NAMED = 3  # strikers that are named
 IN_TURN = "two takes or more with it and two without it, on one day, show what it wins"
 HEAVIER = (
-    "more inertia at the barrel may help or not, which cannot be foreseen from takes of one set-up; it stores more "
+    "what more inertia at the barrel would change is foreseen under 'Machine set-ups', where it can be; it stores more "
     "energy: guards, brake, shaft and fixings must be reconsidered by someone competent before it turns"
 )
 
