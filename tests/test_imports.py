@@ -26,7 +26,7 @@ SHARED = {
     "hearing": {"felt", "timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
     "robust": {"aligned", "felt", "hits", "timing", "worklist"},
-    "words": {"hits", "timing", "worklist", "report", "exports"},
+    "words": {"hits", "repeats", "timing", "worklist", "report", "exports"},
 }
 SKIPPED = """
 import pytest

@@ -35,6 +35,7 @@ from pipeline.settings import (
 from pipeline.settings.fingerprints import SMALL_BYTES, code_of
 from pipeline.settings.note_names import note_name, note_number
 from pipeline.settings.unplayed_notes import song_of
+from tests.worklist_tables import make, make_striker
 
 ROOT = Path(__file__).parent.parent
 
@@ -1029,6 +1030,16 @@ def said_by_check(capsys):
 
 def test_check_finds_nothing_in_recordings_without_a_fault(recorded, capsys):
     assert said_by_check(capsys) == []
+
+
+def test_check_warns_of_repeats_faster_than_earlier_results_show_to_be_good(recorded, capsys):
+    """The arm strikes once a bar of 2.5 s (four quarter notes at 96)."""
+    for gap_s, words in ((3.0, ["clock", "clock arm must strike again after 2.5 s at bar 2 beat 1 "]), (2.5, None)):
+        row = make_striker("clock arm", shortest_good_gap_s=gap_s)
+        tables.write("results/demo/tables/strikers.parquet", "strikers", make("strikers", [row]))
+        assert main(["check", "config.yaml"]) == 0
+        said = [line for line in capsys.readouterr().out.splitlines() if "strike again" in line]
+        assert bool(said) == bool(words) and all(word in said[0] for word in words or [])
 
 
 def test_check_opens_headers_and_lists_and_says_each_fault_with_its_row(recorded, capsys):

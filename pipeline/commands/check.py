@@ -26,9 +26,23 @@ def command(config: str) -> None:
             reasons, slips = headers.look(take, found.settings.rig(take.rig), machine, found.settings.detection)
         refused += [f"{found.at(take.recording)} will be refused: {reason}" for reason in reasons]
         notes += [f"{found.at(take.recording)}: {slip}" for slip in slips]
+    if not found.faults:
+        notes += _repeats(found.settings)
     for note in notes:
         print(f"note: {note}")
     if found.faults or refused:
         raise InputError(*found.faults, *refused)
     recordings, groups = len(found.settings.recordings), len(found.settings.groups())
     print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+
+
+def _repeats(config: settings.Settings) -> list[str]:
+    """Say where a striker must repeat faster than earlier results show that it can."""
+    from pipeline import repeats
+    from pipeline.notes import notes as notes_of
+
+    strikers = repeats.measured(config.results)
+    if not len(strikers):
+        return []
+    songs = [one.name for one in config.arrangements]
+    return [line for song in songs for line in repeats.too_fast(song, notes_of(config, song), strikers)]
