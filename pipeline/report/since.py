@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from pipeline import words
 from pipeline.report import news
@@ -52,15 +51,20 @@ def summary(found: Found) -> str:
 
 
 def fates(found: Found) -> str:
-    """Count what became of the jobs of the list before: `Of 5 jobs of its work list 3 are done and won; 2 not done.`"""
-    jobs = found.changes[found.changes["job"].notna()].groupby("job")["fate"].agg(_fate)
-    if not len(jobs):
+    """Count what became of what that day's list asked: `Of 5 pins and strikers on that day's list 3 are done …`."""
+    counts = found.changes["fate"].dropna().value_counts()
+    if not len(counts):
         return ""
-    counts = jobs.value_counts()
     order = ("done and won", "done and did not win", "not done", "cannot be told")
-    said = [f"{counts[fate]} {'' if fate == 'cannot be told' else 'are '}{fate}" for fate in order if fate in counts]
-    said = [one.replace("1 are", "1 is") if one.startswith("1 ") else one for one in said]
-    return f"Of {words.count(len(jobs), 'job')} at pins and strikers on that day's list {words.joined(said)}."
+    said = [f"{counts[fate]} {_is(counts[fate], fate)}{fate}" for fate in order if fate in counts]
+    asked = found.changes[found.changes["fate"].notna()]
+    kinds = [name for kind, name in (("pin", "pin"), ("striker", "striker")) if asked["kind"].eq(kind).any()]
+    things = " and ".join(f"{name}{'' if counts.sum() == 1 else 's'}" for name in kinds)
+    return f"Of {int(counts.sum())} {things} on that day's list {words.joined(said)}."
+
+
+def _is(number: int, fate: str) -> str:
+    return "" if fate == "cannot be told" else "is " if number == 1 else "are "
 
 
 def listed(found: Found) -> list[Listed]:
@@ -139,12 +143,6 @@ def _microphone(found: Found, row) -> str:
 
 
 _SAID = {"pin": _pin, "striker": _striker, "shaft": _shaft, "microphone": _microphone}
-
-
-def _fate(fates: pd.Series) -> str:
-    """Return the fate of a job of several pins: the one that leaves most to do."""
-    order = ["not done", "done and did not win", "cannot be told", "done and won"]
-    return min(fates, key=order.index)
 
 
 def _others(found: Found) -> list[str]:

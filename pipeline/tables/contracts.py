@@ -7,7 +7,7 @@ error in the unit of its quantity. A column marked `?` may be null. A table with
 """
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pyarrow as pa
 
@@ -554,29 +554,11 @@ gain_missed | real | 1/playthrough | missed or double strikes among gain_noticed
 certainty | real | | 1 minus the false discovery rate at which the finding is called, over the whole list
 """,
         ),
-        _contract(
-            "asked",
-            key=_GROUP_KEY + " rank",
-            order=_GROUP_KEY + " rank",
-            columns=_GROUP
-            + """
-rank | whole | | 1 first, as in the work list when this group was the newest
-part | text | | part of the machine: pin, striker, load
-where | text | | which one
-finding | text | | what was found
-correction | text | | what to do
-correction_mm? | real | mm | move of the pin or the lever (positive: forward, in the direction of rotation)
-places? | text | | of a job at a pin: JSON list of its notes, {score_beat, striker, move_mm (null: no move)}
-gain_noticed | real | 1/playthrough | fewer faults that a listener notices: missed, double and displaced strikes
-gain_low | real | 1/playthrough | lower end of its 95 % interval
-gain_high | real | 1/playthrough | upper end
-gain_s | real | s | felt spread that it wins
-gain_missed | real | 1/playthrough | missed or double strikes among gain_noticed
-certainty | real | | 1 minus the false discovery rate at which the finding is called, over the whole list
-""",
-        ),
     )
 }
+# The list that would have stood here when the group before the newest was the newest: the same columns.
+_BY_GROUP = (*GROUP_KEYS, "rank")
+CONTRACTS["asked"] = replace(CONTRACTS["worklist"], name="asked", key=_BY_GROUP, order=_BY_GROUP)
 
 _columns = [
     (one.name, [(field.name, str(field.type), field.nullable) for field in one.schema]) for one in CONTRACTS.values()

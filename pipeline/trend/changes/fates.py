@@ -14,6 +14,14 @@ FATES = {
     "worse": "done and did not win",
     "unchanged": "not done",
 }  # of the rest nothing can be told
+# What the finding of a job says, and the quantity of 'changes' that answers it.
+FINDINGS = {
+    "missed": "missed",
+    "double": "extra",
+    "than the middle one": "delay",
+    "when one other fires with it": "company",
+    "soon after its own last strike": "readiness",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,16 +60,16 @@ class Asked:
 
     def _things(self, job) -> list[tuple]:
         """Return kind, thing and quantity of what a job is about; none for the load or all strikers."""
-        rate = "missed" if "missed" in job.finding else "extra"
+        quantities = [name for phrase, name in FINDINGS.items() if phrase in job.finding]
         if job.part == "striker":
-            return [("striker", job.where, rate if job.gain_missed > 0 else "delay")]
+            return [("striker", job.where, name) for name in quantities]
         if job.part != "pin" or not job.places:
             return []
         pins = []
         for place in json.loads(job.places):
             there = self.notes["score_beat"].eq(place["score_beat"]) & self.notes["striker"].eq(place["striker"])
             pins += self.notes.loc[there, "pin_id"].astype(int).tolist()
-        return [("pin", f"pin {pin}", rate if job.gain_missed > 0 else "place") for pin in dict.fromkeys(pins)]
+        return [("pin", f"pin {pin}", "missed" if "missed" in quantities else "place") for pin in dict.fromkeys(pins)]
 
 
 def told(every: pd.DataFrame) -> pd.DataFrame:
