@@ -255,7 +255,7 @@ def make_project(folder, settings=None, felt_sd_s=0.007, sag=0.05, **replaced):
     settings = settings or make_settings(folder)
     strikers = tuple(striker.name for striker in settings.machine.strikers)
     notes = {"song": make_notes(strikers), "clock": make_clock_notes()}
-    rows = {name: [] for name in (*tables.GATHERED, "trend", "changes", "worklist", "setups")}
+    rows = {name: [] for name in (*tables.GATHERED, "trend", "changes", "takes", "worklist", "setups")}
     for number, group in enumerate(settings.groups()):
         song, is_clock = notes[group.arrangement], group.arrangement == "clock"
         at = {"build_day": group.build_day, "group": group.id}
@@ -451,7 +451,7 @@ def test_a_clock_test_has_steadiness_only(tmp_path):
 
 def test_a_group_with_next_to_nothing_has_a_page(tmp_path):
     settings = make_settings(tmp_path, make_recordings(clock=False)[:1], clock=False)
-    nothing = {name: [] for name in (*tables.GATHERED[1:], "trend", "worklist", "setups")}
+    nothing = {name: [] for name in (*tables.GATHERED[1:], "trend", "changes", "worklist", "setups")}
     bare = recording_rows(settings, n_notes=0, n_played=0, n_missed=0, n_extra=0, together_s=None, steady_1=None)
     bare = [row | dict.fromkeys(("felt_sd_s", "felt_p95_s", "late_sd_s", "tempo_bpm", "sag_max")) for row in bare]
     make_project(tmp_path, settings, recordings=bare, **nothing)

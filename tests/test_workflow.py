@@ -123,7 +123,9 @@ def written_since(folder, before):
     return names
 
 
-SUMMARIES = {f"tables {name}" for name in (*tables.GATHERED, "trend", "setups", "worklist")} | {
+SUMMARIES = {
+    f"tables {name}" for name in (*tables.GATHERED, "trend", "setups", "changes", "takes", "worklist", "asked")
+} | {
     "report index",
     "report finding",
 }
@@ -324,7 +326,7 @@ GONE = {  # what is deleted, and what is made again with it
     "hits/a2.parquet": {"hits": 1, "aligned": 1, "timing": 1, **LAST},
     "aligned/*/recording=a2/aligned.parquet": {"aligned": 1, "timing": 1, **LAST},
     "groups/build_day=2031-05-03/*/budget.parquet": {"timing": 1, **LAST},
-    "tables/worklist.parquet": {"worklist": 1, "report": 1, "all": 1},
+    "tables/worklist.parquet": {"worklist": 1, "trend": 1, "report": 1, "all": 1},
     "report/finding.txt": {"report": 1, "all": 1},
 }
 

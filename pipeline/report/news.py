@@ -183,7 +183,19 @@ def _confounded(found: Found) -> str:
     if "set-up" not in other:
         return f"{words.capital(words.joined(other))} changed too: what is theirs cannot be told apart."
     together = words.capital(words.joined([*other, "hour" if same_day else "day"]))
-    return f"{together} changed at once: play both set-ups in turn on one day (A B A B) to tell them apart."
+    return (
+        f"{together} changed at once: play both set-ups in turn on one day (A B A B){_takes_each(found)} to tell them "
+        "apart."
+    )
+
+
+def _takes_each(found: Found) -> str:
+    """Say how many takes of each set-up would show a change as large as the one seen now; '' where 20 would not."""
+    main = found.trend[(found.trend["against"] == "previous") & found.trend["quantity"].eq("felt_sd_s")]
+    number = main["takes_needed"].iloc[0] if len(main) else None
+    if not words.known(number):
+        return ""
+    return f", {words.count(number, 'take')} of each if the set-up alone did what was seen,"
 
 
 def _counted(number: float) -> str:

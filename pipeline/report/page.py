@@ -6,7 +6,21 @@ import jinja2
 from markupsafe import Markup
 
 from pipeline import tables, words
-from pipeline.report import barrel, causes, click, lists, news, remainders, shafts, since, slips, song, verdict, what_if
+from pipeline.report import (
+    barrel,
+    causes,
+    click,
+    lists,
+    news,
+    remainders,
+    shafts,
+    since,
+    slips,
+    song,
+    takes,
+    verdict,
+    what_if,
+)
 from pipeline.report.results import Found, Results
 
 HERE = Path(__file__).parent
@@ -70,4 +84,5 @@ def _section(all_found: Results, found: Found, number: int) -> dict:
     # The build days of an arrangement stand once, under its newest group.
     first = next(one for one in all_found.sections if one.group.arrangement == found.group.arrangement)
     pictures["days"] = causes.build_days(all_found, found) if first is found else None
+    pictures["takes"] = takes.chart(all_found, found) if first is found else None
     return {"number": number, "found": found, "pictures": pictures}

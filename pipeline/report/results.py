@@ -82,6 +82,7 @@ class Results:
     settings: Settings
     recordings: pd.DataFrame  # all, refused ones too
     trend: pd.DataFrame  # all groups
+    takes: pd.DataFrame
     setups: pd.DataFrame
     worklist: pd.DataFrame
     sections: tuple[Found, ...]  # the newest groups of each arrangement, the leading one first
@@ -99,7 +100,7 @@ def read(settings: Settings) -> Results:
     InputError
         A table is missing or of another version.
     """
-    frames = {name: _frame(settings, name) for name in (*_OF_GROUPS, "setups")}
+    frames = {name: _frame(settings, name) for name in (*_OF_GROUPS, "setups", "takes")}
     recordings = frames["recordings"]
     used = recordings[recordings["status"] == "used"]
     songs = {name: _frame(settings, "notes", arrangement=name) for name in sorted(set(recordings["arrangement"]))}
@@ -119,7 +120,7 @@ def read(settings: Settings) -> Results:
                 sections.append(
                     _found(settings, good[place], before, songs[arrangement], is_clock[arrangement], frames)
                 )
-    kept = {name: frames[name] for name in ("recordings", "trend", "setups", "worklist")}
+    kept = {name: frames[name] for name in ("recordings", "trend", "takes", "setups", "worklist")}
     return Results(settings, sections=tuple(sections), unheard=tuple(unheard), **kept)
 
 

@@ -479,6 +479,7 @@ change_low? | real | unit of the quantity | lower end of its interval; all of a 
 change_high? | real | unit of the quantity | upper end; negative changes are for the better
 df? | real | | degrees of freedom
 detectable? | real | unit of the quantity | smallest change, better or worse, that would have been seen (95 %)
+takes_needed? | real | | takes of each of two set-ups, played in turn, that would show such a change (null: above 20)
 verdict | text | | better: change_high < 0; worse: change_low > 0; else no clear change; '' while chance is not known
 """,
         ),

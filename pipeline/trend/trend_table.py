@@ -48,7 +48,8 @@ def trend(recordings: pa.Table, baseline) -> pa.Table:
                     row = dict(zip(KEYS, at, strict=True)) | {"quantity": quantity, "against": against, "df": df}
                     rows.append(row | _compared(known[at], known.get(other_at), quantity in SPREADS))
     names = tables.CONTRACTS["trend"].schema.names
-    made = with_intervals(pd.DataFrame(rows, columns=[*names, "reference", "estimate", "se"]).reset_index(drop=True))
+    columns = [name for name in names if name != "takes_needed"] + ["reference", "estimate", "se", "take_se"]
+    made = with_intervals(pd.DataFrame(rows, columns=columns))
     return tables.build("trend", {name: made[name].to_list() for name in names})
 
 
@@ -79,4 +80,7 @@ def _compared(group, other, in_logs: bool) -> dict:
     value, reference = group["value"], other["value"]
     row |= {"change": value - reference, "reference": reference if in_logs else np.nan}
     row["estimate"] = np.log(value / reference) if in_logs else value - reference
-    return row | {"se": np.sqrt(group["variance"] + other["variance"])}
+    # Of one take, by those of this group and of the other.
+    takes = group["size"] * other["size"] / (group["size"] + other["size"])
+    se = np.sqrt(group["variance"] + other["variance"])
+    return row | {"se": se, "take_se": se * np.sqrt(takes)}

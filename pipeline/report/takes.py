@@ -1,0 +1,84 @@
+"""Draw all takes of an arrangement in their order with the limits of chance, and name those that stand apart."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline import words
+from pipeline.report import drawing
+from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.results import Found, Results
+from pipeline.report.song import value_axis
+
+MOST_NAMED = 5  # takes that the sentence names, the newest; the chart rings them all
+REASONS = {
+    "crew": "another crew played",
+    "microphones": "it was recorded with other microphones",
+    "first of the day": "it is the first take of its day",
+}
+
+
+def chart(results: Results, found: Found) -> Picture | None:
+    """Draw the takes of the arrangement; None where there are too few for limits."""
+    rows = results.takes
+    quantity = "steady_1" if found.is_clock else "felt_sd_s"
+    rows = rows[(rows["arrangement"] == found.group.arrangement) & (rows["quantity"] == quantity)]
+    if not len(rows):
+        return None
+    rows = rows.sort_values("place").reset_index(drop=True)
+    sentence = said(rows, quantity)
+    return Picture(
+        f"Take by take: {words.quantity_name(quantity)}",
+        sentence,
+        _drawn(rows, quantity, WIDE_PX, sentence),
+        _drawn(rows, quantity, NARROW_PX, sentence),
+        (
+            ("unsure", "a take"),
+            ("ring", "stands apart"),
+            ("split", "limits: mean ± 2.66 × mean moving range, of logarithms; anew where a day was better or worse"),
+        ),
+    )
+
+
+def said(rows: pd.DataFrame, quantity: str) -> str:
+    """Say which takes stand apart and what few others have in common with them."""
+    apart = rows[rows["apart"]]
+    if not len(apart):
+        return words.sentence(f"None of {words.count(len(rows), 'take')} stands apart from those around it")
+    told = [_said(row, quantity) for row in apart.tail(MOST_NAMED).itertuples(index=False)]
+    opening = f"{len(apart)} of {words.count(len(rows), 'take')} {'stands' if len(apart) == 1 else 'stand'} apart"
+    return words.sentence(f"{opening}: {'; '.join(told)}")
+
+
+def _said(row, quantity: str) -> str:
+    way = "above" if row.value > row.limit_high else "below"
+    limit = row.limit_high if way == "above" else row.limit_low
+    value, limit = words.quantity(quantity, row.value), words.quantity(quantity, limit)
+    reasons = [REASONS.get(one, f"the recording has a fault ({one.removeprefix('fault: ')})") for one in row.sets_apart]
+    why = f"most likely because {words.joined(reasons)}" if len(reasons) == 1 else words.joined(reasons)
+    why = why or "nothing in the list of recordings tells why"
+    return f"{row.recording} ({words.day(row.build_day)}), {value}, {way} the limit of {limit}: {why}"
+
+
+def _drawn(rows: pd.DataFrame, quantity: str, width: float, sentence: str) -> str:
+    high = 1.1 * float(rows[["value", "limit_high"]].max().max())
+    frame = Frame(44.0, width - 12, 34, 200, -0.5, len(rows) - 0.5, 0.0, high)
+    scale, unit = (100.0, "%") if quantity == "steady_1" else (1000.0, "ms")
+    title = f"{words.quantity_name(quantity)}, {unit}"
+    parts = value_axis(frame, drawing.ticks(0.0, high, 5), lambda value: f"{scale * value:g}", title)
+    for _, stretch in rows.groupby("stretch"):
+        ends = frame.x(np.array([stretch.index[0] - 0.5, stretch.index[-1] + 0.5]))
+        for name, kind in (("middle", "take"), ("limit_low", "split"), ("limit_high", "split")):
+            y = frame.y(float(stretch[name].iloc[0]))
+            parts.append(drawing.line(ends[0], y, ends[1], y, kind))
+    written = -np.inf
+    for place, row in enumerate(rows.itertuples(index=False)):
+        x, y = frame.x(place), frame.y(row.value)
+        parts.append(drawing.circle(x, y, 3.0, "unsure", row.recording))
+        if row.apart:
+            parts.append(drawing.circle(x, y, 7.0, "ring"))
+        is_new = place == 0 or rows["build_day"].iloc[place - 1] != row.build_day
+        name = words.day(row.build_day, year=False)
+        if is_new and x - drawing.width_px(name) / 2 > written:
+            parts.append(drawing.text(x, frame.bottom + 18, name.replace("\xa0", " "), "tick", "middle"))
+            written = x + drawing.width_px(name) / 2 + 4
+    return drawing.svg(width, 232, sentence, parts, drawing.width_class(width))
