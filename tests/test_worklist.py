@@ -134,6 +134,14 @@ def test_a_pin_whose_strikes_are_not_judged_wins_nothing_that_is_noticed_but_for
     assert len(jobs(together, pins=[make_pin(40, 0.022)])) == 0
 
 
+def test_a_hit_of_something_else_in_one_take_makes_no_chord_that_would_fall_apart():
+    """In one take of three a hit in time with the chord stands for the pin that is 30 ms late."""
+    frame = with_chord(make_lateness(offsets={40: 0.03}, n_takes=3), 0.03)
+    frame.loc[(frame["pin_id"] == 40) & (frame["recording"] == "t1"), ["felt_s", "hit_s"]] -= 0.03
+    found = only(jobs(make("lateness", frame.to_dict("records")), pins=[make_pin(40, 0.03)]))
+    assert found["gain_noticed"] == pytest.approx(1.0, abs=1e-3)
+
+
 def test_a_chord_that_falls_apart_wins_no_more_than_its_displaced_strike():
     late = make("lateness", with_chord(make_lateness(offsets={40: 0.022}), 0.022).to_dict("records"))
     assert only(jobs(late, pins=[make_pin(40, 0.022)]))["gain_noticed"] == pytest.approx(1.0, abs=1e-4)

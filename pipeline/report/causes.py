@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from pipeline import words
-from pipeline.report import click, drawing, verdict
+from pipeline import hearing, words
+from pipeline.report import click, drawing
 from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
 from pipeline.report.results import KEYS, Found, Results
 from pipeline.report.song import value_axis
@@ -131,7 +131,7 @@ def _days(days: pd.DataFrame, quantity: str, width: float, sentence: str) -> str
     values, errors = days["value"].to_numpy(float), days["value_se"].astype(float).fillna(0.0).to_numpy()
     errors = words.SURELY * errors
     # A spread is no single strike: two in three lie within it, so it has no size from which on it is heard.
-    limit = verdict.STEADY_BEST if quantity == "steady_1" else 0.0
+    limit = hearing.TEMPO_RATIO_AT_BEST if quantity == "steady_1" else 0.0
     high = 1.15 * max(float((values + errors).max()), 1.2 * limit, 1e-6)
     left = 44.0
     frame = Frame(left, width - 12, 34, 200, -0.5, len(days) - 0.5, 0.0, high)

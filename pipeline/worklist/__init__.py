@@ -121,7 +121,7 @@ def _row(job: Job, certainty: float) -> dict:
     row |= {name: getattr(job, name) for name in ("correction_mm", "places", "effort")}
     row["after"] = job.after
     if np.isfinite(job.after):
-        row["finding"] += "; what it wins is counted with the late rows above in time"
+        row["finding"] += "; the gain is counted with the late rows above in time"
     row["to_be_sure"] = job.to_be_sure and words.with_plain_spaces(job.to_be_sure)
     row |= {"gain_noticed": job.gain.noticed, "gain_low": job.gain.low, "gain_high": job.gain.high}
     return row | {"gain_s": job.gain.spread_s, "gain_missed": job.gain.missed, "certainty": certainty}

@@ -128,6 +128,8 @@ def _won(strikes, out, offset_s) -> tuple[pd.Series, pd.Series, pd.Series]:
     rows["error_s"] = out.set_index("pin_id")["offset_se"].reindex(rows["pin_id"]).to_numpy()
     rows["at_s"] = rows["felt_s"].where(rows["noticed_from_s"].notna()).groupby(rows["pin_id"]).transform("median")
     rows["before"], rows["after"] = _apart(strikes, own, 0.0)[own], _apart(strikes, own, offset_s)[own]
+    # As of the felt lateness the median: a hit of something else in one take is no place of the pin.
+    rows[["before", "after"]] = rows.groupby("pin_id")[["before", "after"]].transform("median")
     scatter_s = _scatter_s(strikes)
     ends = [_won_if(rows, scatter_s, errors) for errors in (0.0, -SURELY, SURELY)]
     every = pd.concat(ends, axis=1)
