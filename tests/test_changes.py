@@ -25,7 +25,7 @@ def make_things(change_s, se_s=0.001, **columns):
     frame = frame.assign(
         before=0.0, after=np.asarray(change_s, float), change=np.asarray(change_s, float), change_se=se_s
     )
-    frame = frame.assign(df=np.inf, unit="s", family="pins", least=0.0, told=True, asked=False, job=None)
+    frame = frame.assign(df=np.inf, unit="s", family="pins", least=0.0, told=True, is_new=False, asked=False, job=None)
     return frame.assign(out_before=False, out_after=np.abs(frame["after"]) > 0.006).assign(**columns)
 
 
@@ -132,6 +132,18 @@ def test_a_pin_that_is_gone_is_listed():
     made = things.pins(pair, frame.assign(**of_pins), shorter.to_pandas().assign(**of_pins)).assign(asked=False)
     gone = verdicts.with_verdicts(made)[made["thing"].str.endswith("before")]
     assert gone["bar"].tolist() == [3] * (frame["bar"] == 3).sum() and set(gone["verdict"]) == {"cannot be told"}
+
+
+def test_a_pin_that_todays_takes_did_not_reach_is_not_gone():
+    _, notes, _ = make_small(9)
+    frame = notes.to_pandas().assign(free_s=0.0, free_se=0.001, misplaced=False)
+    pair = replace(make_pair(), pin_of={int(pin): int(pin) for pin in frame["pin_id"]})
+    made = things.pins(pair, frame, frame[frame["bar"] > 3]).assign(asked=False)
+    told = verdicts.with_verdicts(made).set_index("thing")
+    assert not told.index.str.endswith("before").any() and len(told) == len(frame)
+    assert (told["verdict"].eq("cannot be told") == told["bar"].le(3)).all()
+    made = things.pins(pair, frame[frame["bar"] > 3], frame).assign(asked=False)
+    assert not verdicts.with_verdicts(made)["verdict"].eq("new").any()
 
 
 def test_another_song_is_not_taken_for_an_edited_one():

@@ -80,7 +80,7 @@ def test_unmoved_pins_are_counted_with_the_move_that_would_have_been_seen(tmp_pa
     [
         (
             {"quantity": "delay", "before": 0.008, "after": 0.0013, "after_se": 0.0002, "verdict": "mended"},
-            "Slate: was 8.0 ms later than the mean of all strikers, now 1.3 ms later (±0.4): mended.",
+            "Slate: was 8.0 ms later than the middle one of all strikers, now 1.3 ms later (±0.4): mended.",
         ),
         (
             {"quantity": "missed", "before": 0.1, "after": 0.2, "after_se": 0.01, "verdict": "worse", "unit": "ratio"},
@@ -113,6 +113,17 @@ def test_without_a_day_before_there_is_no_such_section(tmp_path):
     report.write(tmp_path / "report", report.read(settings))
     page = (tmp_path / "report" / "index.html").read_text(encoding="utf-8")
     assert "thing by thing" not in page and "Thing by thing" not in page
+
+
+def test_a_pin_that_is_gone_is_listed_and_one_that_was_not_reached_is_not(tmp_path):
+    gone = make_pin(40, 0.02, np.nan, "cannot be told", note_id=np.nan)
+    assert told(tmp_path, gone) == {}
+    said = told(tmp_path, gone | {"thing": "pin 40 before"})
+    assert said == {
+        "Not found in the arrangement of today": [
+            "Slate, bar 11 beat 3: was 1.3 mm late; nothing says where it is now."
+        ]
+    }
 
 
 def test_what_is_unchanged_and_was_not_asked_is_not_told_singly(tmp_path):

@@ -18,7 +18,7 @@ ENDS = {
 }
 RATES = {"missed": "strikes missed", "extra": "double or stray strikes"}
 AGAINST = {
-    "delay": "than the mean of all strikers",
+    "delay": "than the middle one of all strikers",
     "company": "with others at once than alone",
     "readiness": "just after its own last strike than rested",
 }
@@ -80,7 +80,7 @@ def listed(found: Found) -> list[Listed]:
         ],
         "Microphones": rows[moved & rows["kind"].eq("microphone")],
         "Cannot be told yet": rows[asked & rows["verdict"].eq("cannot be told")],
-        "Not found in the arrangement of today": rows[rows["note_id"].isna() & rows["kind"].eq("pin")],
+        "Not found in the arrangement of today": rows[rows["kind"].eq("pin") & rows["thing"].str.endswith(" before")],
     }
     made = []
     for name, part in parts.items():
@@ -102,7 +102,7 @@ def _pin(found: Found, row) -> str:
         was, now = words.percent(row.before, digits=0), words.percent(row.after, digits=0)
         return f"{where}: missed {was} of its strikes, now {now}: {ENDS[row.verdict]}"
     was = _late(found, row.before, None) if words.known(row.before) else "not heard"
-    if not words.known(row.note_id):
+    if row.thing.endswith(" before"):
         return f"{where}: was {was}; nothing says where it is now"
     now = f"now {_late(found, row.after, row.after_se)}" if words.known(row.after) else "now not heard"
     return f"{where}: was {was}, {now}: {ENDS[row.verdict]}"

@@ -522,7 +522,7 @@ before? | real | unit | value in the group before (null: not there, or not known
 before_se? | real | unit | its standard error
 after? | real | unit | value in this group
 after_se? | real | unit | its standard error
-change? | real | unit | after minus before; a delay less the middle change of all strikers
+change? | real | unit | after minus before; delays are against the middle one of all strikers
 change_low? | real | unit | lower end of its interval; all of a comparison hold at once in 95 of 100
 change_high? | real | unit | upper end
 unit | text | | s, dB or ratio

@@ -18,7 +18,7 @@ FATES = {
 FINDINGS = {
     "missed": "missed",
     "double": "extra",
-    "than the middle one": "delay",
+    "middle one of all strikers": "delay",
     "when one other fires with it": "company",
     "soon after its own last strike": "readiness",
 }

@@ -35,11 +35,13 @@ def pins(pair: Pair, before: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
     made["after"], made["after_se"] = now["free_s"].astype(float), now["free_se"].astype(float)
     made["out_before"], made["out_after"] = was["misplaced"].eq(True), now["misplaced"].astype(bool)
     made["told"], made["is_new"] = True, partner.isna().to_numpy()
+    now_of = {old: new for new, old in pair.pin_of.items()}
+    # Not reached by the takes of today, or gone from the arrangement.
     gone = before[~before["pin_id"].isin(partner)]
-    lost = pd.DataFrame({"thing": "pin " + gone["pin_id"].astype(str) + " before"})
-    lost = lost.join(gone[["striker", "bar", "beat_in_bar"]])
+    things = [f"pin {now_of[pin]}" if pin in now_of else f"pin {pin} before" for pin in gone["pin_id"]]
+    lost = gone[["striker", "bar", "beat_in_bar"]].assign(thing=things)
     lost["before"], lost["before_se"] = gone["free_s"] * slower, gone["free_se"] * slower
-    lost = lost.assign(told=False, out_before=gone["misplaced"].astype(bool), out_after=False)
+    lost = lost.assign(told=False, is_new=False, out_before=gone["misplaced"].astype(bool), out_after=False)
     both = pd.concat([made, lost], ignore_index=True) if len(lost) else made
     both["change"] = both["after"] - both["before"]
     both["change_se"] = np.hypot(both["after_se"], both["before_se"])
@@ -78,14 +80,17 @@ def _out(made: pd.DataFrame, when: str) -> pd.Series:
 
 
 def _against_the_middle(made: pd.DataFrame, pair: Pair) -> pd.DataFrame:
+    """Return the delays against the middle one before, and their changes less the middle one of all changes."""
     known = made["change"].notna()
     middle = made["change"].median()
     middle_se = SD_OF_MEDIAN * made.loc[known, "change_se"].mean() / np.sqrt(max(known.sum(), 1))
-    tempo_se = (made["before"] - made["before"].median()).abs() * abs(pair.slower - 1)
-    tempo_se = tempo_se.fillna(np.inf) if not np.isfinite(pair.slower) else tempo_se
+    before = made["before"] - made["before"].median()
+    tempo_se = before.abs() * (abs(pair.slower - 1) if np.isfinite(pair.slower) else np.inf)
+    change = made["change"] - middle
     change_se = np.sqrt(made["change_se"] ** 2 + middle_se**2 + tempo_se**2)
+    made = made.assign(before=before, after=(before + change).fillna(made["after"]), change=change, change_se=change_se)
     # Of two strikers nobody can say which of them moved.
-    return made.assign(change=made["change"] - middle, change_se=change_se, told=bool(known.sum() > 2))
+    return made.assign(told=bool(known.sum() > 2))
 
 
 def strikers_rates(before: pd.DataFrame, now: pd.DataFrame, dispersion: dict[str, float]) -> pd.DataFrame:
@@ -167,4 +172,7 @@ def _wobbles(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _framed(made: pd.DataFrame, **fixed) -> pd.DataFrame:
-    return made.assign(**{"df": np.inf, "least": 0.0, "is_new": False} | fixed).reindex(columns=COLUMNS)
+    usual = {"df": np.inf, "least": 0.0, "is_new": False}
+    return made.assign(**{name: value for name, value in usual.items() if name not in made}, **fixed).reindex(
+        columns=COLUMNS
+    )
