@@ -8,6 +8,10 @@ load and y that on an inertia κ times as large (`model.drive` has the signs),
 both from the speed at which the takes begin. So fast changes fall as 1/κ; slow ones, which friction and the crew's own
 correction hold, hardly at all. Wobbles of a shaft that drives by a freewheel are torque, too (pedals, a crank). Delays,
 pins, wobbles of belts and scatter stay, whatever the inertia.
+
+Three takes of each of 18 simulated machines foresaw the same crew on 4 times the inertia: the loss of speed within 20 %
+of the truth in 17, the felt spread within 25 % in 18, of 6 crews with a click the distance from it within its interval
+in 6 (tests/benchmarks/what_if.py: demo, free and model, 6 machines each from seed 7300).
 """
 
 from dataclasses import dataclass
