@@ -434,7 +434,7 @@ def test_what_does_not_apply_is_absent(tmp_path):
     settings = make_settings(tmp_path, make_recordings(clock=False)[:1], clock=False)
     pins = make_pins(settings.groups()[0], make_notes(), misplaced=(), silent=())
     text = said(page_of(tmp_path, settings, pins=pins, shafts=[], setups=[], budget=[], trend=[], worklist=[]))
-    for title in ("Build days", "What changed", "Pins to move", "Wobble", "Machine set-ups", "The work list"):
+    for title in ("Build days", "What changed", "pins to move", "Wobble", "Machine set-ups", "The work list"):
         assert title not in text
     assert "Where the lateness comes from" not in text
     assert "None of 320 pins is surely misplaced." in text

@@ -78,12 +78,12 @@ class DemoMachine:
 
 
 class ModelMachine:
-    """The model's own equations, with a steadier crew and pins that miss."""
+    """The model's own equations: one row late, one striker late in company and one soon after its own last strike."""
 
-    def __init__(self, seed, healthy=False):
+    def __init__(self, seed, healthy=False, bars=None):
         chance = np.random.default_rng([seed, 14])
         self.seed, self.machine = seed, timing_machine.make_machine()
-        self.notes = timing_machine.make_notes(chance, bars=60 + seed % 31, density=(0.7, 1.6))
+        self.notes = timing_machine.make_notes(chance, bars=bars or 60 + seed % 31, density=(0.7, 1.6))
         self.truth = timing_machine.make_truth(chance, self.notes)
         if healthy:
             zero = np.zeros(12)
@@ -226,9 +226,9 @@ def wins(machine, jobs) -> list[float]:
     return won
 
 
-def kept(kind, seed, n_takes, say=print) -> bool | None:
+def kept(kind, seed, n_takes, say=print, **size) -> bool | None:
     """Tell whether the top jobs of a machine win together what they promise; None for an empty list."""
-    machine = KINDS[kind](seed)
+    machine = KINDS[kind](seed, **size)
     listed = list_of(machine, n_takes)
     jobs = [job for job in listed.itertuples() if job.part != "load"][:TOP]
     if not jobs:
