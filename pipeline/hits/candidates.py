@@ -24,6 +24,7 @@ DTYPE = np.dtype(
         ("rise", "f4", (len(flux.MEASURES),)),  # log spectral flux by each measure, dB
         ("strongest", "f4"),  # rise of the band that rises most, dB
         ("middle", "f4"),  # rise of the band in the middle, dB
+        ("low", "f4", (2,)),  # departure of the lowest bands (`low_bands`), and its rise, dB; 0 with one striker
         ("below", "f4"),  # level relative to the loudest around, dB, 0 or less
         ("bands", "f4", (tables.N_BANDS,)),  # mean power after the onset
     ]

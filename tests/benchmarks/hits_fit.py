@@ -1,6 +1,7 @@
 """Fit the numbers of `pipeline.hits.classify` (nets and calibrations) and write `weights.csv`.
 
     python -m tests.benchmarks.hits_fit              # fit all: hours; writes pipeline/hits/classify/weights.csv
+    python -m tests.benchmarks.hits_fit many         # fit microphones that hear many strikers; the others stay
     python -m tests.benchmarks.hits_fit trial FILE   # a few scenes: minutes; writes FILE, which nothing reads
 
 Needs the packages of sounds that `hits_scenes` and `hits_drums` name. Scenes are made of every second sound
@@ -38,12 +39,13 @@ from pipeline.hits.search import faint_strikes, first_pass, rebounds, second_pas
 from pipeline.hits.signal import template
 from pipeline.hits.signal.spool import Waveforms
 from pipeline.settings import Channel, Detection
-from tests.benchmarks import hits_drums, hits_scenes
+from tests.benchmarks import hits_drums, hits_low, hits_scenes
 from tests.benchmarks.hits_fit_scenes import (
     MOST_SOUNDS,
     drum_scenes,
     leaking_scenes,
     lone_scenes,
+    low_scenes,
     mixed_scenes,
     plain_scenes,
     scattered_scenes,
@@ -66,6 +68,7 @@ LEAKS, HELD_OUT_LEAKS = 101_000, 103_000
 DRUMS, HELD_OUT_DRUMS = 30_000, 31_000
 SCATTERED, HELD_OUT_SCATTERED = 32_000, 33_000
 SPARSE, HELD_OUT_SPARSE = 34_000, 35_000
+LOW, HELD_OUT_LOW = 36_000, 37_000
 KITS, HELD_OUT_KITS = (0, 1, 2), (3, 4)  # places in `hits_drums.KITS`
 
 
@@ -79,11 +82,12 @@ class Size:
     mixed: int
     drums: int
     sparse: int
+    low: int
     held_out: tuple[int, int]
 
 
-FULL = Size(None, lone=48, leaking=80, mixed=84, drums=80, sparse=36, held_out=(10, 27))
-TRIAL = Size(MOST_SOUNDS, lone=3, leaking=3, mixed=2, drums=5, sparse=6, held_out=(1, 1))
+FULL = Size(None, lone=48, leaking=80, mixed=84, drums=80, sparse=144, low=36, held_out=(10, 27))
+TRIAL = Size(MOST_SOUNDS, lone=3, leaking=3, mixed=2, drums=5, sparse=6, low=2, held_out=(1, 1))
 
 
 @dataclass(frozen=True)
@@ -167,7 +171,8 @@ def fit(name: str, tables: list[np.ndarray], true: list[np.ndarray], units: int 
 
 def fit_first(name: str, parts: list[Measured]) -> None:
     """Fit what the first pass tells."""
-    tables = [features.of_rise(part.rows)[~part.leaked] for part in parts]
+    shown = features.of_rise_and_low if name == "first_many_strikers" else features.of_rise
+    tables = [shown(part.rows)[~part.leaked] for part in parts]
     fit(name, tables, [part.right[~part.leaked] for part in parts])
 
 
@@ -306,20 +311,28 @@ def fit_parts(plain: list[Measured], lone: list[Measured], leaking: list[Measure
 
 
 def fit_many_strikers(size: Size) -> None:
+    """Fit with every rise kept, whatever the net before this one made of it."""
+    with patch.object(selection, "FIRST_SHARE", 0.0):
+        _fit_many_strikers(size)
+
+
+def _fit_many_strikers(size: Size) -> None:
     """Fit microphones that hear many strikers, the same way, with the drums of three kits and of others."""
     sounds, other = hits_scenes.TUNING_SOUNDS[: size.sounds], hits_scenes.TEST_SOUNDS[: size.sounds]
     mixed = [measured(scene, mixed=True) for scene in mixed_scenes(sounds, SOUNDS, size.mixed)]
     sparse = [measured(scene, mixed=True) for scene in sparse_scenes(sounds, SPARSE, size.sparse)]
-    drums, scattered = [], []
+    drums, scattered, low = [], [], []
     if hits_drums.installed():
         kits = hits_drums.KITS[: len(KITS)] + hits_drums.OTHER_KITS
         drums = [measured(scene, mixed=True) for scene in drum_scenes(KITS, DRUMS, size.drums)]
         scattered = [measured(scene, mixed=True) for scene in scattered_scenes(kits, sounds, SCATTERED)]
+        low = [measured(scene, mixed=True) for scene in low_scenes(hits_low.TUNING_KITS, LOW, size.low)]
     # Drums count twice: else the others, of which there are more, decide.
-    parts = mixed + 2 * drums + scattered + sparse
+    parts = mixed + 2 * drums + scattered + sparse + low
     fit_first("first_many_strikers", parts)
     fit_second_of_many(parts)
     tried("mixed, tuning sounds", mixed, True)
+    tried("low drums, tuning kits", low, True)
     held_out = {
         "mixed, other sounds": mixed_scenes(other, HELD_OUT, size.held_out[1]),
         "sparse, other sounds": sparse_scenes(other, HELD_OUT_SPARSE, size.sparse),
@@ -327,6 +340,7 @@ def fit_many_strikers(size: Size) -> None:
     if hits_drums.installed():
         tried("drums, tuning kits", drums, True)
         held_out["drums, other kits"] = drum_scenes(HELD_OUT_KITS, HELD_OUT_DRUMS, size.drums)
+        held_out["low drums, other kits"] = low_scenes(hits_low.TEST_KITS, HELD_OUT_LOW, size.low // 2)
         kits = hits_drums.KITS[len(KITS) :]
         held_out["scattered, other kits and sounds"] = scattered_scenes(kits, other, HELD_OUT_SCATTERED)
     for name, scenes in held_out.items():
@@ -388,16 +402,17 @@ def write(path: Path) -> None:
 
 def main(words: list[str]) -> None:
     """Fit all and write it."""
-    if words not in ([], ["trial", *words[1:2]]):
+    if words not in ([], ["many"], ["trial", *words[1:2]]):
         sys.exit(__doc__)
     if not hits_scenes.installed():
         sys.exit("expected the sounds of package sonic-pi-samples; found none; install it")
-    if not words and not hits_drums.installed():
+    if words[:1] != ["trial"] and not hits_drums.installed():
         sys.exit("expected the drum kits of package hydrogen-drumkits; found none; install it")
-    size = TRIAL if words else FULL
-    fit_one_striker(size)
+    size = TRIAL if words[:1] == ["trial"] else FULL
+    if words != ["many"]:
+        fit_one_striker(size)
     fit_many_strikers(size)
-    write(Path(words[1]) if words else net.FILE)
+    write(Path(words[1]) if words[1:] else net.FILE)
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ Each generator takes sounds or kits and a seed, from which its scenes count on, 
 
 import numpy as np
 
-from tests.benchmarks import hits_drums, hits_scenes
+from tests.benchmarks import hits_drums, hits_low, hits_scenes
 
 MOST_SOUNDS = 12  # of a scene: a fit needs at least as many
 
@@ -120,6 +120,15 @@ def sparse_scenes(sounds, seed: int, n_scenes: int):
             yield hits_scenes.scene(
                 number, names, mixed=True, per_s=1, snr_db=rng.uniform(15, 60), duration_s=20, at=at, level_sd_db=4
             )
+
+
+def low_scenes(kits: tuple[str, ...], seed: int, n_scenes: int):
+    """Yield drum kits of which each part is struck as often, low ones among others (`hits_low`)."""
+    for number in range(seed, seed + n_scenes):
+        rng = np.random.default_rng(number + 3)
+        yield hits_low.scene(
+            number, kits[number % len(kits)], rng.uniform(4, 13), rng.uniform(8, 45), level_sd_db=rng.uniform(1, 6)
+        )
 
 
 def one_microphone(samples: np.ndarray, stroke_s: np.ndarray) -> hits_scenes.Scene:

@@ -23,14 +23,14 @@ from pipeline.hits.classify import features, net, surroundings
 # The nets: what each is shown. Names are those of `weights.csv`.
 NETS = {
     "first_one_striker": features.RISE,
-    "first_many_strikers": features.RISE,
+    "first_many_strikers": features.RISE + features.LOW,
     "struck_with_template": features.RISE + features.TEMPLATE,
     "struck_filter_found": features.FILTER,
     "struck_filter_not_found": features.LOG_ODDS,
     "own_no_template": features.LEAKAGE + features.PEAK,
     "own_with_template": features.LEAKAGE + features.PEAK + features.TEMPLATE,
     "own_filter_found": features.LEAKAGE + features.FILTER,
-    "many_strikers": features.RISE + surroundings.NAMES,
+    "many_strikers": features.RISE + features.LOW + surroundings.NAMES,
 }
 # Offset, weight of the log odds, weight of the share that leaks; a row for each of `_routes`.
 CALIBRATIONS = ("calibration_struck", "calibration_own")
@@ -61,10 +61,13 @@ def _by_parts(probability: Callable[[slice], np.ndarray], n: int) -> np.ndarray:
 
 
 def _at_first(rows: np.ndarray, mixed: np.ndarray) -> np.ndarray:
-    of_rise, probability = features.of_rise(rows), np.zeros(len(rows))
-    for mine, name in ((mixed, "first_many_strikers"), (~mixed, "first_one_striker")):
+    probability = np.zeros(len(rows))
+    for mine, shown, name in (
+        (mixed, features.of_rise_and_low, "first_many_strikers"),
+        (~mixed, features.of_rise, "first_one_striker"),
+    ):
         if mine.any():
-            probability[mine] = net.probability(of_rise[mine], name)
+            probability[mine] = net.probability(shown(rows[mine]), name)
     return probability
 
 
@@ -94,7 +97,7 @@ def own_strike(rows: np.ndarray, mixed: np.ndarray | bool, evidence: Evidence, r
 
 def of_surroundings(rows: np.ndarray, rate_hz: int) -> np.ndarray:
     """Return the features of the candidates of one channel with many strikers, in any order, (n, n_features) array."""
-    of_rise, order = features.of_rise(rows), np.argsort(rows["at"], kind="stable")
+    of_rise, order = features.of_rise_and_low(rows), np.argsort(rows["at"], kind="stable")
     at_first_ = net.probability(of_rise[order], "first_many_strikers")
     table = np.column_stack([of_rise[order], surroundings.features(rows[order], at_first_, rate_hz)])
     return table[np.argsort(order)]

@@ -16,6 +16,7 @@ RISE = (
     "log_rise_strongest_band",
     "log_rise_middle_band",
 )
+LOW = ("log_low_departure", "log_low_rise")
 TEMPLATE = ("log_matched_snr", "log_matched_snr_over_2", "correlation", "to_strongest_db")
 LEAKAGE = (
     "above_leakage_db_below_0",
@@ -62,6 +63,11 @@ def of_rise(rows: np.ndarray) -> np.ndarray:
             np.log(rows["middle"] + 0.1),
         ]
     )
+
+
+def of_rise_and_low(rows: np.ndarray) -> np.ndarray:
+    """Return the same with what the lowest bands do, (n, 13) array."""
+    return np.column_stack([of_rise(rows), np.log(rows["low"] + 1.0)])
 
 
 def of_template(evidence: Evidence) -> np.ndarray:

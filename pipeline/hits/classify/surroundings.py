@@ -14,7 +14,15 @@ NAMES = (
     *(
         f"{side}_{name}"
         for side in ("before", "after")
-        for name in ("log_gap_s", "passed_db", "log_odds", "log_likelihood_gain", "rise_sharp_db", "rise_broad_db")
+        for name in (
+            "log_gap_s",
+            "passed_db",
+            "log_odds",
+            "log_likelihood_gain",
+            "rise_sharp_db",
+            "rise_broad_db",
+            "low_departure_db",
+        )
     ),
     "strikes_within_12_ms",
     "strikes_within_50_ms",
@@ -50,7 +58,7 @@ def features(rows: np.ndarray, at_first: np.ndarray, rate_hz: int) -> np.ndarray
 
     Returns
     -------
-    features : (n, 19) array
+    features : (n, 21) array
         In the order of `NAMES`: by how much the candidate passes the nearest likely one before and after it (0 when
         none is near), how many others strike within `AROUND_S`, how it compares with its channel's usual strike, its
         loud ones and its noise, and what rings before it with the noise.
@@ -60,7 +68,8 @@ def features(rows: np.ndarray, at_first: np.ndarray, rate_hz: int) -> np.ndarray
     gain = np.log(rows["gain"] + 1.0)
     probability = at_first.clip(LEAST_PROBABILITY, 1 - LEAST_PROBABILITY)
     rises = rows["rise"][:, [flux.SHARP, flux.BROAD]]
-    values = np.column_stack([peak_db, np.log(probability / (1 - probability)), gain, rises])
+    odds = np.log(probability / (1 - probability))
+    values = np.column_stack([peak_db, odds, gain, rises, rows["low"][:, 0]])
     passed = [_passed(at_s, at_first, values, step) for step in (-1, 1)]
     return np.column_stack([*passed, _around(at_s, at_first), _to_usual(at_first, peak_db, noise_db, gain)])
 

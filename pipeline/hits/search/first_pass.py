@@ -1,7 +1,8 @@
 """First pass: go through a recording block by block and measure every rise that may be a strike.
 
-In: the sound. Out: `Candidates`. Each channel's spectral flux gives the rises (`flux`), change detection puts them to
-the sample (`onset`), a net gives each a first probability (`classifier`). Most rises are noise: what will never count
+In: the sound. Out: `Candidates`. Each channel's spectral flux gives the rises (`flux`), with many strikers also what
+departs from the ring in the lowest bands (`low_bands`); change detection puts them to the sample (`onset`), a net gives
+each a first probability (`classifier`). Most rises are noise: what will never count
 is dropped at once.
 """
 
@@ -18,7 +19,7 @@ from pipeline.hits.candidates import DTYPE, N_HEIGHTS, NOT_SEARCHED, Candidates
 from pipeline.hits.channels import is_mixed, only_striker
 from pipeline.hits.classify import classifier, selection
 from pipeline.hits.health.watch import Watch
-from pipeline.hits.signal import flux, leakage, onset
+from pipeline.hits.signal import flux, leakage, low_bands, onset
 from pipeline.hits.signal.spool import Rows, Waveforms
 from pipeline.settings import Channel, Detection
 
@@ -28,6 +29,10 @@ BROAD_DB, NARROW_DB = 0.8, 2.5  # of those measures: about ten candidates a seco
 SHARP_DB, SHARP_GAP = 3.0, 3  # the same for the shortest measure, and frames within which only the strongest counts
 SHARP_NEAR = (-3, 9)  # frames around a peak of the other measures
 NARROW_APART = 20  # frames from a broad rise at which a narrow one is another
+LOW_DB, LOW_RISE_DB, LOW_GAP = 6.0, 2.0, 10  # departure of the lowest bands, its rise; frames within which one counts
+LOW_BEFORE, LOW_SHARE = 25, 0.5  # frames before its peak: a strike is where it last passes this share of its rise
+LOW_NEAR = 8  # frames from another rise at which it is another
+LOW_REACH = (-2, 16), (-12, -2)  # frames around a rise: its departure, and what it was before
 MEASURE_REACH = 4  # frames: a measure counts with its best frame this near
 LOUDEST_REACH = 60  # frames: the level is relative to the loudest this near
 BANDS_S = 0.030  # after the onset: long enough for a colour, shorter than most gaps
@@ -58,6 +63,8 @@ class Search:
         Gives the probability of rows of DTYPE by all but `channel`, `at`, `spread`, `attack` and `bands`.
     least : float
         Probability from which a candidate is kept.
+    mixed : bool
+        Whether it hears many strikers.
     """
 
     cut: flux.Frames
@@ -65,6 +72,7 @@ class Search:
     floor: np.ndarray | None
     probability: Callable[[np.ndarray], np.ndarray]
     least: float
+    mixed: bool = False
 
 
 @dataclass(frozen=True)
@@ -130,7 +138,14 @@ def _searches(sound: audio.Audio, channels: tuple[Channel, ...], detection: Dete
     floors = _idle_floors(detection, channels, cut, sound.step)
     least = selection.least_at_first(detection)
     return [
-        Search(cut, gap, floors.get(number), partial(classifier.at_first, mixed=is_mixed(channel)), least)
+        Search(
+            cut,
+            gap,
+            floors.get(number),
+            partial(classifier.at_first, mixed=is_mixed(channel)),
+            least,
+            is_mixed(channel),
+        )
         for number, channel in enumerate(channels)
     ]
 
@@ -205,11 +220,16 @@ def _rises(samples: np.ndarray, power: np.ndarray, inside: slice, its: Search) -
     """Return rows of the rises of a block, with all that is known before they are placed, and their frames."""
     cut, floor = its.cut, its.floor
     rises = flux.rises(power, flux.floors(power) if floor is None else np.maximum(floor, flux.LEAST_FLOOR), cut)
-    frame = _frames(rises.measured, its.gap)
+    frame, departure_db = _frames(rises.measured, its.gap), None
+    if its.mixed:
+        departure_db = low_bands.departures(samples, cut)[: len(power)]
+        frame = _with_low(frame, departure_db)
     frame = frame[(frame * cut.hop >= inside.start) & (frame * cut.hop < min(inside.stop, len(samples)))]
     rows = np.zeros(len(frame), DTYPE)
     rows["rise"] = _best_near(rises.measured, frame)
     rows["strongest"], rows["middle"] = rises.strongest_db[frame], rises.middle_db[frame]
+    if its.mixed:
+        rows["low"] = _low_at(departure_db, frame)
     loudest = flux.running_maximum(rises.level_db, LOUDEST_REACH)
     rows["below"] = _best_near(rises.level_db[:, None], frame)[:, 0] - loudest[frame]
     rows["peak"], rows["noise"] = onset.levels(samples, frame * cut.hop, cut.rate_hz)
@@ -234,6 +254,26 @@ def _frames(measured: np.ndarray, gap: int) -> np.ndarray:
     moved = np.where(near.max(axis=1, initial=0) > 0, frame + near.argmax(axis=1) + SHARP_NEAR[0], frame)
     left = frame[np.abs(moved - frame) >= SHARP_GAP]
     return np.unique(np.concatenate([moved, left, sharp])).astype(np.int64)
+
+
+def _with_low(frame: np.ndarray, departure_db: np.ndarray) -> np.ndarray:
+    """Return the frames of rises with those at which only the lowest bands depart from what rang before."""
+    peak = flux.peaks(departure_db, LOW_DB, LOW_GAP)
+    before = departure_db[np.maximum(peak[:, None] - np.arange(LOW_BEFORE + 1), 0)]
+    least = before.min(axis=1, initial=np.inf)
+    half = least + LOW_SHARE * (departure_db[peak] - least)
+    # A window sees a strike half its length ahead; the slope's middle is where the strike is.
+    edge = (peak - (before < half[:, None]).argmax(axis=1))[departure_db[peak] - least > LOW_RISE_DB]
+    near = np.searchsorted(frame, edge + LOW_NEAR) > np.searchsorted(frame, edge - LOW_NEAR)
+    return np.unique(np.concatenate([frame, edge[~near]]))
+
+
+def _low_at(departure_db: np.ndarray, frame: np.ndarray) -> np.ndarray:
+    """Return the departure of the lowest bands at given frames, and how far it rises there, (n, 2) array."""
+    last = len(departure_db) - 1
+    there, before = (departure_db[np.clip(frame[:, None] + np.arange(*reach), 0, last)] for reach in LOW_REACH)
+    highest = there.max(axis=1, initial=0.0)
+    return np.column_stack([highest, np.maximum(highest - before.min(axis=1, initial=np.inf), 0.0)])
 
 
 def _best_near(values: np.ndarray, frame: np.ndarray) -> np.ndarray:
