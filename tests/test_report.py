@@ -548,7 +548,7 @@ def test_the_finding_and_the_place_of_the_report_take_at_most_twelve_rows_of_80_
     named = [line for line in lines if re.match(r"  x\d+: ", line)]
     assert named and lines[-1] == f"  and {30 - len(named)} more; the report has their reasons"
     # Verdict, caution and first job have found room before the many reasons.
-    assert "Before hands-on work: standstill, wheel blocked" in " ".join(lines)
+    assert "Standstill first: wheel blocked" in " ".join(lines)
     assert "Not tight yet" in lines[0] and [line[:2] for line in lines if line[1] == "."] == ["1.", "2."]
 
 

@@ -8,6 +8,7 @@ from pipeline.report.results import Results
 
 MOST_ROWS = 12 - 1  # DESIGN, section 7; one says where the report is
 COLUMNS = 80  # of the terminal that the rows are counted for
+CAUTION = "Standstill first: wheel blocked, people off the pedals, belt tension released."
 MOST_REFUSED = 4  # recordings named with their reasons; chosen, so that the jobs still find room
 
 
@@ -45,7 +46,7 @@ def finding(found: Results) -> list[str]:
         *[Said(f"{news.opening(other)}: {verdict.headline(other)}", 8) for other in found.sections[1:]],
         Said(news.used_said(found), 0),
         *[
-            Said(f"  {one.recording}: {one.reason}", 2 if rank == 0 else 7)
+            Said(f"  {one.recording}: {one.reason}", 4 if rank == 0 else 7)
             for rank, one in enumerate(refused[:MOST_REFUSED])
         ],
     ]
@@ -66,13 +67,16 @@ def _judged(found: Results, jobs: list[news.Job]) -> list[Said]:
     return [
         Said(f"{news.opening(lead)}: {verdict.headline(lead)}", 0),
         *([Said(changed, 6)] if changed else []),
-        *([Said(words.HANDS_ON, 0)] if news.needs_caution(jobs) else []),
-        *[
-            Said(f"{number}. {job.where}: {job.correction}" + (f" Wins {job.gain}." if job.gain else ""), 1 + number)
-            for number, job in enumerate(jobs, 1)
-        ],
+        *([Said(CAUTION, 0)] if news.needs_caution(jobs) else []),
+        *[Said(_job(number, job), number) for number, job in enumerate(jobs, 1)],
         *([] if jobs else [Said("No job is sure enough to be first.", 1)]),
     ]
+
+
+def _job(number: int, job: news.Job) -> str:
+    """Return a job with the first of its cures; the others, and what would make sure, stand in the report."""
+    cure = words.sentence(job.correction.partition("; ")[0])
+    return f"{number}. {job.where}: {cure}" + (f" Wins {job.gain}." if job.gain else "")
 
 
 def _n_named(lines: list[Said]) -> int:
