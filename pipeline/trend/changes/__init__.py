@@ -63,7 +63,7 @@ def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
     parts = [things.shafts(pair, before["shafts"], now["shafts"], least)]
     # A clock test has one arm: neither pins nor strikers to compare.
     if not pair.is_clock:
-        of_song = used[used["arrangement"].isin([pair.before.arrangement, pair.now.arrangement])]
+        of_song = used[used["arrangement"].eq(pair.now.arrangement)]
         dispersion = {"missed": _dispersion(of_song, "n_missed"), "extra": _dispersion(of_song, "n_extra")}
         parts += [
             things.pins(pair, before["pins"], now["pins"]),
@@ -94,13 +94,13 @@ def _moved(heard: pd.DataFrame, strikers: pd.DataFrame) -> set[str]:
 
 def _dispersion(takes: pd.DataFrame, count: str) -> float:
     """Return by how much the takes' counts vary more than Poisson variables, at least 1 (as `group_values.rates`)."""
-    misfit, df = 0.0, 0
-    for _, group in takes[takes["n_notes"] > 0].groupby(group_values.KEYS):
-        rate = group[count].sum() / group["n_notes"].sum()
-        if rate > 0:
-            misfit += ((group[count] - rate * group["n_notes"]) ** 2 / (rate * group["n_notes"])).sum()
-            df += len(group) - 1
-    return max(1.0, misfit / df) if df else 1.0
+    takes = takes[takes["n_notes"] > 0]
+    of_group = takes.groupby(group_values.KEYS)
+    rate = of_group[count].transform("sum") / of_group["n_notes"].transform("sum")
+    # A group without any event tells nothing.
+    expected = (rate * takes["n_notes"])[rate > 0]
+    df = len(expected) - len(takes.loc[expected.index, group_values.KEYS].drop_duplicates())
+    return max(1.0, float(((takes[count] - expected) ** 2 / expected).sum()) / df) if df else 1.0
 
 
 def _of(frame: pd.DataFrame, group) -> pd.DataFrame:
