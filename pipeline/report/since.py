@@ -9,6 +9,7 @@ from pipeline.report import news
 from pipeline.report.results import Found
 
 MOST_LISTED = 30  # sentences under one heading; the table has them all
+TO_DO = "Still to do"
 ENDS = {
     "mended": "mended",
     "moved": "moved, and not where it belongs",
@@ -73,7 +74,7 @@ def listed(found: Found) -> list[Listed]:
     asked, moved = rows["job"].notna(), rows["verdict"].eq("moved")
     parts = {
         "Mended": rows[rows["verdict"].eq("mended")],
-        "Still to do": rows[asked & rows["verdict"].isin(["unchanged", "moved", "worse"])],
+        TO_DO: rows[asked & rows["verdict"].isin(["unchanged", "moved", "worse"])],
         "New since": rows[~asked & (rows["verdict"].eq("worse") | rows["verdict"].eq("new") & rows["kind"].ne("pin"))],
         "Changed, and neither mended nor worse": rows[
             ~asked & rows["verdict"].eq("moved") & rows["kind"].ne("microphone")
@@ -89,6 +90,11 @@ def listed(found: Found) -> list[Listed]:
         if said:
             made.append(Listed(name, said[:MOST_LISTED], max(0, len(said) - MOST_LISTED)))
     return made
+
+
+def needs_caution(found: Found) -> bool:
+    """Tell whether a sentence sends someone to the machine."""
+    return any(part.title == TO_DO for part in listed(found))
 
 
 def sentence(found: Found, row) -> str:
