@@ -345,7 +345,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     )
     assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
     assert "move it 0.9 mm (±0.1) forward" in text
-    assert "oak block bar 10 beat 3 11.0 ms (±1.6) early 0.7 mm (±0.1) backward" in text
+    assert "oak block 2 bar 10 beat 3 11.0 ms (±1.6) early 0.7 mm (±0.1) backward" in text
     assert "Load makes 50 % of it: without it the spread would be 5.0 ms in place of 7.0 ms." in text
     assert "Over a take the tempo falls by 0.4 % a minute." in text
     assert (
@@ -520,7 +520,7 @@ def test_only_sure_jobs_stand_first_and_at_most_three(tmp_path):
     jobs = [job | {"rank": 10 + number} for number, job in enumerate(make_jobs(group)[:1] * 5)]
     lines = report.finding(report.read(make_project(tmp_path, settings, worklist=make_jobs(group) + jobs)))
     assert [line[:2] for line in lines if line[0].isdigit() and line[1] == "."] == ["1.", "2.", "3."]
-    wins = "Wins at most 12 fewer strikes heard displaced a playthrough (4.0 to 20) and 2.1 ms of 7.0 ms spread."
+    wins = "Wins at most 12 fewer noticed faults a playthrough (4.0 to 20), and 2.1 ms of 7.0 ms spread."
     assert f"1. flywheel: Try a lighter release. {wins}" in " ".join(lines).replace("\xa0", " ")
     assert not [line for line in lines if "slate" in line]  # 70 % is not sure
 

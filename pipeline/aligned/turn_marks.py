@@ -6,7 +6,6 @@ on by as many beats as the barrel has on its way round, whatever the tempo.
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline import tables
 
@@ -46,9 +45,10 @@ def sentence(mark_s: np.ndarray, aligned: pa.Table, notes: pa.Table, bars_per_tu
 
 def _beats_between(mark_s: np.ndarray, aligned: pa.Table) -> np.ndarray:
     """Return by how many beats the score goes on from mark to mark, within stretches without a stall or restart."""
-    played = aligned.filter(pc.equal(aligned["status"], "played"))
-    hit_s, beat = (tables.numbers(played[name]) for name in ("hit_s", "score_beat"))
-    stretch = tables.numbers(played["playthrough"]) * (len(aligned) + 1) + tables.numbers(played["segment"])
+    played = np.array(aligned["status"].to_pylist(), object) == "played"
+    names = ("hit_s", "score_beat", "playthrough", "segment")
+    hit_s, beat, playthrough, segment = (tables.numbers(aligned[name])[played] for name in names)
+    stretch = playthrough * (len(aligned) + 1) + segment
     found = []
     for one in np.unique(stretch):
         mine = np.flatnonzero(stretch == one)
