@@ -81,7 +81,11 @@ def pins_to_move(found: Found) -> list[Column]:
     return _told(
         Column("Row", [number.get(row.striker, "") + row.striker for row in rows]),
         Column("Turn", [str(int(row.barrel_turn + 1e-9) + 1) if several else "" for row in rows], True),
-        Column("From the mark", [f"{words.plain(row.index_deg)}°" if told else "" for row in rows], True),
+        Column(
+            "From the mark",
+            [f"{words.plain(row.index_deg)}°" if words.known(row.index_deg) else "" for row in rows],
+            True,
+        ),
         Column("Along the surface", [words.millimetres(row.index_mm) for row in rows], True),
         Column("Where", [words.place(row.bar, row.beat_in_bar) for row in rows]),
         Column("The pin is", [words.late(row.offset_s, row.offset_se) for row in rows], True),
