@@ -4,7 +4,7 @@
 
 python=${PYTHON:-python3}
 "$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null || {
-    echo "set-up: expected python 3.11 or newer; found $("$python" --version 2>&1); install it or say PYTHON=..." >&2
+    echo "set-up: expected python 3.11 or newer; found $("$python" --version 2>/dev/null || echo none); install it or say PYTHON=..." >&2
     exit 1
 }
 "$python" -c 'import venv, ensurepip' 2>/dev/null || {
