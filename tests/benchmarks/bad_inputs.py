@@ -484,7 +484,7 @@ def run(folder: Path) -> int:
     jobs = [("notes", one.name) for one in config.arrangements]
     jobs += [(stage, one.recording) for one in config.recordings for stage in ("hits", "aligned")]
     jobs += [("timing", one.id) for one in config.groups()]
-    jobs += [(stage,) for stage in ("tables", "trend", "worklist", "report")]
+    jobs += [(stage,) for stage in ("tables", "worklist", "trend", "report")]
     for stage, *words in jobs:
         if __main__.main([stage, "config.yaml", *words]):
             return 1
