@@ -8,7 +8,7 @@ from pipeline.tables.columns import arrow, numbers
 from pipeline.tables.contracts import CONTRACTS, GATHERED, GROUP_KEYS, N_BANDS, VERSION, Contract
 from pipeline.tables.layout import group_folder, log, path
 from pipeline.tables.parquet import gather, is_whole, mark_of, prune, read, said, write
-from pipeline.tables.rows import build, empty, keyed
+from pipeline.tables.rows import build, empty, keyed, of_group
 from pipeline.tables.whole_file import replacing
 
 __all__ = [
@@ -28,6 +28,7 @@ __all__ = [
     "log",
     "mark_of",
     "numbers",
+    "of_group",
     "path",
     "prune",
     "read",

@@ -5,7 +5,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.tables import columns as arrays
-from pipeline.tables.contracts import CONTRACTS, Contract
+from pipeline.tables.contracts import CONTRACTS, GROUP_KEYS, Contract
 
 
 def empty(name: str) -> pa.Table:
@@ -36,6 +36,20 @@ def build(name: str, columns: dict) -> pa.Table:
     filled = [arrays.cast(columns[field.name], field) for field in contract.schema]
     table = pa.Table.from_arrays(filled, schema=contract.schema)
     return checked(table.take(order_of(table, contract)), contract)
+
+
+def of_group(frame, key: tuple):
+    """Return the rows of one group of a data frame.
+
+    Parameters
+    ----------
+    frame : pd.DataFrame
+        With the columns GROUP_KEYS.
+    key : tuple
+        Their values.
+    """
+    same = [frame[name] == value for name, value in zip(GROUP_KEYS, key, strict=True)]
+    return frame[np.logical_and.reduce(same)].reset_index(drop=True)
 
 
 def checked(table: pa.Table, contract: Contract) -> pa.Table:

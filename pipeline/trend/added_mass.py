@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline import flywheel
+from pipeline import flywheel, tables
 from pipeline.settings import Machine
 from pipeline.trend.group_values import KEYS
 from pipeline.trend.intervals import NORMAL
@@ -73,8 +73,7 @@ class _Loads:
 
 
 def _loads(strikers, takes, key) -> _Loads:
-    mine = strikers[[tuple(row) == key for row in strikers[KEYS].itertuples(index=False)]].set_index("striker")
-    of = takes[[tuple(row) == key for row in takes[KEYS].itertuples(index=False)]]
+    mine, of = tables.of_group(strikers, key).set_index("striker"), tables.of_group(takes, key)
     shared = float((of["sag_max_se"] / of["sag_max"]).astype(float).mean())
     table = mine[["drag", "drag_se"]].astype(float) * float(of["tempo_bpm"].mean()) ** 2
     return _Loads(table[mine["drag_se"] > 0], shared)

@@ -83,16 +83,39 @@ def rates(takes: pd.DataFrame, count: str) -> tuple[pd.DataFrame, float]:
     df : float
         Degrees of freedom of the dispersion; NaN without a pool.
     """
-    takes = takes[takes["n_notes"] > 0]
-    summed = takes.groupby(KEYS).agg(n=(count, "sum"), notes=("n_notes", "sum"), size=("n_notes", "size")).reset_index()
-    of_group = takes.merge(summed, on=KEYS)
+    summed, varied = _summed(takes, count), dispersion(takes, count)
+    df = varied[1] or float((summed["size"] - 1).sum())
+    summed["value"] = summed["n"] / summed["notes"]
+    # Half an event more, so that a group without any does not have the variance 0.
+    summed["variance"] = varied[0] * (summed["n"] + 0.5) / summed["notes"] ** 2 if df else np.nan
+    return summed.assign(value_se=np.sqrt(summed["variance"])), df or np.nan
+
+
+def dispersion(takes: pd.DataFrame, count: str) -> tuple[float, float]:
+    """Return by how much counts vary more between the takes of a group than Poisson variables, at least 1.
+
+    Parameters
+    ----------
+    takes, count
+        As of `rates`.
+
+    Returns
+    -------
+    dispersion : float
+        Pooled over the groups; 1 where nothing tells.
+    df : float
+        Its degrees of freedom.
+    """
+    summed = _summed(takes, count)
+    of_group = takes[takes["n_notes"] > 0].merge(summed, on=KEYS)
     expected = of_group["n"] / of_group["notes"] * of_group["n_notes"]
     misfit = ((of_group[count] - expected) ** 2 / expected)[expected > 0].sum()
     # A group without any event tells nothing of the dispersion.
     df = float((summed["size"] - 1)[summed["n"] > 0].sum())
-    dispersion = max(1.0, misfit / df) if df else 1.0
-    df = df or float((summed["size"] - 1).sum())
-    summed["value"] = summed["n"] / summed["notes"]
-    # Half an event more, so that a group without any does not have the variance 0.
-    summed["variance"] = dispersion * (summed["n"] + 0.5) / summed["notes"] ** 2 if df else np.nan
-    return summed.assign(value_se=np.sqrt(summed["variance"])), df or np.nan
+    return (max(1.0, misfit / df) if df else 1.0), df
+
+
+def _summed(takes: pd.DataFrame, count: str) -> pd.DataFrame:
+    """Return events, notes and takes of each group."""
+    groups = takes[takes["n_notes"] > 0].groupby(KEYS)
+    return groups.agg(n=(count, "sum"), notes=("n_notes", "sum"), size=("n_notes", "size")).reset_index()

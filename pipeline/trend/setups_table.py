@@ -48,12 +48,11 @@ def setups(
     pa.Table
         Contract 'setups'.
     """
-    used, moved = group_values.used_takes(recordings), inertia.to_pandas()
+    used, moved, loads = group_values.used_takes(recordings), inertia.to_pandas(), strikers.to_pandas()
     rows = []
     for arrangement in sorted(used["arrangement"].unique()):
         takes = used[used["arrangement"] == arrangement].merge(_own_spreads(moved), on="recording", how="left")
         found = _of_arrangement(takes, moved[moved["arrangement"] == arrangement], songs[arrangement], settings)
-        loads = strikers.to_pandas()
         rows += _with_measured_inertia(found, loads[loads["arrangement"] == arrangement], takes, settings)
     made = pd.DataFrame(rows, columns=tables.CONTRACTS["setups"].schema.names)
     return tables.build("setups", {name: made[name].to_list() for name in made})

@@ -54,7 +54,7 @@ def jobs(
     """
     found = []
     for group in newest(settings, lateness):
-        of_group = {name: _of_group(table, group) for name, table in given.items()}
+        of_group = {name: tables.of_group(table.to_pandas(), group.key) for name, table in given.items()}
         takes = {one.recording: aligned[one.recording] for one in group.recordings if one.recording in aligned}
         machine, recordings = settings.machine_of(group.setup, group.arrangement), of_group.pop("recordings")
         of_group["tempo"] = tempo[group.id].to_pandas()
@@ -132,13 +132,6 @@ def _before(heard: GroupData, recordings: pd.DataFrame) -> float | None:
     n_heard = heard.strikers.loc[heard.strikers["n_played"] + heard.strikers["n_missed"] > 0, "n_notes"].sum()
     n_notes = recordings["n_notes"].sum()
     return float(recordings["n_noticed"].sum() * n_heard / n_notes) if n_notes else None
-
-
-def _of_group(table: pa.Table, group: Group) -> pd.DataFrame:
-    frame = table.to_pandas()
-    return frame[
-        np.logical_and.reduce([frame[key] == value for key, value in zip(tables.GROUP_KEYS, group.key, strict=True)])
-    ]
 
 
 def _columns(rows: list[dict], names: list[str]) -> dict[str, list]:

@@ -5,7 +5,6 @@
 says what became of what the last work list asked.
 """
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 
@@ -46,9 +45,9 @@ def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **g
     frames["strikers"]["n_takes"] = n_takes.reindex(of_rows).fillna(0).astype(int).to_numpy()
     notes = {name: table.to_pandas() for name, table in songs.items()}
     scale = microphones.take_sds(frames["strikers"])
-    made = []
+    jobs, made = asked.to_pandas(), []
     for pair in pairs.compared(settings, used, notes):
-        listed = fates.Asked(_of(asked.to_pandas(), pair.before), notes[pair.before.arrangement])
+        listed = fates.Asked(tables.of_group(jobs, pair.before.key), notes[pair.before.arrangement])
         made.append(_of_pair(pair, frames, used, scale, listed))
     names = tables.CONTRACTS["changes"].schema.names
     every = pd.concat([pd.DataFrame(columns=names), *made]).reindex(columns=names)
@@ -56,7 +55,9 @@ def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **g
 
 
 def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
-    before, now = ({name: _of(frame, group) for name, frame in frames.items()} for group in (pair.before, pair.now))
+    before, now = (
+        {name: tables.of_group(frame, group.key) for name, frame in frames.items()} for group in (pair.before, pair.now)
+    )
     heard = microphones.microphones(before["strikers"], now["strikers"], scale)
     heard = with_verdicts(heard.assign(asked=False)) if len(heard) else heard
     least = tuple(float(one["budget"]["detectable_s"].astype(float).max()) for one in (before, now))
@@ -64,7 +65,7 @@ def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
     # A clock test has one arm: neither pins nor strikers to compare.
     if not pair.is_clock:
         of_song = used[used["arrangement"].eq(pair.now.arrangement)]
-        dispersion = {"missed": _dispersion(of_song, "n_missed"), "extra": _dispersion(of_song, "n_extra")}
+        dispersion = {name: group_values.dispersion(of_song, f"n_{name}")[0] for name in ("missed", "extra")}
         parts += [
             things.pins(pair, before["pins"], now["pins"]),
             things.pins_missed(pair, before["pins"], now["pins"], listed.missing(pair.pin_of)),
@@ -90,22 +91,6 @@ def _moved(heard: pd.DataFrame, strikers: pd.DataFrame) -> set[str]:
     channels = heard.loc[heard["verdict"].eq("moved") & heard["quantity"].eq("sound"), "thing"]
     on = strikers["rig"].fillna("") + ", channel " + strikers["channel"].fillna(0).astype(int).astype(str)
     return set(strikers.loc[on.isin(channels), "striker"])
-
-
-def _dispersion(takes: pd.DataFrame, count: str) -> float:
-    """Return by how much the takes' counts vary more than Poisson variables, at least 1 (as `group_values.rates`)."""
-    takes = takes[takes["n_notes"] > 0]
-    of_group = takes.groupby(group_values.KEYS)
-    rate = of_group[count].transform("sum") / of_group["n_notes"].transform("sum")
-    # A group without any event tells nothing.
-    expected = (rate * takes["n_notes"])[rate > 0]
-    df = len(expected) - len(takes.loc[expected.index, group_values.KEYS].drop_duplicates())
-    return max(1.0, float(((takes[count] - expected) ** 2 / expected).sum()) / df) if df else 1.0
-
-
-def _of(frame: pd.DataFrame, group) -> pd.DataFrame:
-    same = [frame[key] == value for key, value in zip(tables.GROUP_KEYS, group.key, strict=True)]
-    return frame[np.logical_and.reduce(same)].reset_index(drop=True)
 
 
 def _values(column: pd.Series) -> list:
