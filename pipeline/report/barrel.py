@@ -1,11 +1,13 @@
 """Draw the barrel unrolled: a row for each striker, a mark for each pin, up for late and down for early."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
 from pipeline import hearing, words
 from pipeline.report import drawing
-from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.drawing import Frame, Picture, in_both_widths
 from pipeline.report.results import Found, bar_starts
 from pipeline.report.song import bar_axis, passage_names
 
@@ -20,11 +22,10 @@ def unrolled(found: Found) -> Picture | None:
     if not len(pins) or found.is_clock:
         return None
     sentence = _said(found, pins)
-    return Picture(
+    return in_both_widths(
         "The barrel, unrolled",
         sentence,
-        _unrolled(found, pins, WIDE_PX, sentence),
-        _unrolled(found, pins, NARROW_PX, sentence),
+        partial(_unrolled, found, pins),
         (
             ("up", "late"),
             ("down", "early"),

@@ -1,11 +1,13 @@
 """Draw where the lateness comes from, and the build days."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
 from pipeline import hearing, words
 from pipeline.report import click, drawing
-from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture, in_both_widths
 from pipeline.report.results import KEYS, Found, Results
 from pipeline.report.song import value_axis
 
@@ -38,11 +40,10 @@ def build_days(results: Results, found: Found) -> Picture | None:
     if len(days) < 2:
         return None
     sentence = _days_said(days, quantity)
-    return Picture(
+    return in_both_widths(
         "Build days",
         sentence,
-        _days(days, quantity, WIDE_PX, sentence),
-        _days(days, quantity, NARROW_PX, sentence),
+        partial(_days, days, quantity),
         (("late", "worse"), ("early", "better"), ("unsure", "no clear change, or nothing yet to tell")),
     )
 

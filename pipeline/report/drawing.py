@@ -56,6 +56,11 @@ class Picture:
     legend: tuple[tuple[str, str], ...] = ()  # class of the swatch, words
 
 
+def in_both_widths(title: str, sentence: str, draw, legend: tuple[tuple[str, str], ...] = ()) -> Picture:
+    """Return a picture that `draw` draws for a width (px) and a label."""
+    return Picture(title, sentence, draw(WIDE_PX, sentence), draw(NARROW_PX, sentence), legend)
+
+
 def svg(width: float, height: float, label: str, parts: list[str], kind: str) -> str:
     """Wrap the parts of a picture; `label` is what a screen reader says."""
     return (

@@ -1,12 +1,14 @@
 """Draw the song: how fast the machine turns, load and crew stacked; and each strike against the felt beat."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from pipeline import hearing, words
 from pipeline.report import drawing, verdict
-from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.drawing import Frame, Picture, in_both_widths
 from pipeline.report.results import Found, bar_starts, bars_of, runs_of_passages
 
 MOST_TAKES = 8  # drawn one by one behind the mean; more would be a carpet
@@ -33,11 +35,10 @@ def speed(found: Found) -> Picture | None:
     ]
     takes = takes if 1 < len(takes) <= MOST_TAKES else []
     sentence = _speed_said(found, mean)
-    return Picture(
+    return in_both_widths(
         "The song: how fast it turns, and what holds it back",
         sentence,
-        _speed(found, mean, takes, WIDE_PX, sentence),
-        _speed(found, mean, takes, NARROW_PX, sentence),
+        partial(_speed, found, mean, takes),
         (
             ("load", "load"),
             ("crew", "crew"),
@@ -56,11 +57,10 @@ def strikes(found: Found) -> Picture | None:
     judged = verdict.judged(found.lateness).strikes
     noticed = judged[judged["noticed"]]
     sentence = _strikes_said(felt, judged)
-    return Picture(
+    return in_both_widths(
         "Each strike against the beat one feels",
         sentence,
-        _strikes(found, felt, noticed, WIDE_PX, sentence),
-        _strikes(found, felt, noticed, NARROW_PX, sentence),
+        partial(_strikes, found, felt, noticed),
         (
             ("late", "late, noticed"),
             ("early", "early, noticed"),

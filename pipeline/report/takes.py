@@ -1,11 +1,13 @@
 """Draw all takes of an arrangement in their order with the limits of chance, and name those that stand apart."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
 from pipeline import words
 from pipeline.report import drawing
-from pipeline.report.drawing import NARROW_PX, WIDE_PX, Frame, Picture
+from pipeline.report.drawing import Frame, Picture, in_both_widths
 from pipeline.report.results import Found, Results
 from pipeline.report.song import value_axis
 
@@ -26,11 +28,10 @@ def chart(results: Results, found: Found) -> Picture | None:
         return None
     rows = rows.sort_values("place").reset_index(drop=True)
     sentence = said(rows, quantity)
-    return Picture(
+    return in_both_widths(
         f"Take by take: {words.quantity_name(quantity)}",
         sentence,
-        _drawn(rows, quantity, WIDE_PX, sentence),
-        _drawn(rows, quantity, NARROW_PX, sentence),
+        partial(_drawn, rows, quantity),
         (
             ("unsure", "a take"),
             ("ring", "stands apart"),
