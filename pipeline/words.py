@@ -17,6 +17,7 @@ HANDS_ON = "Before hands-on work: standstill, wheel blocked, people off the peda
 CAUTION = f"{HANDS_ON} Local codes and licensed practice decide what is allowed."
 MINUS = "\N{MINUS SIGN}"
 AS_DESCRIBED = "as described"  # the machine without a set-up
+SURE_CERTAINTY = 0.95  # of a job, from which on it stands on the first screen and on the work sheet
 SURELY = 1.96  # standard errors on either side that hold 95 of 100
 FINEST_BEAT = 16  # parts of a beat from which on a place in the bar is written in decimals
 BEAT_ERROR = 0.004  # beats: scores keep places to a tick (480 or so to a beat); 3.33 in a list still is 3 1/3

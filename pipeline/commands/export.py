@@ -32,8 +32,8 @@ def command(config: str, csv: bool = False) -> None:
     _write(folder / "work-sheet.html", exports.sheet_html(sheet).encode())
     _write(folder / "work-sheet.csv", exports.sheet_csv(sheet).encode("utf-8-sig"))
     print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
-    used = [take for take in loaded.recordings if _midi(loaded, take, folder)]
-    print(f"{folder}: of {words.count(len(used), 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
+    n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
+    print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
     if csv:
         print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
 
@@ -43,27 +43,28 @@ def _sheet(config: settings.Settings, worklist) -> exports.Sheet:
     return exports.Sheet.of_jobs(worklist, machines)
 
 
-def _midi(config: settings.Settings, take: settings.Recording, folder: Path) -> bool:
-    """Write the two MIDI files of a recording; nothing of one that was refused."""
-    path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
-    aligned = tables.read(path, "aligned")
-    group = config.group_of(take.recording)
+def _midi(config: settings.Settings, group: settings.Group, folder: Path) -> int:
+    """Write the two MIDI files of each recording of a group but those that were refused; return of how many."""
+    notes = tables.read(tables.path(config.results, "notes", arrangement=group.arrangement), "notes")
     tempo = tables.read(tables.path(config.results, "tempo", build_day=group.build_day, group=group.id), "tempo")
-    mine = tempo.filter([name == take.recording for name in tempo["recording"].to_pylist()])
-    if not len(aligned) or not len(mine):
-        return False
-    notes = tables.read(tables.path(config.results, "notes", arrangement=take.arrangement), "notes")
-    found = tables.path(config.results, "hits", recording=take.recording)
-    hits = tables.read(found, "hits")
-    level_db = dict(zip(hits["hit_id"].to_pylist(), tables.numbers(hits["level_db"]).tolist(), strict=True))
-    files = {
-        "": exports.tempo_file(notes, mine),
-        "-hits": exports.hits_file(notes, aligned, level_db, tables.said(found, "hits")["duration_s"]),
-    }
-    for ending, file in files.items():
-        with tables.replacing(folder / f"{take.recording}{ending}.mid") as out:
-            file.save(file=out)
-    return True
+    of_row, n_used = tempo["recording"].to_pylist(), 0
+    for take in group.recordings:
+        path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
+        aligned, mine = tables.read(path, "aligned"), tempo.filter([name == take.recording for name in of_row])
+        if not len(aligned) or not len(mine):
+            continue
+        n_used += 1
+        found = tables.path(config.results, "hits", recording=take.recording)
+        hits = tables.read(found, "hits")
+        level_db = dict(zip(hits["hit_id"].to_pylist(), tables.numbers(hits["level_db"]).tolist(), strict=True))
+        files = {
+            "": exports.tempo_file(notes, mine),
+            "-hits": exports.hits_file(notes, aligned, level_db, tables.said(found, "hits")["duration_s"]),
+        }
+        for ending, file in files.items():
+            with tables.replacing(folder / f"{take.recording}{ending}.mid") as out:
+                file.save(file=out)
+    return n_used
 
 
 def _copies(config: settings.Settings, folder: Path) -> int:

@@ -5,7 +5,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables, words
-from pipeline.exports.tempo_file import DRUMS, track_of
+from pipeline.exports.tempo_file import DRUMS, deltas, latin, track_of
 
 DIVISION, TEMPO_US = 4800, 500_000  # a tick is 0.1 ms
 _TICKS_PER_S = DIVISION * 1e6 / TEMPO_US
@@ -50,16 +50,9 @@ def hits_file(notes: pa.Table, aligned: pa.Table, level_db: dict[int, float], du
 def _marks(aligned: pa.Table, duration_s: float) -> mido.MidiTrack:
     """Return the track of the tempo with a marker for each missed note, where it should have come."""
     events = [(0, mido.MetaMessage("set_tempo", tempo=TEMPO_US))]
-    for at_s, said in sorted(_missed(aligned)):
-        events.append(
-            (_tick(at_s), mido.MetaMessage("marker", text=said.encode("latin-1", "replace").decode("latin-1")))
-        )
-    track, before = mido.MidiTrack(), 0
-    for tick, message in events:
-        track.append(message.copy(time=tick - before))
-        before = tick
-    track.append(mido.MetaMessage("end_of_track", time=max(_tick(duration_s) - before, 0)))
-    return track
+    events += [(_tick(at_s), mido.MetaMessage("marker", text=latin(said))) for at_s, said in sorted(_missed(aligned))]
+    last = mido.MetaMessage("end_of_track", time=max(_tick(duration_s) - events[-1][0], 0))
+    return mido.MidiTrack([*deltas(events), last])
 
 
 def _missed(aligned: pa.Table) -> list[tuple[float, str]]:
@@ -73,7 +66,7 @@ def _missed(aligned: pa.Table) -> list[tuple[float, str]]:
         if len(played) > 1:
             played = played[np.argsort(beat[played], kind="stable")]
             at_s = float(np.interp(beat[one], beat[played], hit_s[played]))
-            place = words.place(rows[one]["bar"], rows[one]["beat_in_bar"]).replace("\N{NO-BREAK SPACE}", " ")
+            place = words.with_plain_spaces(words.place(rows[one]["bar"], rows[one]["beat_in_bar"]))
             found.append((at_s, f"missed: {rows[one]['striker']}, {place}"))
     return found
 

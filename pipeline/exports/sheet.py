@@ -15,7 +15,6 @@ from pipeline import words
 from pipeline.exports.csv_copy import plain
 from pipeline.settings import Machine
 
-SURE = 0.95  # certainty from which a job stands on the sheet, as on the report's first screen
 _COLUMNS = ("done", "turn", "degrees", "mm from the index mark", "row", "striker", "note", "move", "job")
 _STYLE = """
 @page { margin: 14mm } body { font: 11pt sans-serif; color: #000; background: #fff; margin: 1em }
@@ -59,7 +58,7 @@ class Sheet:
             By set-up.
         """
         rows = worklist.to_pylist()
-        sure = [row for row in rows if row["certainty"] >= SURE]
+        sure = [row for row in rows if row["certainty"] >= words.SURE_CERTAINTY]
         lines = [line for row in sure for line in _lines(row, machines[row["setup"]])]
         lines.sort(key=lambda line: (line.note != "", line.degrees or 0.0, line.turn or 0, line.row or 0))
         groups = dict.fromkeys(

@@ -47,7 +47,7 @@ def tempo_file(notes: pa.Table, tempo: pa.Table) -> mido.MidiFile:
         at = np.round(score_beat[inside] * DIVISION).astype(int) - begun + first
         played += list(zip(at.tolist(), pitch[inside].tolist(), velocity[inside].tolist(), strict=True))
         tick = first + round(beat[-1] * DIVISION) - begun
-    map_of.extend(_deltas(events))
+    map_of.extend(deltas(events))
     return mido.MidiFile(type=1, ticks_per_beat=DIVISION, tracks=[map_of, track_of("machine", played, 0)])
 
 
@@ -62,8 +62,8 @@ def track_of(name: str, played: list[tuple[int, int, int]], channel: int, hold: 
         events.append((tick + hold, 0, mido.Message("note_off", channel=channel, note=pitch)))
         free[pitch] = tick + hold
     events.sort(key=lambda event: event[:2])
-    track = mido.MidiTrack([mido.MetaMessage("track_name", name=_latin(name))])
-    track.extend(_deltas([(tick, message) for tick, _, message in events]))
+    track = mido.MidiTrack([mido.MetaMessage("track_name", name=latin(name))])
+    track.extend(deltas([(tick, message) for tick, _, message in events]))
     return track
 
 
@@ -102,7 +102,7 @@ def _follow(events: list, shift: int, tick, time_s, now_s: float) -> float:
     return now_s
 
 
-def _deltas(events: list[tuple[int, mido.Message]]) -> list[mido.Message]:
+def deltas(events: list[tuple[int, mido.Message]]) -> list[mido.Message]:
     """Return messages with the ticks since the one before."""
     before, found = 0, []
     for tick, message in events:
@@ -111,6 +111,6 @@ def _deltas(events: list[tuple[int, mido.Message]]) -> list[mido.Message]:
     return found
 
 
-def _latin(text: str) -> str:
+def latin(text: str) -> str:
     """Return a text as the MIDI library can write it."""
     return text.encode("latin-1", "replace").decode("latin-1")

@@ -7,7 +7,6 @@ import pandas as pd
 from pipeline import words
 from pipeline.report.results import Found, Results
 
-SURE_CERTAINTY = 0.95  # certainty from which a job stands on the first screen
 MOST_JOBS = 3  # on the first screen (DESIGN, section 7)
 LEAST_SPREAD_S = 0.00005  # less than a tenth of a millisecond would read as none
 HANDS_ON = ("pin", "striker", "load", "shaft")  # parts at which hands go into the machine
@@ -149,7 +148,7 @@ def _job(row, felt_sd_s: float) -> Job:
         to_be_sure=words.capital(words.sentence(row.to_be_sure)) if words.known(row.to_be_sure) else "",
         gain=_gain(row, felt_sd_s),
         certainty=words.percent(min(row.certainty, 0.999), digits=1 if row.certainty >= 0.99 else 0),
-        sure=row.certainty >= SURE_CERTAINTY,
+        sure=row.certainty >= words.SURE_CERTAINTY,
     )
 
 

@@ -115,7 +115,7 @@ def _changes(row, known, before) -> str:
             continue
         against = f" instead of {words.quantity(as_what, before[as_what])}" if as_what in before else ""
         changed.append(f"{name} {_range(as_what, value, low, high)}{against}")
-    return ", ".join([*changed, *([f"about the same {_joined(same)}"] if same else [])])
+    return ", ".join([*changed, *([f"about the same {words.joined(same)}"] if same else [])])
 
 
 def _mechanism(row, rows, before) -> str:
@@ -146,7 +146,7 @@ def _played(row) -> str:
     if row.agrees != "differs":
         return ""
     names = {stem + unit: name for stem, unit, name, _ in QUANTITIES} | {"steady_4": "steadiness over 4 bars"}
-    wrong = _joined([names[one] for one in row.differs])
+    wrong = words.joined([names[one] for one in row.differs])
     return (
         f"It was played, and was not as foreseen in {wrong}: crew, friction or wheel were not the same but for what is "
         "configured. Do not build on what is foreseen here."
@@ -179,11 +179,6 @@ def _caution(row, now) -> str:
     if max(ratios) < HEAVIER:
         return text + "."
     return text + ": guards, brake, shaft and fixings must be reconsidered by someone competent before it turns."
-
-
-def _joined(names) -> str:
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _by(ratio) -> str:

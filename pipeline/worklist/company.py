@@ -44,18 +44,22 @@ def _job(heard, striker, in_company, unready) -> Job | None:
     # The delay itself is the same for all its strikes: what differs is company and readiness.
     removed_s = np.where(own, heard.strikes["striker_s"] - striker.delay_s, 0.0)
     found, cures, tests, errors = [], [], [], []
-    if in_company:
-        late = words.milliseconds(striker.company_s, striker.company_se)
-        found.append(f"{late} later when one other fires with it")
-        cures.append(LIGHTER)
-        errors.append(striker.company_se / striker.company_s)
-        tests += _alone(heard, striker.striker)
-    if unready:
-        late = words.milliseconds(striker.readiness_s, striker.readiness_se)
-        found.append(f"up to {late} later soon after its own last strike")
-        cures.append(SOONER)
-        errors.append(striker.readiness_se / striker.readiness_s)
-        tests += _rested(heard, striker.striker)
+    for holds, size_s, se_s, said, cure, test in (
+        (in_company, striker.company_s, striker.company_se, "{} later when one other fires with it", LIGHTER, _alone),
+        (
+            unready,
+            striker.readiness_s,
+            striker.readiness_se,
+            "up to {} later soon after its own last strike",
+            SOONER,
+            _rested,
+        ),
+    ):
+        if holds:
+            found.append(said.format(words.milliseconds(size_s, se_s)))
+            cures.append(cure)
+            errors.append(se_s / size_s)
+            tests += test(heard, striker.striker)
     return Job(
         part="striker",
         where=striker.striker,

@@ -7,7 +7,7 @@ not promised.
 import numpy as np
 from scipy import stats
 
-from pipeline import hearing
+from pipeline import hearing, words
 from pipeline.words import SURELY
 from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, times
 from pipeline.worklist.counted import fewer_faults, spread_won_s
@@ -37,12 +37,13 @@ def _load(heard, strikers, sure) -> Job | None:
     # All errors to one side: more than they can be.
     half = SURELY * (strikers["n_played"] * strikers["drag_se"]).sum() / cost.sum()
     gain = _gain(heard, half)
-    first = sure.assign(cost=cost).sort_values(["cost", "striker"], ascending=[False, True])["striker"][:MOST_NAMED]
+    first = sure.assign(cost=cost).sort_values(["cost", "striker"], ascending=[False, True])["striker"]
+    named = words.joined(list(first[:MOST_NAMED]))
     finding = (
-        f"the load per strike slows the machine, surely that of {_joined(first)}; if it cost no speed at all, "
+        f"the load per strike slows the machine, surely that of {named}; if it cost no speed at all, "
         f"{times(gain.noticed)} fewer faults a playthrough would be noticed"
     )
-    correction = f"try a lighter release, first at {_joined(first)}; {HEAVIER}"
+    correction = f"try a lighter release, first at {named}; {HEAVIER}"
     return Job("load", "load per strike", finding, correction, AT_THE_LEVER, gain, to_be_sure=IN_TURN)
 
 
@@ -65,8 +66,3 @@ def _gain(heard, half: float) -> Gain:
     per_playthrough = n_notes / strikes["weight"].sum()
     noticed, low, high = (float(one * per_playthrough) for one in (number, low, high))
     return Gain(noticed, low, high, spread_won_s(strikes, load_s))
-
-
-def _joined(names) -> str:
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last

@@ -81,7 +81,7 @@ def _one(take: Heard, even: Even, bpm: float) -> list[str]:
     lines = [_opening(take, even, bpm), f"  {_distance(take, even)}", f"  worst bar: {_worst(even)}"]
     low, high = even.wander_s
     if words.known(low):
-        lines.append(f"  wander over {WANDER_BARS} bars: from {_late(low)} to {_late(high)}")
+        lines.append(f"  wander over {WANDER_BARS} bars: from {words.late(low)} to {words.late(high)}")
     if words.known(even.bar_to_bar):
         lines.append(f"  tempo from bar to bar: {words.spread(words.percent(even.bar_to_bar, digits=2))}")
     lines.append(f"  {_missed(even)}")
@@ -112,13 +112,13 @@ def _opening(take: Heard, even: Even, bpm: float) -> str:
 def _distance(take: Heard, even: Even) -> str:
     spread = words.spread(words.milliseconds(even.spread_s))
     if len(take.click_s):
-        return f"from the click: {spread}, beside a steady {_late(even.offset_s)}"
+        return f"from the click: {spread}, beside a steady {words.late(even.offset_s)}"
     return f"from its own even tempo of {even.tempo_bpm:.2f} a minute: {spread}"
 
 
 def _worst(even: Even) -> str:
     worst = even.worst_bar
-    return f"{even.bar[worst]}, at {even.bar_at_s[worst]:.1f} s in the file, {_late(even.bar_late_s[worst])}"
+    return f"{even.bar[worst]}, at {even.bar_at_s[worst]:.1f} s in the file, {words.late(even.bar_late_s[worst])}"
 
 
 def _missed(even: Even) -> str:
@@ -140,12 +140,6 @@ def _faults(take: Heard) -> str:
         channels = re.match(r"channels? [\d, and]*\d", rest)
         named.setdefault(name + (f" ({channels[0]})" if channels else ""))
     return ", ".join(named)
-
-
-def _late(late_s: float) -> str:
-    """Write a distance with its sign in the word."""
-    written = words.milliseconds(abs(late_s))
-    return f"{written} {'late' if late_s >= 0 else 'early'}"
 
 
 def _cut(line: str) -> str:

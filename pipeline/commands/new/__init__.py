@@ -1,6 +1,7 @@
 """Draft a configuration from an arrangement and a folder of recordings; what is guessed is marked `# check:`."""
 
 import os
+import shlex
 from collections import Counter
 from pathlib import Path
 
@@ -66,4 +67,4 @@ def _say(written: list[Path], texts: tuple[str, ...], takes, left_out: list[str]
     print("\n".join(words.rows(CAUTION, 80)))
     n_guessed = sum(text.removeprefix(draft.HEAD).count(draft.CHECK) for text in texts)
     print(f"guessed: {n_guessed} times, marked '{draft.CHECK}'; mend those lines, then:")
-    print(f"  pindrift check {draft.quoted_for_shell(str(written[0]))}")
+    print(f"  pindrift check {shlex.quote(str(written[0]))}")

@@ -5,7 +5,6 @@ import io
 import json
 import os
 import re
-import shlex
 from pathlib import Path
 
 import numpy as np
@@ -78,7 +77,7 @@ def listed(takes: list[Take], folder: str) -> str:
 
 def rig_name(n_channels: int) -> str:
     """Name a rig by its channels; '' of a list of hits, which needs none."""
-    return words.count(n_channels, "channel").replace("\N{NO-BREAK SPACE}", " ") if n_channels else ""
+    return words.with_plain_spaces(words.count(n_channels, "channel")) if n_channels else ""
 
 
 def quoted(text: str) -> str:
@@ -86,11 +85,6 @@ def quoted(text: str) -> str:
     plain = re.fullmatch(r"[A-Za-z][A-Za-z0-9_./#-]*( [A-Za-z0-9_./-]+)*|(\.\./)+[A-Za-z][A-Za-z0-9_./-]*", text)
     reserved = text.casefold() in ("yes", "no", "on", "off", "true", "false", "null", "none", "y", "n")
     return text if plain and not reserved else json.dumps(text, ensure_ascii=False)
-
-
-def quoted_for_shell(text: str) -> str:
-    """Write a path as one types it in a shell."""
-    return shlex.quote(text)
 
 
 def _parts(song: Song, name: str, path: str) -> str:
@@ -118,7 +112,7 @@ def _strikers(song: Song) -> list[tuple[str, int, int | None, int]]:
 
 def _striker(name: str, pitch: int, channel: int | None, count: int) -> str:
     only = f", channel: {channel}" if channel else ""
-    strikes = words.count(count, "strike").replace("\N{NO-BREAK SPACE}", " ")
+    strikes = words.with_plain_spaces(words.count(count, "strike"))
     return f"    - {{name: {quoted(name)}, notes: [{pitch}]{only}}}  {CHECK} {note_name(pitch)}, {strikes}\n"
 
 
