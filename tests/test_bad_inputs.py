@@ -234,7 +234,7 @@ def test_a_damaged_midi_file_is_read_or_refused(good, tmp_path_factory, how):
 def test_a_damaged_list_is_read_or_refused(good, tmp_path_factory, how):
     path = tmp_path_factory.getbasetemp() / "damaged.csv"
     path.write_bytes(damaged((good / "list.csv").read_bytes(), how))
-    machine = bad_inputs_machine(good)
+    machine = load(str(good / "config.yaml")).machine
     try:
         rows = hit_lists.rows_of(path, machine)
     except InputError as error:
@@ -268,15 +268,6 @@ def test_a_damaged_sound_file_is_read_or_refused(good, tmp_path_factory, how):
         assert "expected" in error.faults[0]
     else:
         assert np.isfinite(samples).all()
-
-
-def bad_inputs_machine(folder):
-    before = os.getcwd()
-    os.chdir(folder)
-    try:
-        return load("config.yaml").machine
-    finally:
-        os.chdir(before)
 
 
 @pytest.mark.long

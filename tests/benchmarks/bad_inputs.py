@@ -474,13 +474,12 @@ def run(folder: Path) -> int:
     from pipeline.errors import InputError
 
     os.chdir(folder)
-    if __main__.main(["check", "config.yaml"]):
-        # The workflow does not start; a recording that is refused stops nobody, though, so go on if it can be loaded.
-        try:
-            settings.load("config.yaml")
-        except InputError:
-            return 1
-    config = settings.load("config.yaml")
+    # Where `check` refuses, the workflow does not start; a recording that is refused stops nobody, though.
+    __main__.main(["check", "config.yaml"])
+    try:
+        config = settings.load("config.yaml")
+    except InputError:
+        return 1
     jobs = [("notes", one.name) for one in config.arrangements]
     jobs += [(stage, one.recording) for one in config.recordings for stage in ("hits", "aligned")]
     jobs += [("timing", one.id) for one in config.groups()]
