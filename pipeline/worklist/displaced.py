@@ -13,8 +13,8 @@ from pipeline import words
 from pipeline.words import SURELY
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, move
-from pipeline.worklist.counted import felt_again, fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
+from pipeline.worklist.noticed_faults import felt_again, fewer_faults, spread_won_s
 
 TOLD = 2 * np.log(19)  # twice the log of the odds from which a place is told from a delay: 95 %
 SLOWER = 0.2  # by which a take is slower that is to tell a place from a delay: never faster than it ran already

@@ -9,7 +9,7 @@ import pyarrow as pa
 from pipeline import hearing
 from pipeline.bars import bar_lines
 from pipeline.settings import Machine
-from pipeline.worklist.counted import laid_out
+from pipeline.worklist.noticed_faults import laid_out
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,7 +22,7 @@ class GroupData:
     notes : pd.DataFrame
         Contract 'notes'.
     strikes : pd.DataFrame
-        Contract 'lateness', as `counted.laid_out` lays them out.
+        Contract 'lateness', as `noticed_faults.laid_out` lays them out.
     strikers, pins : pd.DataFrame
         The group's rows of the contracts; strikers with `n_notes`, what each has to play in a playthrough.
     by_take : pd.DataFrame

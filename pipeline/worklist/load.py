@@ -10,8 +10,8 @@ from scipy import stats
 from pipeline import hearing, words
 from pipeline.words import SURELY
 from pipeline.worklist.candidate import AT_THE_LEVER, CERTAIN, Candidate, Gain, Job, times
-from pipeline.worklist.counted import fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
+from pipeline.worklist.noticed_faults import fewer_faults, spread_won_s
 
 MOST_NAMED = 3  # strikers that are named
 IN_TURN = "two takes or more with it and two without it, on one day, show what it wins"

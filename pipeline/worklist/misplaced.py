@@ -11,8 +11,8 @@ from scipy import stats
 from pipeline import hearing, robust, words
 from pipeline.words import SURELY
 from pipeline.worklist.candidate import AT_THE_BARREL, Candidate, Gain, Job, known, move, place
-from pipeline.worklist.counted import fewer_faults, spread_won_s
 from pipeline.worklist.group_data import GroupData
+from pipeline.worklist.noticed_faults import fewer_faults, spread_won_s
 from pipeline.worklist.places import places
 
 MOST_TAKES = 6  # more takes than these are no day's work; our own choice
