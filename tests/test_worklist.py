@@ -366,6 +366,17 @@ def test_a_striker_that_misses_more_than_the_others_is_a_job_with_the_cause_that
     assert found["gain_missed"] == found["gain_noticed"] and found["gain_s"] == 0
 
 
+def test_a_strike_no_longer_missed_wins_nothing_where_it_is_heard_displaced():
+    """Of 200 notes of slate every fourth comes 30 ms late: one more struck wins three quarters of a fault."""
+    strikers = [make_striker("slate", n_played=540, n_missed=60), make_striker("oak block", n_played=594, n_missed=6)]
+    gains = []
+    for pins in ([], range(1, 400, 8)):
+        listed = jobs(make_lateness(offsets=dict.fromkeys(pins, 0.03)), strikers)
+        found = listed[listed["finding"].str.startswith("60 of 600")].iloc[0]
+        gains.append(found[["gain_noticed", "gain_low", "gain_high"]].to_numpy(dtype=float))
+    np.testing.assert_allclose(gains[1], 0.75 * gains[0])
+
+
 def test_the_certainty_of_a_striker_is_one_minus_its_q_value_by_the_share_of_its_family():
     """6 candidates (two strikers, three kinds of fault); of the shares, strikers .4 and together .1."""
     strikers = [make_striker("slate", n_played=584, n_missed=16), make_striker("oak block", n_played=599, n_missed=1)]

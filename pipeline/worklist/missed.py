@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline import words
+from pipeline import hearing, words
 from pipeline.worklist import rates
 from pipeline.worklist.candidate import AT_THE_BARREL, AT_THE_LEVER, CERTAIN, NEW_PART, Candidate, Gain, Job, place
 from pipeline.worklist.group_data import GroupData
@@ -71,6 +71,8 @@ class Fault:
         What to do when all share it.
     cure : callable
         From a striker's row of the table to what is found further and what to do about it.
+    counts : np.ndarray, shape=(n_strikers,)
+        Noticed faults that one fewer wins.
     by_time : bool
         It may come with the time as well as with the strikes: only who has more by both stands out.
     """
@@ -81,6 +83,7 @@ class Fault:
     said: str
     shared: str
     cure: Callable[[tuple], tuple[str, str]]
+    counts: np.ndarray
     by_time: bool = False
 
     def p_value(self) -> np.ndarray:
@@ -163,7 +166,10 @@ def _pin(heard, out) -> Job | None:
         finding=f"missed {own[0]} of {own[1]} times; the other pins of its striker {words.percent(failed / tried)}",
         correction=LOOK_AT_THE_PIN,
         effort=AT_THE_BARREL,
-        gain=_gain(len(heard.notes_of(pin.pin_id)), rates.difference(*own, failed, tried)),
+        gain=_gain(
+            len(heard.notes_of(pin.pin_id)) * _counts_struck(heard, pin.striker),
+            rates.difference(*own, failed, tried),
+        ),
         places=places(heard, out, moved=False),
     )
 
@@ -187,12 +193,25 @@ def _faults(heard, strikers) -> list[Fault]:
     # A pin that misses in one take misses in the next: that makes strikers differ, too.
     by_pins = _dispersion_of_pins(heard.pins[~fails]) - 1
     of_misses = Varied(of_misses.phi + by_pins, of_misses.freedom, of_misses.together + by_pins)
-    damp, unknown = ("", DAMP), ("", NO_CAUSE)
+    damp, unknown, one = ("", DAMP), ("", NO_CAUSE), np.ones(len(strikers))
+    struck = np.array([_counts_struck(heard, name) for name in strikers["striker"]])
     return [
-        Fault(missed, tried, of_misses, MISSED, LOOK_AT_ALL, lambda striker: _misses(heard, striker)),
-        Fault(bounced, played, of_extras, BOUNCED, DAMP_ALL, lambda striker: damp),
-        Fault(stray, played, of_extras, STRAY, NO_CAUSE, lambda striker: unknown, by_time=True),
+        Fault(missed, tried, of_misses, MISSED, LOOK_AT_ALL, lambda striker: _misses(heard, striker), struck),
+        Fault(bounced, played, of_extras, BOUNCED, DAMP_ALL, lambda striker: damp, one),
+        Fault(stray, played, of_extras, STRAY, NO_CAUSE, lambda striker: unknown, one, by_time=True),
     ]
+
+
+def _counts_struck(heard, striker: str) -> float:
+    """Return the noticed faults that a strike wins which is no longer missed: it may be heard displaced instead.
+
+    As often as those that its striker plays, or all strikers where it played none.
+    """
+    strikes = heard.strikes
+    own = strikes[strikes["striker"] == striker]
+    own = own if len(own) else strikes
+    displaced = np.average(hearing.is_displaced(own), weights=own["weight"]) if len(own) else 0.0
+    return hearing.MISSED_COUNTS - hearing.DISPLACED_COUNTS * float(displaced)
 
 
 def _varied(takes: pd.DataFrame, failed: str, tried: str) -> Varied:
@@ -238,7 +257,7 @@ def _single(strikers, fault) -> list[Job | None]:
         more, cure = fault.cure(striker)
         said = fault.said.format(fault.failed[at], fault.tried[at])
         finding = f"{said} ({words.percent(rate)}; the others {words.percent(others[0] / others[1])}){more}"
-        jobs.append(_job(striker.striker, finding, cure, _gain(striker.n_notes, excess)))
+        jobs.append(_job(striker.striker, finding, cure, _gain(striker.n_notes * fault.counts[at], excess)))
     return jobs
 
 
@@ -256,7 +275,7 @@ def _together(strikers, fault) -> Job | None:
     which = "strikers" if rest.all() else "other strikers"
     finding = f"{_rate_said(fault, rest)}, by {concerned} of {n_rest} {which}; none of them stands out"
     where = "all strikers" if rest.all() else "the other strikers"
-    return _job(where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy()[rest].sum(), fault))
+    return _job(where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy(), fault))
 
 
 def _alone(strikers, fault) -> Job | None:
@@ -266,7 +285,7 @@ def _alone(strikers, fault) -> Job | None:
         return None
     more, cure = fault.cure(striker)
     finding = _rate_said(fault, [True]) + more
-    return _job(striker.striker, finding, cure, _whole_gain(striker.n_notes, fault))
+    return _job(striker.striker, finding, cure, _whole_gain(strikers["n_notes"].to_numpy(), fault))
 
 
 def _job(where, finding, cure, gain) -> Job:
@@ -281,10 +300,14 @@ def _rate_said(fault, some) -> str:
 
 def _whole_gain(n_notes, fault) -> Gain:
     failed, tried = _rest(fault)
-    return _gain(n_notes, (failed / tried, *rates.interval(failed, tried)))
+    rest = ~fault.stands_out()
+    return _gain((n_notes * fault.counts)[rest].sum(), (failed / tried, *rates.interval(failed, tried)))
 
 
-def _gain(n_notes: float, excess: tuple[float, float, float]) -> Gain:
-    """Return the gain in a playthrough of `n_notes` by losing an excess rate (itself, its lower and upper end)."""
-    noticed, low, high = (float(n_notes * rate) for rate in excess)
+def _gain(counted: float, excess: tuple[float, float, float]) -> Gain:
+    """Return the gain by losing an excess rate (itself, its lower and upper end).
+
+    `counted`: noticed faults in a playthrough when all its strikes failed.
+    """
+    noticed, low, high = (float(counted * rate) for rate in excess)
     return Gain(noticed, low, high, missed=noticed)
