@@ -129,11 +129,11 @@ def by_demo(seed, ratio, follows_click):
             clicks, once = (played.click_s if follows_click else ()), np.ones(len(notes), dtype=int)
             takes.append(timing_machine.take_of(notes, strike_s, missed, once, f"take-{take}", clicks, rig))
         groups.append(_group(takes, name, timing_machine.DAY + timedelta(number)))
-        sags.append(_true_sag(machine, notes, faults, crew))
+        sags.append(true_sag(machine, notes, faults, crew))
     return notes, (light, heavy), groups, sags
 
 
-def _true_sag(machine, notes, faults, crew) -> float:
+def true_sag(machine, notes, faults, crew) -> float:
     """Return the greatest loss of speed over half a beat against the line's mean, when the crew's torque is even."""
     even = replace(crew, wander_nm=0.0)
     played = simulator.simulate(machine, notes, replace(faults, miss_rate=0 * faults.miss_rate), even, 1)
