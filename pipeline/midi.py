@@ -87,8 +87,11 @@ def read_song(path: str, tracks: tuple[int | str, ...] = (), channels: tuple[int
             raise InputError(f"{path}: expected a standard MIDI file; found no file but a folder, pipe or device")
         with open(path, "rb") as file:
             raw = file.read()
+    except FileNotFoundError:
+        raise InputError(f"{path}: expected a standard MIDI file; found none; correct the path") from None
     except OSError as error:
-        raise InputError(f"{path}: expected a standard MIDI file; found that {error.strerror}") from None
+        said = f"found that it cannot be read ({error.strerror})"
+        raise InputError(f"{path}: expected a standard MIDI file; {said}; correct the path") from None
     division, chunks = _chunks(path, raw)
     of_track = [_events(path, rank, len(chunks), chunk) for rank, chunk in enumerate(chunks, 1)]
     events = sorted((event for track in of_track for event in track), key=lambda event: event[0])

@@ -41,7 +41,6 @@ def test_the_package_installs_the_command():
 
 
 SLIPS = {
-    "nothing": ([], "arguments are required: COMMAND"),
     "an unknown command": (["rnu"], "invalid choice: 'rnu'"),
     "no configuration": (["run"], "arguments are required: CONFIG"),
     "an unknown option": (["run", "my.yaml", "--coers", "2"], "unrecognized arguments: --coers 2"),
@@ -54,6 +53,15 @@ def test_a_slip_of_the_fingers_is_said_at_once(tmp_path, case):
     words, said = SLIPS[case]
     printed, beside = pindrift(tmp_path, *words, status=2)
     assert not printed and said in beside[-1] and len(beside) <= 3
+
+
+def test_typed_alone_it_lists_its_commands_and_the_first_to_type(tmp_path):
+    printed, beside = pindrift(tmp_path)
+    said = " ".join(printed)
+    assert not beside and all(re.search(rf"    {name} +\w", said) for name in "new check run look export".split())
+    first = printed[-1].removeprefix("To begin: pindrift ").split()
+    _, beside = pindrift(tmp_path, *first, status=1)
+    assert beside == ["song.mid: expected a standard MIDI file; found none; correct the path"]
 
 
 def test_the_entry_imports_nothing_but_the_standard_library():

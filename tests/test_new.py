@@ -116,6 +116,59 @@ def test_the_names_of_tracks_stand_beside_their_channels(folder):
     assert [match.groups() for match in lines] == [("1", "track 1.wav"), ("2", "track 2.wav"), ("3", "track 10.wav")]
 
 
+def make_named_song(path, tracks):
+    """Write a song of several tracks: (name, channel, pitches)."""
+    made = []
+    for name, channel, pitches in tracks:
+        track = mido.MidiTrack([mido.MetaMessage("track_name", name=name)])
+        for pitch in pitches:
+            track.append(mido.Message("note_on", channel=channel, note=pitch, velocity=90))
+            track.append(mido.Message("note_off", channel=channel, note=pitch, time=480))
+        made.append(track)
+    mido.MidiFile(type=1, tracks=made, ticks_per_beat=480).save(path)
+
+
+def test_a_track_with_one_note_names_its_striker(folder):
+    tracks = [("Oak <block>", 0, [60, 60]), ("slate", 1, [62]), ("bells", 2, [70, 71]), ("click", 3, [80])]
+    make_named_song(folder / "song (2).mid", [*tracks, ("twice", 4, [90]), ("twice", 5, [91]), ("", 6, [95])])
+    new(folder)
+    os.chdir(folder)
+    config = settings.load("drafted here/machine.yaml")
+    names = {one.notes[0]: one.name for one in config.machine.strikers}
+    assert names == {
+        60: "Oak block",
+        62: "slate",
+        70: "A#4",
+        71: "B4",
+        80: "G#5",
+        90: "F#6",
+        91: "G6",
+        95: "B6",
+    }
+
+
+def test_a_note_that_two_tracks_play_is_named_after_neither(folder):
+    make_named_song(folder / "song (2).mid", [("oak block", 0, [60]), ("slate", 1, [60])])
+    new(folder)
+    os.chdir(folder)
+    config = settings.load("drafted here/machine.yaml")
+    assert [one.name for one in config.machine.strikers] == ["C4 of channel 1", "C4 of channel 2"]
+
+
+def test_files_of_tracks_that_are_called_after_a_striker_a_click_or_a_mark_are_their_microphones(folder):
+    make_named_song(folder / "song (2).mid", [("oak block", 0, [60]), ("oak", 1, [62]), ("bells", 2, [70, 71])])
+    names = ("01 Click.wav", "02_oak-block.wav", "03 turn mark.wav", "04 A#4.wav", "05 oak.wav", "06 hall.wav")
+    for name in names:
+        make_sound(folder / "takes" / "tracks 2031-05-20" / name)
+    new(folder)
+    os.chdir(folder)
+    rig = settings.load("drafted here/machine.yaml").rig("6 channels")
+    heard = {channel.channel: channel.hears for channel in rig.channels}
+    assert heard == {1: ("click",), 2: ("oak block",), 3: ("index",), 4: ("A#4",), 5: ("oak",)}
+    text = (folder / "drafted here/machine.yaml").read_text("utf-8")
+    assert "# - {channel: 6, hears: …}  # check: what? (file 06 hall.wav)" in text
+
+
 def test_the_cautions_are_said_and_nothing_is_called_safe(folder):
     said = " ".join(" ".join(new(folder)[0]).split())
     for caution in ("guards before feet and hands", "nobody in the plane of the rim", "wheel blocked", "local codes"):

@@ -457,7 +457,7 @@ def test_a_file_that_is_cut_or_of_another_kind_is_one_line(raw, expected):
 
 
 def test_a_missing_file_is_one_line():
-    assert "found that No such file or directory" in fault()
+    assert "found none; correct the path" in fault()
 
 
 def test_twenty_thousand_notes_are_read_in_a_moment():

@@ -19,8 +19,12 @@ def main(words: list[str] | None = None) -> int:
     """Run the command that stands in `words` (by default the command line); return the exit status."""
     for stream in (sys.stdout, sys.stderr):
         stream.reconfigure(errors="replace")  # a terminal that cannot show a sign shows ? in its place
-    asked = vars(_parser().parse_args(words))
+    parser = _parser()
+    asked = vars(parser.parse_args(words))
     name = asked.pop("command")
+    if name is None:
+        parser.print_help()
+        return 0
     try:
         status = import_module(f"pipeline.commands.{name}").command(**asked) or 0
         sys.stdout.flush()
@@ -43,9 +47,11 @@ def main(words: list[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="pindrift", description="Find where a mechanical music machine drifts from its arrangement, and why."
+        prog="pindrift",
+        description="Find where a mechanical music machine drifts from its arrangement, and why.",
+        epilog="To begin: pindrift new FOLDER --arrangement song.mid --recordings takes",
     )
-    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND")
 
     def add(name: str, said: str) -> argparse.ArgumentParser:
         return commands.add_parser(name, help=said, description=said[0].upper() + said[1:] + ".")

@@ -5,6 +5,7 @@ import io
 import json
 import os
 import re
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,8 @@ machine:
   strikers:
     {CHECK} one striker a note is guessed; give each its name, and put notes that fire the same striker into one line
 """
+NO_NAMES = ("", "everything", "index", "click", "drums", "percussion", "midi")  # no striker is called so
+CALLED = {"index": ("index", "turn", "turn mark", "tacho"), "click": ("click", "metronome")}  # in names of files
 _DAY_FROM = {
     "name": "as the names of files and folders say",
     "recorder": "as the recorder wrote into the files",
@@ -47,7 +50,7 @@ def configuration(song: Song, path: str, takes: list[Take]) -> str:
         Of its file, from the folder of the configuration.
     takes : list of Take
     """
-    name = " ".join(re.sub(r"[^\w -]+", " ", Path(path).stem).split())[:40] or "song"
+    name = _plain(Path(path).stem) or "song"
     name = name if name[0].isalnum() else "song"
     strikers = _strikers(song)
     counts = sorted({take.n_channels for take in takes if take.n_channels})
@@ -99,15 +102,34 @@ def _parts(song: Song, name: str, path: str) -> str:
 
 
 def _strikers(song: Song) -> list[tuple[str, int, int | None, int]]:
-    """Return name, note, MIDI channel (None where it does not matter) and number of strikes of each striker."""
+    """Return name, note, MIDI channel (None where it does not matter) and number of strikes of each striker.
+
+    A track with a single note gives its name to the striker, where no other has it.
+    """
     kinds, counts = np.unique(song.notes[:, [2, 1]], axis=0, return_counts=True)
-    pitches = kinds[:, 0].tolist()
-    return [
-        (note_name(pitch), pitch, None, int(count))
-        if pitches.count(pitch) == 1
-        else (f"{note_name(pitch)} of channel {channel}", pitch, channel, int(count))
-        for (pitch, channel), count in zip(kinds.tolist(), counts, strict=True)
-    ]
+    pitches, tracks = kinds[:, 0].tolist(), _tracks_of_one_note(song)
+    strikers = []
+    for (pitch, channel), count in zip(kinds.tolist(), counts, strict=True):
+        several = pitches.count(pitch) > 1
+        name = note_name(pitch) + (f" of channel {channel}" if several else "")
+        strikers.append((tracks.get((pitch, channel), name), pitch, channel if several else None, int(count)))
+    return strikers
+
+
+def _tracks_of_one_note(song: Song) -> dict[tuple[int, int], str]:
+    """Return the names of tracks by the (pitch, channel) that each holds alone."""
+    named, taken = {}, Counter(_plain(part.name).casefold() for part in song.parts)
+    for part in song.parts:
+        name = _plain(part.name)
+        own = sum(other.lowest <= part.lowest <= other.highest for other in song.parts) == 1
+        if part.lowest == part.highest and own and taken[name.casefold()] == 1 and name.casefold() not in NO_NAMES:
+            named[part.lowest, part.channel] = name
+    return named
+
+
+def _plain(name: str) -> str:
+    """Return a name with nothing but letters, digits and single spaces, so that any system shows it."""
+    return " ".join(re.sub(r"[^\w -]+", " ", name).split())[:40]
 
 
 def _striker(name: str, pitch: int, channel: int | None, count: int) -> str:
@@ -116,13 +138,34 @@ def _striker(name: str, pitch: int, channel: int | None, count: int) -> str:
     return f"    - {{name: {quoted(name)}, notes: [{pitch}]{only}}}  {CHECK} {note_name(pitch)}, {strikes}\n"
 
 
+def _heard_by(track: str, strikers: list[str]) -> str:
+    """Return what the name of a track's file says that it hears: `03 oak block.wav`; '' where it says nothing.
+
+    Of two names that stand in it, `oak` and `oak block`, the longer.
+    """
+    called = {_in_words(name): name for name in strikers}
+    called |= {word: what for what, said in CALLED.items() for word in said}
+    found = [name for name in called if f" {name} " in f" {_in_words(Path(track).stem)} "]
+    return called[max(found, key=len)] if found else ""
+
+
+def _in_words(name: str) -> str:
+    """Return a name in small letters, with nothing but a space between its words."""
+    return " ".join(re.findall(r"[^\W_]+#?", name.casefold()))
+
+
 def _rig(n_channels: int, strikers: list[str], takes: list[Take]) -> str:
     """Return one rig: a microphone a striker where there are enough, else one that hears everything."""
     tracks = next((take.tracks for take in takes if take.n_channels == n_channels and take.tracks), ())
     lines = [f"  {rig_name(n_channels)}:\n"]
+    named = [_heard_by(track, strikers) for track in tracks] if len(tracks) == n_channels else []
     for number in range(1, n_channels + 1):
         of_file = f" (file {tracks[number - 1]})" if len(tracks) == n_channels else ""
-        if n_channels >= len(strikers) and number <= len(strikers) and n_channels > 1:
+        if any(named):
+            what = named[number - 1]
+            line = f"- {{channel: {number}, hears: {what or '…'}}}  {CHECK} "
+            lines.append(f"    {line}as its file is called{of_file}\n" if what else f"    # {line}what?{of_file}\n")
+        elif n_channels >= len(strikers) and number <= len(strikers) and n_channels > 1:
             lines.append(f"    - {{channel: {number}, hears: {strikers[number - 1]}}}  {CHECK} its striker{of_file}\n")
         elif number == 1:
             lines.append(f"    - {{channel: 1, hears: everything}}  {CHECK} or one striker, or several{of_file}\n")
