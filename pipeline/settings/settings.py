@@ -111,11 +111,6 @@ class Settings:
         """Return a group by its `id`."""
         return self._named("group", identity, self._groups)
 
-    def group_of(self, recording: str) -> Group:
-        """Return the group that a recording belongs to."""
-        key = self.recording(recording).group_key
-        return next(group for group in self.groups() if key == group.key)
-
     def _named(self, what: str, name: str, found: dict):
         if name in found:
             return found[name]
