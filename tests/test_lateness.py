@@ -1,9 +1,11 @@
 """Hold the felt ruler against what was measured on listeners, and against simple truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from pipeline import felt, timing
+from pipeline import felt, tables, timing
 from pipeline.timing.tables import lateness
 from tests import timing_machine
 from tests.benchmarks import timing_felt
@@ -55,6 +57,24 @@ def test_faults_noticed_are_missing_double_and_displaced_strikes():
     late, row = got["lateness"], got["recordings"].iloc[0]
     called = late.loc[late["felt_s"].abs() > late["noticed_from_s"], "note_id"]
     assert 24 in set(called) and row["n_noticed"] == len(called)
+
+
+@pytest.mark.parametrize(("confidence", "felt"), [(0.4, False), (0.6, True)])
+def test_a_match_that_is_rather_wrong_than_right_is_not_felt(confidence, felt):
+    """A double strike 0.5 s before is taken for the note, as after a stall: its time is no lateness of the note."""
+    rows = [(beat / 2, beat % 2) for beat in range(40)]
+    notes = timing_machine.notes_of([(beat, striker, "all") for beat, striker in rows])
+    hit_s = 2 + notes["score_s"].to_numpy() + np.random.default_rng(3).normal(0, 0.001, len(rows))
+    hit_s[24] -= 0.5
+    take = timing_machine.take_of(notes, hit_s, np.zeros(len(rows), bool), np.ones(len(rows), int))
+    aligned = take.aligned.to_pandas()
+    aligned.loc[24, "confidence"] = confidence
+    take = replace(take, aligned=tables.build("aligned", {name: list(aligned[name]) for name in aligned}))
+    made = timing.tables_of(timing_machine.make_group([take]), timing_machine.make_machine(2), notes, [take])
+    late, row = made["lateness"].to_pandas().set_index("note_id"), made["recordings"].to_pandas().iloc[0]
+    assert late.loc[24, "felt_s"] == pytest.approx(-0.5, abs=0.01) if felt else np.isnan(late.loc[24, "felt_s"])
+    assert np.isnan(late.loc[24, "noticed_from_s"]) != felt
+    assert row["n_noticed"] == int(felt)
 
 
 def felt_of(place_s, late_s, good=None):

@@ -86,7 +86,7 @@ def felt_again(strikes: pd.DataFrame, removed_s) -> tuple[np.ndarray, np.ndarray
     for at in strikes.groupby("line").indices.values():
         felt_of, felt_se = felt.felt_of(place_s[at], chord[at], late_s[at][:, None], np.ones(len(at), bool))
         felt_s[at], limit_s[at] = felt_of[:, 0], felt.limit_s(gap_s[at], felt_se)
-    return felt_s, limit_s
+    return felt_s, np.where(strikes["noticed_from_s"].isna(), np.nan, limit_s)  # what was not judged is not
 
 
 def _straight(along_s, hit_s) -> tuple[float, float]:

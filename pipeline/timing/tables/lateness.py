@@ -2,7 +2,8 @@
 
 *Song*: against the click (its mean offset apart) or the straight line of the note's own segment.
 
-*Felt*: against the beat that the strikes before carry on (`felt`); linear, so it splits into the same parts.
+*Felt*: against the beat that the strikes before carry on (`felt`); linear, so it splits into the same parts. A match
+that the alignment itself doubts has no felt lateness: what a listener hears there may be another strike.
 """
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import felt, settings, tables
+from pipeline.timing.data.strikes import UNSURE
 from pipeline.timing.data.takes import Take
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys
@@ -35,6 +37,7 @@ def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataF
     for line in hits["line"].unique():
         at = np.flatnonzero(hits["line"] == line)
         felt_s[at], felt_se[at] = felt.felt_of(place_s[at], knot[at], own[at], good[at], len(PARTS))
+    felt_s[hits["confidence"].to_numpy() < UNSURE] = np.nan
     hits["late_s"] = hits["along_late_s"]
     for number, click in enumerate(clicks):
         if click is not None:
@@ -46,7 +49,9 @@ def rows(takes: list[Take], fitted: Fit, clicks: list[Click | None]) -> pd.DataF
     more = {f"{name}_s": column for name, column in zip(names[len(PARTS) :], fitted.load_doubt_s.T, strict=True)}
     more |= {f"felt_{name}_s": column for name, column in zip(names, felt_s.T, strict=True)}
     hits = pd.concat([hits, pd.DataFrame(more, index=hits.index)], axis=1)
-    hits["noticed_from_s"] = felt.limit_s(intervals_s(hits, fitted), felt_se)
+    hits["noticed_from_s"] = np.where(
+        np.isnan(hits["felt_s"]), np.nan, felt.limit_s(intervals_s(hits, fitted), felt_se)
+    )
     return hits
 
 
