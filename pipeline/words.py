@@ -15,6 +15,10 @@ MONTHS = (
 # Opens every text that sends hands into the machine.
 HANDS_ON = "Before hands-on work: standstill, wheel blocked, people off the pedals, belt tension released."
 CAUTION = f"{HANDS_ON} Local codes and licensed practice decide what is allowed."
+LISTENING_CAUTION = (
+    "Before you listen, above all with headphones: turn the volume down first, for ticks and strikes come suddenly. "
+    "Local rules on hearing decide what is allowed."
+)
 MINUS = "\N{MINUS SIGN}"
 AS_DESCRIBED = "as described"  # the machine without a set-up
 SURE_CERTAINTY = 0.95  # of a job, from which on it stands on the first screen and on the work sheet

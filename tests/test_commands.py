@@ -276,7 +276,7 @@ def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop
 
     folder, _ = workshop
     printed, beside = pindrift(folder, "export", "--csv", "barrel one/my.yaml")
-    assert not beside and len(printed) == 3
+    assert not beside and len(printed) == 4
     out = folder / "barrel one/results/exports"
     files = {path.name for path in out.iterdir()}
     assert files == {"a1.mid", "a1-hits.mid", "work-sheet.html", "work-sheet.csv", "tables"}

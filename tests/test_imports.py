@@ -25,6 +25,7 @@ SHARED = {
     "flywheel": {"timing", "trend"},
     "hearing": {"felt", "timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
+    "playback": {"exports", "report"},
     "robust": {"aligned", "felt", "hits", "timing", "worklist"},
     "words": {"hits", "repeats", "timing", "worklist", "report", "exports"},
 }

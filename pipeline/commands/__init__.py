@@ -66,7 +66,7 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("config", metavar="CONFIG")
     run.add_argument("--cores", type=_whole, default=None, metavar="N", help="how many to use; all if not said")
     run.add_argument("--log", action="store_true", help="show what the workflow engine says")
-    export = add("export", "write a work sheet and MIDI files from the results of a run")
+    export = add("export", "write a work sheet, MIDI files and sound from the results of a run")
     export.add_argument("config", metavar="CONFIG")
     export.add_argument("--csv", action="store_true", help="copy the tables for a spreadsheet, too")
     look = add("look", "say how evenly a take is played, without a configuration, with one picture")

@@ -1,8 +1,9 @@
-"""Write what one takes along from the results: the work sheet, MIDI files of each recording, tables as CSV."""
+"""Write what one takes along from the results: the work sheet, MIDI and sound of each recording, tables as CSV."""
 
 from pathlib import Path
 
 from pipeline import exports, settings, tables, words
+from pipeline.commands import sound
 from pipeline.errors import InputError
 
 FOLDER = "exports"  # in the folder of results
@@ -34,6 +35,7 @@ def command(config: str, csv: bool = False) -> None:
     print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
     n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
     print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
+    print(*sound.write(loaded, folder), sep="\n")
     if csv:
         print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
 

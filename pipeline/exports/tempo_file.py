@@ -7,7 +7,7 @@ import mido
 import numpy as np
 import pyarrow as pa
 
-from pipeline import tables
+from pipeline import playback, tables
 from pipeline.errors import InputError
 
 DIVISION = 960  # ticks per quarter note; half of one is 0.3 ms at 96 a minute
@@ -31,19 +31,20 @@ def tempo_file(notes: pa.Table, tempo: pa.Table) -> mido.MidiFile:
     InputError
         The machine was nowhere.
     """
-    stretches = _stretches(tempo)
+    stretches = playback.stretches(tempo)
     if not stretches:
         raise InputError("expected half beats of the tempo; found none")
     score_beat = tables.numbers(notes["score_beat"])
     pitch, velocity = (tables.numbers(notes[name]).astype(int) for name in ("pitch", "velocity"))
     map_of, played = mido.MidiTrack([mido.MetaMessage("track_name", name="tempo")]), []
     events, tick, now_s = [], 0, 0.0
-    for beat, time_s in stretches:
+    for stretch in stretches:
+        beat, time_s = stretch.beat, stretch.time_s
         tick, now_s = _lead_in(events, tick, now_s, time_s[0], beat, time_s)
         first = tick
         begun = round(beat[0] * DIVISION)
         now_s = _follow(events, first - begun, np.round(beat * DIVISION).astype(int), time_s, now_s)
-        inside = (score_beat >= beat[0] - 1e-9) & (score_beat <= beat[-1] + 1e-9)
+        inside = stretch.holds(score_beat)
         at = np.round(score_beat[inside] * DIVISION).astype(int) - begun + first
         played += list(zip(at.tolist(), pitch[inside].tolist(), velocity[inside].tolist(), strict=True))
         tick = first + round(beat[-1] * DIVISION) - begun
@@ -65,20 +66,6 @@ def track_of(name: str, played: list[tuple[int, int, int]], channel: int, hold: 
     track = mido.MidiTrack([mido.MetaMessage("track_name", name=latin(name))])
     track.extend(deltas([(tick, message) for tick, _, message in events]))
     return track
-
-
-def _stretches(tempo: pa.Table) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Return beats and times of each playthrough and segment, in the order of time."""
-    beat, time_s, playthrough, segment = (
-        tables.numbers(tempo[name]) for name in ("score_beat", "time_s", "playthrough", "segment")
-    )
-    found = []
-    for one in sorted(set(zip(playthrough.tolist(), segment.tolist(), strict=True))):
-        mine = np.flatnonzero((playthrough == one[0]) & (segment == one[1]))
-        mine = mine[np.argsort(beat[mine], kind="stable")]
-        if len(mine) > 1:
-            found.append((beat[mine], time_s[mine]))
-    return sorted(found, key=lambda stretch: stretch[1][0])
 
 
 def _lead_in(events: list, tick: int, now_s: float, until_s: float, beat, time_s) -> tuple[int, float]:

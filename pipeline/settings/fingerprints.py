@@ -31,7 +31,7 @@ SHARED = {
     "trend": ("flywheel",),
     "worklist": ("bars", "felt", "hearing", "robust", "words"),
     "report": ("bars", "hearing", "words"),
-    "exports": ("words",),
+    "exports": ("audio", "playback", "words"),
 }
 # Libraries whose versions may change figures.
 LIBRARIES = ("numpy", "scipy", "pandas", "numba", "soundfile", "mido")

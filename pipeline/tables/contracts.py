@@ -543,6 +543,8 @@ where | text | | which one
 finding | text | | what was found
 correction | text | | what to do
 correction_mm? | real | mm | move of the one pin or lever (positive: forward, in the direction of rotation)
+mends? | text | | what it takes away: place (of pins), delay, company, missed, double, load
+late_s? | real | s | of a delay: by how much all strikes of the row come later than those of the middle one
 places? | text | | of pins: JSON list of their notes round the barrel; keys: see `worklist.places`
 effort | text | | where the work is: at the barrel, at the lever, new part
 to_be_sure? | text | | what to record next to be sure (null: nothing to ask)

@@ -120,6 +120,7 @@ def _row(job: Job, certainty: float) -> dict:
     row = {name: words.with_plain_spaces(getattr(job, name)) for name in ("part", "where", "finding", "correction")}
     row |= {name: getattr(job, name) for name in ("correction_mm", "places", "effort")}
     row["after"] = job.after
+    row |= {"mends": job.mends, "late_s": job.late_s if job.mends == "delay" else None}
     if np.isfinite(job.after):
         row["finding"] += "; the gain is counted with the late rows above in time"
     row["to_be_sure"] = job.to_be_sure and words.with_plain_spaces(job.to_be_sure)

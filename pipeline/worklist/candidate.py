@@ -39,6 +39,7 @@ class Job:
     places: str | None = None
     to_be_sure: str | None = None
     late_s: float = 0.0  # of a row that is late as a whole
+    mends: str = ""  # see the contract
     after: float = np.inf  # the gain of the late row that is to be mended first: the own one is counted without it
 
 

@@ -68,6 +68,7 @@ def _job(heard, striker, in_company, unready) -> Job | None:
         effort=NEW_PART if unready else AT_THE_LEVER,
         gain=row_gain(heard, striker, removed_s, max(errors)),
         to_be_sure="; ".join(tests) or None,
+        mends="company",
     )
 
 

@@ -152,6 +152,7 @@ def _delay(heard, row, middle, after) -> Job | None:
         to_be_sure=to_be_sure,
         late_s=late_s,
         after=after,
+        mends="delay",
     )
 
 

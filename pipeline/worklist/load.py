@@ -44,7 +44,7 @@ def _load(heard, strikers, sure) -> Job | None:
         f"{times(gain.noticed)} fewer faults a playthrough would be noticed"
     )
     correction = f"try a lighter release, first at {named}; {HEAVIER}"
-    return Job("load", "load per strike", finding, correction, AT_THE_LEVER, gain, to_be_sure=IN_TURN)
+    return Job("load", "load per strike", finding, correction, AT_THE_LEVER, gain, to_be_sure=IN_TURN, mends="load")
 
 
 def _gain(heard, half: float) -> Gain:

@@ -56,6 +56,7 @@ def together(heard: GroupData, pin_ids: list[int], after: float) -> Job:
         gain=_gain(heard, out),
         places=places(heard, out, moved=True),
         to_be_sure=_to_be_sure(heard, out),
+        mends="place",
         after=after,
     )
 
@@ -76,6 +77,7 @@ def _pin(heard, out, after) -> Job | None:
         correction_mm=move_mm,
         places=places(heard, out, moved=True),
         to_be_sure=_to_be_sure(heard, out),
+        mends="place",
         after=after,
     )
 

@@ -144,6 +144,7 @@ def together(heard: GroupData, pin_ids: list[int]) -> Job:
         effort=AT_THE_BARREL,
         gain=Gain(noticed, noticed - below, noticed + above, missed=noticed),
         places=places(heard, out, moved=False),
+        mends="missed",
     )
 
 
@@ -171,6 +172,7 @@ def _pin(heard, out) -> Job | None:
             rates.difference(*own, failed, tried),
         ),
         places=places(heard, out, moved=False),
+        mends="missed",
     )
 
 
@@ -257,7 +259,7 @@ def _single(strikers, fault) -> list[Job | None]:
         more, cure = fault.cure(striker)
         said = fault.said.format(fault.failed[at], fault.tried[at])
         finding = f"{said} ({words.percent(rate)}; the others {words.percent(others[0] / others[1])}){more}"
-        jobs.append(_job(striker.striker, finding, cure, _gain(striker.n_notes * fault.counts[at], excess)))
+        jobs.append(_job(fault, striker.striker, finding, cure, _gain(striker.n_notes * fault.counts[at], excess)))
     return jobs
 
 
@@ -275,7 +277,7 @@ def _together(strikers, fault) -> Job | None:
     which = "strikers" if rest.all() else "other strikers"
     finding = f"{_rate_said(fault, rest)}, by {concerned} of {n_rest} {which}; none of them stands out"
     where = "all strikers" if rest.all() else "the other strikers"
-    return _job(where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy(), fault))
+    return _job(fault, where, finding, fault.shared, _whole_gain(strikers["n_notes"].to_numpy(), fault))
 
 
 def _alone(strikers, fault) -> Job | None:
@@ -285,11 +287,12 @@ def _alone(strikers, fault) -> Job | None:
         return None
     more, cure = fault.cure(striker)
     finding = _rate_said(fault, [True]) + more
-    return _job(striker.striker, finding, cure, _whole_gain(strikers["n_notes"].to_numpy(), fault))
+    return _job(fault, striker.striker, finding, cure, _whole_gain(strikers["n_notes"].to_numpy(), fault))
 
 
-def _job(where, finding, cure, gain) -> Job:
-    return Job("striker", where, finding, cure, EFFORTS.get(cure, AT_THE_LEVER), gain)
+def _job(fault, where, finding, cure, gain) -> Job:
+    mends = "missed" if fault.said == MISSED else "double"
+    return Job("striker", where, finding, cure, EFFORTS.get(cure, AT_THE_LEVER), gain, mends=mends)
 
 
 def _rate_said(fault, some) -> str:
