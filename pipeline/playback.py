@@ -10,14 +10,16 @@ from dataclasses import dataclass
 import numpy as np
 import pyarrow as pa
 
-from pipeline import tables
-from pipeline.settings import Machine, Rig
+from pipeline import audio, tables
+from pipeline.errors import InputError
+from pipeline.settings import Machine, Recording, Rig, is_list
 
 MARKS = ("index", "click")  # no strikes: the turn mark and the metronome
 # A tick: chosen so that it starts within a sample, is over before a listener hears two, and lies apart from most
 # strikers in pitch.
 TICK_HZ, TICK_S, TICK_PEAK = 2500.0, 0.006, 0.35
 MACHINE_PEAK = 0.7  # of full scale, of the loudest sample of the machine: chosen, 3 dB are left
+SAME_S = 0.001  # a recording whose length differs by more from what was analysed is another one
 _EDGE_BEAT = 1e-9  # a note at the end of a stretch belongs to it
 
 
@@ -52,6 +54,28 @@ class Microphone:
         return self.hears is None or striker in self.hears
 
 
+def opened(take: Recording, duration_s: float) -> audio.Audio:
+    """Open the sound of a recording that was analysed.
+
+    Parameters
+    ----------
+    take : Recording
+    duration_s : float
+        Of the recording, as its hits say.
+
+    Raises
+    ------
+    InputError
+        It is a list of hits; it is gone or another one by now.
+    """
+    if is_list(take.file):
+        raise InputError("a list of hits, which has no sound")
+    sound = audio.look(take.file, take.start_s, take.stop_s)
+    if abs(sound.n_samples / sound.rate_hz - duration_s) > SAME_S:
+        raise InputError(f"{take.file} has changed since the last run")
+    return sound
+
+
 def stretches(tempo: pa.Table) -> list[Stretch]:
     """Return each playthrough and segment of one recording, in the order of time.
 
@@ -72,11 +96,10 @@ def stretches(tempo: pa.Table) -> list[Stretch]:
     return sorted(found, key=lambda stretch: stretch.time_s[0])
 
 
-def ticks_s(notes: pa.Table, tempo: pa.Table) -> np.ndarray:
+def ticks_s(score_beat: np.ndarray, played: list[Stretch]) -> np.ndarray:
     """Return when the arrangement ticks: once for notes that are written together, in the order of time."""
-    score_beat = np.unique(tables.numbers(notes["score_beat"]))
-    due = [one.due_s(score_beat[one.holds(score_beat)]) for one in stretches(tempo)]
-    return np.sort(np.concatenate([np.zeros(0), *due]))
+    score_beat = np.unique(score_beat)
+    return np.sort(np.concatenate([np.zeros(0), *(one.due_s(score_beat[one.holds(score_beat)]) for one in played)]))
 
 
 def ticked(at_s: np.ndarray, first: int, n: int, rate_hz: int) -> np.ndarray:

@@ -6,7 +6,7 @@ where a result comes from, who has touched it, or whether the clock was set.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,6 +14,7 @@ from pipeline import settings, tables
 
 _SEAL = ".made-for"  # beside the report: what it was made for, and the hashes of its files
 _OF_REPORT = ("index.html", "finding.txt")
+_SOUNDS = "sounds/*.flac"  # that the page plays
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,14 @@ def to_make_again(config: settings.Settings, fingerprints: settings.Fingerprints
     return fallen
 
 
+def link_exports(config: settings.Settings, make: Callable[[settings.Settings], None]) -> None:
+    """Have the report made again that links to exports; not where a table does not stand, for a run is due then."""
+    own = {str(Path(config.results, "report", name)) for name in _OF_REPORT}
+    fallen = to_make_again(config, settings.Fingerprints(config))
+    if fallen and own.issuperset(fallen):
+        make(config)
+
+
 def seal_report(results: str, configuration: str) -> None:
     """Note what the report was made for, and what its files hold."""
     with tables.replacing(Path(results, "report", _SEAL)) as file:
@@ -73,10 +82,12 @@ def seal_report(results: str, configuration: str) -> None:
 
 def _sealed(results: str, configuration: str) -> str | None:
     try:
-        files = [Path(results, "report", name).read_bytes() for name in _OF_REPORT]
+        folder = Path(results, "report")
+        files = [folder / name for name in _OF_REPORT] + sorted(folder.glob(_SOUNDS))
+        whole = [f"{hashlib.sha256(file.read_bytes()).hexdigest()} {file.name}" for file in files]
     except OSError:
         return None
-    return "\n".join([tables.VERSION, configuration, *(hashlib.sha256(file).hexdigest() for file in files)]) + "\n"
+    return "\n".join([tables.VERSION, configuration, *whole]) + "\n"
 
 
 def _seal_of(results: str) -> str:

@@ -177,6 +177,14 @@ def place(bar: int, beat_in_bar: float) -> str:
     return f"bar\N{NO-BREAK SPACE}{int(bar)} beat\N{NO-BREAK SPACE}{beat(beat_in_bar)}"
 
 
+def file_time(at_s: float) -> str:
+    """Write a time in a recording as editors of sound count it: `1:02.345`, `1:00:02.345`."""
+    minutes, milliseconds = divmod(round(max(at_s, 0.0) * 1000), 60_000)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{milliseconds // 1000:02d}.{milliseconds % 1000:03d}"
+    return f"{hours}:{minutes:02d}:{seconds}" if hours else f"{minutes}:{seconds}"
+
+
 def late(offset_s: float, se_s=None) -> str:
     """Write `14.0 ms (±0.8) late` or `… early`: the sign is in the word."""
     return f"{milliseconds(abs(offset_s), se_s)} {'early' if offset_s < 0 else 'late'}"

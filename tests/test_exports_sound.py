@@ -4,12 +4,9 @@ Truth: takes rendered by the demo's simulator (`demo.sound`), whose strikes begi
 scipy.io.wavfile and soundfile. The detector is a plain threshold, none of ours.
 """
 
-import json
 import tracemalloc
 from dataclasses import replace
-from datetime import date
 from io import BytesIO
-from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
@@ -17,114 +14,46 @@ import pytest
 import scipy.io.wavfile
 import soundfile
 
-from demo import sound as simulated
 from pipeline import audio, playback, tables
 from pipeline.commands import sound as command
 from pipeline.exports import mended, sound
 from pipeline.settings import Arrangement, Barrel, Channel, Detection, Machine, Recording, Rig, Settings, Striker
-
-RATE_HZ = simulated.RATE_HZ
-NAMES = ("oak block", "slate", "iron rail")
-BODIES = tuple(
-    simulated.material_body(name, kind) for name, kind in zip(NAMES, ("wood", "stone", "metal"), strict=True)
+from tests.heard_takes import (
+    BEAT_S,
+    DAY,
+    GROUP,
+    NAMES,
+    OWN,
+    PIN_S,
+    RATE_HZ,
+    ROOM,
+    START_S,
+    make,
+    make_job,
+    make_own,
+    make_room,
+    make_tables,
+    make_take,
+    onset_s,
+    strikers,
 )
-OWN = Rig("own", tuple(Channel(number, (name,)) for number, name in enumerate(NAMES, 1)))
-ROOM = Rig("room", (Channel(1, ("everything",), delay_s=0.0035),))
-BEAT_S, START_S = 0.5, 1.3
-PIN_S = 0.022
-DAY = date(2031, 5, 3)
-GROUP = {"arrangement": "song", "build_day": DAY, "session": 1, "setup": ""}
 
 
-def make(name, rows):
-    """Make a table from rows that name only what matters; the rest is 0, '' or null."""
-    blank = {"int64": 0, "double": 0.0, "string": "", "bool": False, "date32[day]": DAY}
-    columns = {}
-    for field in tables.CONTRACTS[name].schema:
-        default = None if field.nullable else [] if "list" in str(field.type) else blank[str(field.type)]
-        columns[field.name] = [row.get(field.name, default) for row in rows]
-    if name == "hits":
-        columns["bands_db"] = [[0.0] * tables.N_BANDS for _ in rows]
-    return tables.build(name, columns)
-
-
-def make_take(seed=0, n=24, late_s=None, chord_every=0):
-    """Return notes of strikers in turn, a half beat apart, with the true time of each strike.
-
-    `late_s` by note; of every `chord_every`-th note the next striker plays along.
-    """
-    generator = np.random.default_rng(seed)
-    rows = []
-    for at in range(n):
-        for also in range(2 if chord_every and at % chord_every == 0 else 1):
-            note = {"note_id": len(rows), "score_beat": at * 1.0, "striker": NAMES[(at + also) % 3], "beat": at}
-            rows.append(note | {"true_s": START_S + at * BEAT_S + generator.normal(0, 0.0004)})
-    for note, by_s in (late_s or {}).items():
-        rows[note]["true_s"] += by_s
-    return rows
-
-
-def make_tables(rows, pins=()):
-    """Return notes, tempo, lateness, aligned and hits as if the analysis had found the truth: `pins` are PIN_S late."""
-    notes = [row | {"pin_id": row["note_id"], "bar": row["beat"] // 4 + 1, "pitch": 60} for row in rows]
-    beats = np.arange(0, max(row["beat"] for row in rows) + 0.5, 0.5)
-    tempo = [{"recording": "t1", "playthrough": 1, "segment": 1} | {"score_beat": b} for b in beats]
-    tempo = [row | {"time_s": START_S + row["score_beat"] * BEAT_S, "tempo_bpm": 120.0} for row in tempo]
-    struck = [
-        {"playthrough": 1, "segment": 1, "shared": 1, "status": "played", "hit_id": row["note_id"]} for row in rows
-    ]
-    struck = [one | row | {"hit_s": row["true_s"], "recording": "t1"} for one, row in zip(struck, rows, strict=True)]
-    struck = [one | {"pin_s": PIN_S if one["note_id"] in pins else 0.0} for one in struck]
-    hits = [{"hit_id": row["note_id"], "channel": 1, "hit_s": row["true_s"], "kind": "strike"} for row in rows]
-    made = {"notes": notes, "tempo": tempo, "lateness": struck, "aligned": struck, "hits": hits}
-    return SimpleNamespace(**{name: make(name, given) for name, given in made.items()})
-
-
-def make_job(rows, pins, **more):
-    places = [{"striker": rows[pin]["striker"], "score_beat": rows[pin]["score_beat"]} for pin in pins]
-    return {"mends": "place", "places": json.dumps(places), "certainty": 0.99, "where": ""} | more
-
-
-def render(path, rows, microphones, length_s=None, seed=1):
-    """Record the strikes; return the samples as they were written, a column a channel."""
-    order = sorted(rows, key=lambda row: row["true_s"])
-    blows = simulated.Blows(
-        np.array([row["true_s"] for row in order]),
-        np.array([NAMES.index(row["striker"]) for row in order]),
-        np.full(len(order), -9.0),
-    )
-    length_s = length_s or order[-1]["true_s"] + 1.5
-    samples = np.concatenate(list(simulated.render(BODIES, blows, microphones, length_s, seed)))
-    soundfile.write(path, samples, RATE_HZ, subtype="FLOAT")
-    return samples
-
-
-def make_own(path, rows):
-    return render(path, rows, simulated.own_microphones(3, 5))
-
-
-def make_room(path, rows):
-    """One microphone that hears all strikers 3.5 ms late, and nothing but them."""
-    microphone = simulated.Microphone(np.zeros(3), np.full(3, 0.0035), np.full(3, np.inf))
-    return render(path, rows, (microphone,))
-
-
-def exported(path, rig, rows, pins=(), jobs=None, **cut):
+def exported(path, rig, rows, pins=(), pin_s=PIN_S, **cut):
     """Return the rate, the files as scipy reads them (full scale 1), which strikes move, and the tables."""
-    found, by = make_tables(rows, pins), playback.microphones(rig, Machine(Barrel(), (), None, strikers()))
-    jobs = jobs if jobs is not None else [make_job(rows, pins)]
+    found, by = make_tables(rows, pins, pin_s), playback.microphones(rig, Machine(Barrel(), (), None, strikers()))
     strikes = mended.strikes(
-        found.aligned, found.hits, mended.off_of(found.lateness, jobs, dict.fromkeys(NAMES, 0.0)), by
+        found.aligned, found.hits, mended.off_of(found.lateness, [make_job(rows, pins)], dict.fromkeys(NAMES, 0.0)), by
     )
     moves, heard = mended.can_move(strikes), audio.look(path, **cut)
     pieces = tuple(mended.pieces(strikes, moves, one, heard.rate_hz) for one in strikes.heard.T)
     files = [BytesIO(), BytesIO()]
-    sound.write(sound.Takes(heard, by, playback.ticks_s(found.notes, found.tempo), pieces), files)
+    sound.write(sound.Takes(heard, by, ticks_of(found), pieces), files)
     return heard.rate_hz, [read(file) for file in files], (strikes, moves), found
 
 
-def strikers():
-    return tuple(Striker(name, (60 + at,)) for at, name in enumerate(NAMES))
+def ticks_of(found):
+    return playback.ticks_s(tables.numbers(found.notes["score_beat"]), playback.stretches(found.tempo))
 
 
 def read(file):
@@ -132,13 +61,6 @@ def read(file):
     rate_hz, samples = scipy.io.wavfile.read(file)
     assert rate_hz == RATE_HZ and samples.dtype == np.int32  # 24 bit, in the upper bytes
     return samples / 2.0**31
-
-
-def onset_s(samples, about_s, reach_s=0.05, share=0.2, rate_hz=RATE_HZ):
-    """Return the first time near `about_s` at which the sound is a share of its peak there: a plain threshold."""
-    first = max(round((about_s - reach_s) * rate_hz), 0)
-    near = np.abs(samples[first : round((about_s + reach_s) * rate_hz)])
-    return (first + np.argmax(near >= share * near.max())) / rate_hz
 
 
 # --- as recorded ------------------------------------------------------------------------------------------------------
@@ -206,7 +128,7 @@ def test_a_file_too_long_for_wav_is_rf64(tmp_path, monkeypatch):
     make_own(tmp_path / "t1.wav", rows)
     found = make_tables(rows)
     by = playback.microphones(OWN, Machine(Barrel(), (), None, strikers()))
-    takes = sound.Takes(audio.look(tmp_path / "t1.wav"), by, playback.ticks_s(found.notes, found.tempo), None)
+    takes = sound.Takes(audio.look(tmp_path / "t1.wav"), by, ticks_of(found), None)
     short, long = BytesIO(), BytesIO()
     sound.write(takes, [short])
     monkeypatch.setattr(sound, "LARGEST_WAV", 1000)
@@ -240,15 +162,14 @@ def test_memory_does_not_grow_with_length(tmp_path):
 @pytest.mark.parametrize("way", [1, -1], ids=["late", "early"])
 @pytest.mark.parametrize("rig", [OWN, ROOM], ids=["own", "room"])
 @pytest.mark.parametrize("seed", [11, 12])
-def test_a_pin_22_ms_out_sounds_in_its_place_and_the_others_stay(tmp_path, monkeypatch, seed, rig, way):
+def test_a_pin_22_ms_out_sounds_in_its_place_and_the_others_stay(tmp_path, seed, rig, way):
     pins = (7, 16)
     rows = make_take(seed, late_s=dict.fromkeys(pins, way * PIN_S))
     (make_own if rig is OWN else make_room)(tmp_path / "t1.wav", rows)
-    monkeypatch.setattr(f"{__name__}.PIN_S", way * PIN_S)
-    _, (plain, fixed), (_, moves), _ = exported(tmp_path / "t1.wav", rig, rows, pins)
+    _, (plain, fixed), (_, moves), _ = exported(tmp_path / "t1.wav", rig, rows, pins, way * PIN_S)
     assert moves.sum() == 2
     for row in rows:
-        out_s = way * abs(PIN_S) if row["note_id"] in pins else 0.0
+        out_s = way * PIN_S if row["note_id"] in pins else 0.0
         assert abs(onset_s(plain[:, 1], row["true_s"]) - row["true_s"]) < 0.001
         assert abs(onset_s(fixed[:, 1], row["true_s"] - out_s) - (row["true_s"] - out_s)) < 0.001
     # Each strike sounds once: as many rises as before.

@@ -19,14 +19,14 @@ from tests import conftest
 PIPELINE = Path(__file__).parents[1] / "pipeline"
 COMMON = {"errors", "settings", "tables"}
 SHARED = {
-    "audio": {"hits", "aligned", "report", "exports"},
+    "audio": {"hits", "aligned", "report", "exports", "playback"},
     "bars": {"timing", "worklist", "report"},
     "felt": {"timing", "worklist"},
     "flywheel": {"timing", "trend"},
     "hearing": {"felt", "timing", "worklist", "report"},
     "midi": {"notes", "hits", "settings"},
     "playback": {"exports", "report"},
-    "robust": {"aligned", "felt", "hits", "timing", "worklist"},
+    "robust": {"aligned", "felt", "hits", "report", "timing", "worklist"},
     "words": {"hits", "repeats", "timing", "worklist", "report", "exports"},
 }
 SKIPPED = """

@@ -59,6 +59,7 @@ def test_a_late_pin_is_moved_forward_by_its_millimetres_and_an_early_one_backwar
         [(40.5, "slate", -2.006)],
     ]
     assert set(made["effort"]) == {"at the barrel"}
+    assert set(made["mends"]) == {"place"} and made["late_s"].isna().all()
     assert (made[list(GROUP)] == list(GROUP.values())).all(axis=None)
 
 
@@ -246,7 +247,7 @@ def test_a_late_lever_goes_backward_and_an_early_one_forward():
     assert found["finding"] == "strikes 16.0 ms (±1.2) later than the middle one of all strikers"
     told = "move its lever 1.1 mm backward (against the direction of rotation), or mend its delay"
     assert found["correction"] == told and found["correction_mm"] == pytest.approx(-0.016 * 66)
-    assert pd.isna(found["places"])
+    assert pd.isna(found["places"]) and found["mends"] == "delay" and found["late_s"] == pytest.approx(0.016)
     names = ("oak block", "slate", "slate", "tin cup")
     early = late_row(-0.016)
     strikers = late_strikers(oak_block=-0.010, slate=0.006, tin_cup=0.006)
@@ -257,6 +258,7 @@ def test_a_late_lever_goes_backward_and_an_early_one_forward():
     assert re.fullmatch(r"strikes 16\.0 ms \(±[\d.]+\) earlier than the middle one of all strikers", found["finding"])
     told = "move its lever 1.1 mm forward (in the direction of rotation), or mend its delay"
     assert found["correction"] == told and found["correction_mm"] == pytest.approx(0.016 * 66)
+    assert found["late_s"] == pytest.approx(-0.016)
 
 
 def test_the_gain_of_a_striker_is_what_a_listener_notices_before_less_what_without_its_lateness():
@@ -396,6 +398,7 @@ def test_bounces_are_damped_and_stray_strikes_get_no_cause():
     strays = make_striker("slate", n_extra=60)
     found = only(jobs(make_lateness(), [strays, quiet | {"n_rebound": 0}]))
     assert found["finding"] == "60 double or stray strikes beside 600 played, no bounces (10.0 %; the others 0.5 %)"
+    assert found["mends"] == "double"
     told = "their cause is not known: listen to some of them in the recordings before you change anything"
     assert found["correction"] == told
     # Hits that are the striker's own sound are none of both.
@@ -417,6 +420,7 @@ def test_what_all_share_is_one_job():
     notes = make_notes(names=TWELVE)
     made = jobs(make_lateness(names=TWELVE), strikers, notes=notes)
     assert list(made["where"]) == ["all strikers"] * 2 and list(made["part"]) == ["striker"] * 2
+    assert list(made["mends"]) == ["missed", "double"]
     low, high = proportion_confint(144, 4800, method="wilson")
     assert made["finding"][0] == (
         f"144 of 4800 strikes missed (3.0 %; {100 * low:.1f} % to {100 * high:.1f} %), by 12 of 12 strikers; none of "
@@ -499,7 +503,7 @@ def test_a_pin_that_is_missed_more_than_its_strikers_others_is_a_job_of_its_own(
     assert where_and_move(found["places"]) == [(20.5, "slate", None)]
     expected = expected_single(4, 4, 1, 13, 1)
     np.testing.assert_allclose(found[["gain_noticed", "gain_low", "gain_high"]].astype(float), expected, rtol=1e-4)
-    assert found["gain_missed"] == found["gain_noticed"]
+    assert found["gain_missed"] == found["gain_noticed"] and found["mends"] == "missed"
     # The shares of strikers .4, missed pins .1, together .1.
     assert found["certainty"] == pytest.approx(1 - 1e-4 * 6)
     # Pins that miss as their striker does are none; nor is one that has no other to compare with.
@@ -653,7 +657,7 @@ def test_the_load_is_one_job_that_promises_nothing():
     assert found["effort"] == "at the lever"
     assert found["gain_noticed"] == pytest.approx(won) and won > 40 and found["gain_s"] > 0.003
     assert found["certainty"] == pytest.approx(1 - 2 * stats.norm.sf(10) * 6, abs=1e-12)
-    assert found["gain_missed"] == 0 and np.isnan(found["correction_mm"])
+    assert found["gain_missed"] == 0 and np.isnan(found["correction_mm"]) and found["mends"] == "load"
 
 
 def test_the_interval_of_the_load_comes_from_the_drags_and_from_the_strikes():

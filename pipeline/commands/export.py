@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from pipeline import exports, settings, tables, words
+from pipeline import __main__, exports, results, settings, tables, words
 from pipeline.commands import sound
 from pipeline.errors import InputError
 
@@ -35,9 +35,11 @@ def command(config: str, csv: bool = False) -> None:
     print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
     n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
     print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
-    print(*sound.write(loaded, folder), sep="\n")
+    for line in sound.write(loaded, folder):
+        print(line)
     if csv:
         print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
+    results.link_exports(loaded, __main__.report)
 
 
 def _sheet(config: settings.Settings, worklist) -> exports.Sheet:

@@ -7,12 +7,10 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline import audio, exports, playback, settings, tables, words
+from pipeline import exports, playback, settings, tables, words
 from pipeline.errors import InputError
-from pipeline.settings.recordings import is_list
 
 PLAIN, MENDED = ".wav", "-mended.wav"
-SAME_S = 0.001  # a recording whose length differs by more from what was analysed is another one
 
 
 @dataclass(frozen=True)
@@ -91,12 +89,8 @@ def _written(config: settings.Settings, take: settings.Recording, found: GroupTa
 
 
 def _of_sound(config, take, found, folder) -> Written:
-    if is_list(take.file):
-        raise InputError("a list of hits, which has no sound")
     heard = tables.path(config.results, "hits", recording=take.recording)
-    said, sound = tables.said(heard, "hits"), audio.look(take.file, take.start_s, take.stop_s)
-    if abs(sound.n_samples / sound.rate_hz - said["duration_s"]) > SAME_S:
-        raise InputError(f"{take.file} has changed since the last run")
+    sound = playback.opened(take, tables.said(heard, "hits")["duration_s"])
     by = playback.microphones(config.rig(take.rig), config.machine_of(take.setup, take.arrangement))
     aligned = _read(config, "aligned", build_day=take.build_day, recording=take.recording)
     off = exports.mended.off_of(_of_take(found.lateness, take), found.jobs, found.delay_s)
@@ -105,7 +99,8 @@ def _of_sound(config, take, found, folder) -> Written:
     pieces = None
     if moves.any():
         pieces = tuple(exports.mended.pieces(strikes, moves, one, sound.rate_hz) for one in strikes.heard.T)
-    takes = exports.sound.Takes(sound, by, playback.ticks_s(found.notes, _of_take(found.tempo, take)), pieces)
+    beats, played = tables.numbers(found.notes["score_beat"]), playback.stretches(_of_take(found.tempo, take))
+    takes = exports.sound.Takes(sound, by, playback.ticks_s(beats, played), pieces)
     endings = (PLAIN, MENDED) if pieces else (PLAIN,)
     with ExitStack() as opened:
         files = [opened.enter_context(tables.replacing(folder / f"{take.recording}{one}")) for one in endings]

@@ -11,12 +11,14 @@ from pipeline.report import (
     causes,
     click,
     lists,
+    moments,
     news,
     remainders,
     shafts,
     since,
     slips,
     song,
+    taken_along,
     takes,
     verdict,
     what_if,
@@ -27,7 +29,7 @@ HERE = Path(__file__).parent
 
 
 def write(folder, found: Results) -> None:
-    """Write `folder`/index.html, whole or not at all.
+    """Write `folder`/index.html and the sounds that it plays, each whole or not at all.
 
     Parameters
     ----------
@@ -36,13 +38,27 @@ def write(folder, found: Results) -> None:
     found : Results
         What `results.read` returns.
     """
-    text = render(found)
+    heard, sounds = _heard(found)
+    for name, sound in sounds.items():
+        with tables.replacing(Path(folder, name)) as file:
+            file.write(sound)
+    text = render(found, heard, taken_along.links(found.settings))
     with tables.replacing(Path(folder, "index.html")) as file:
         file.write(text.encode())
+    for old in sorted(Path(folder).glob(moments.FILES)):
+        if str(old.relative_to(folder)) not in sounds:
+            old.unlink()
 
 
-def render(found: Results) -> str:
-    """Return the page: the same tables give the same bytes."""
+def render(found: Results, heard: dict | None = None, links: list | None = None) -> str:
+    """Return the page: the same tables give the same bytes.
+
+    Parameters
+    ----------
+    heard : dict of list of Moment, optional
+        By the number of the section.
+    links : list of taken_along.Links, optional
+    """
     environment = jinja2.Environment(
         loader=jinja2.FileSystemLoader(HERE),
         autoescape=True,
@@ -67,8 +83,22 @@ def render(found: Results) -> str:
         style=Markup((HERE / "page.css").read_text(encoding="utf-8")),
         results=found,
         sections=[_section(found, one, number) for number, one in enumerate(found.sections)],
+        heard=heard or {},
+        links=links or [],
         refused=news.refused(found),
     )
+
+
+def _heard(found: Results) -> tuple[dict[int, list[moments.Moment]], dict[str, bytes]]:
+    """Return the moments of each section, and the files that they play."""
+    heard, sounds, count = {}, {}, 0
+    for number, section in enumerate(found.sections):
+        chosen = moments.moments(found.settings, section, count)
+        count += len(chosen)
+        made = [moments.with_sound(found.settings, section, one) for one in chosen]
+        heard[number] = [one for one, _ in made]
+        sounds |= {one.file: sound for one, sound in made if one.file}
+    return heard, sounds
 
 
 def _section(all_found: Results, found: Found, number: int) -> dict:

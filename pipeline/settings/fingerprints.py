@@ -30,7 +30,7 @@ SHARED = {
     "timing": ("bars", "felt", "flywheel", "hearing", "robust", "words"),
     "trend": ("flywheel",),
     "worklist": ("bars", "felt", "hearing", "robust", "words"),
-    "report": ("bars", "hearing", "words"),
+    "report": ("audio", "bars", "hearing", "playback", "robust", "words"),
     "exports": ("audio", "playback", "words"),
 }
 # Libraries whose versions may change figures.
@@ -127,7 +127,7 @@ class Fingerprints:
 
     @cached_property
     def _report(self):
-        """Everything but the folder of results and the order of the list."""
+        """Everything but the folder of results and the order of the list; of the exports what there is to link to."""
         settings = self._settings
         return (
             [self.of(stage) for stage in ("tables", "trend", "worklist")],
@@ -139,6 +139,7 @@ class Fingerprints:
             settings.rigs,
             _detection(settings),
             sorted(repr(_placed(settings, one)) for one in settings.recordings),
+            _exported(settings),
         )
 
 
@@ -193,6 +194,11 @@ def _placed(settings: Settings, one: Arrangement | Recording):
 def _detection(settings: Settings):
     idle_file = settings.detection.idle_file
     return replace(settings.detection, idle_file=settings.from_folder(idle_file)) if idle_file else settings.detection
+
+
+def _exported(settings: Settings) -> list[str]:
+    folder = Path(settings.results, "exports")
+    return sorted(path.name for path in folder.iterdir() if path.is_file()) if folder.is_dir() else []
 
 
 def _key(recording: Recording):
