@@ -54,7 +54,8 @@ def make_take(seed=0, n=24, late_s=None, chord_every=0):
 
 def make_tables(rows, pins=(), pin_s=PIN_S):
     """Return notes, tempo, lateness, aligned and hits as if the truth had been found: `pins` are `pin_s` late."""
-    notes = [row | {"pin_id": row["note_id"], "bar": row["beat"] // 4 + 1, "pitch": 60} for row in rows]
+    rows = [row | {"bar": row["beat"] // 4 + 1, "beat_in_bar": row["beat"] % 4 + 1.0} for row in rows]
+    notes = [row | {"pin_id": row["note_id"], "pitch": 60} for row in rows]
     beats = np.arange(0, max(row["beat"] for row in rows) + 0.5, 0.5)
     tempo = [{"recording": "t1", "playthrough": 1, "segment": 1} | {"score_beat": b} for b in beats]
     tempo = [row | {"time_s": START_S + row["score_beat"] * BEAT_S, "tempo_bpm": 120.0} for row in tempo]

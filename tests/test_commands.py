@@ -272,11 +272,17 @@ def test_how_long_still_is_not_told_before_anything_was_measured_and_by_the_run_
 def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop):
     import mido
 
-    from pipeline import tables
+    from pipeline import results, settings, tables
 
     folder, _ = workshop
     printed, beside = pindrift(folder, "export", "--csv", "barrel one/my.yaml")
     assert not beside and len(printed) == 4
+    assert printed[2] == "no sound of a1: a list of hits, which has no sound"
+    # The report links to what is there, and stands.
+    page = (folder / "barrel one/results/report/index.html").read_text()
+    assert {"../exports/a1.mid", "../exports/work-sheet.html"} <= set(re.findall(r'href="([^"]*)"', page))
+    config = settings.load(str(folder / "barrel one/my.yaml"))
+    assert not results.to_make_again(config, settings.Fingerprints(config))
     out = folder / "barrel one/results/exports"
     files = {path.name for path in out.iterdir()}
     assert files == {"a1.mid", "a1-hits.mid", "work-sheet.html", "work-sheet.csv", "tables"}

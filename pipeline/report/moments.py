@@ -40,7 +40,7 @@ class Moment:
     number, rank : int
         From 1 on the page; the rank of its job.
     place : str
-        What is heard: `slate, bar 3 beat 2`.
+        The number of its job on the list and what is heard: `1. slate, bar 3 beat 2`.
     said : str
         Where, and what about it.
     take : Recording
@@ -73,6 +73,7 @@ def moments(settings: Settings, found: Found, number: int) -> list[Moment]:
     if not len(jobs) or not takes or number >= MOST:
         return []
     strikes, aligned = _strikes(settings, found, takes)
+    listed = {rank: place for place, rank in enumerate(sorted(found.worklist["rank"]), 1)}
     made = []
     for job in jobs.to_dict("records"):
         if job["mends"] in DISPLACED:
@@ -80,7 +81,8 @@ def moments(settings: Settings, found: Found, number: int) -> list[Moment]:
         else:
             row = _other(job, aligned, frozenset(jobs.loc[jobs["mends"] == job["mends"], "where"]))
         if row is not None and number + len(made) < MOST:
-            made.append(_moment(settings, found, job, row, takes[row["recording"]], number + len(made) + 1))
+            one = _moment(settings, found, job, row, takes[row["recording"]])
+            made.append(replace(one, number=number + len(made) + 1, place=f"{listed[one.rank]}. {one.place}"))
     return made
 
 
@@ -175,7 +177,8 @@ def _is_of(job: dict, rows: pd.DataFrame, apart: frozenset[str] = frozenset()) -
     return rows["striker"] == job["where"]
 
 
-def _moment(settings: Settings, found: Found, job: dict, row: dict, take: Recording, number: int) -> Moment:
+def _moment(settings: Settings, found: Found, job: dict, row: dict, take: Recording) -> Moment:
+    """Return the moment of a strike, not numbered yet."""
     at_s, striker = row[row["at"]], row["striker"]
     by = playback.microphones(settings.rig(take.rig), found.machine)
     near = sorted(
@@ -185,13 +188,13 @@ def _moment(settings: Settings, found: Found, job: dict, row: dict, take: Record
     where = f"{take.recording} at {words.file_time(at_s + (near[0].delay_s if near else 0.0))}"
     placed = f", {words.place(row['bar'], row['beat_in_bar'])}" if words.known(row["bar"]) else ""
     if job["mends"] == "missed":
-        said = f"{where}: missed, its tick stays without it."
+        said = f"{where}: missed, its tick comes without it."
     elif job["mends"] == "double":
         said = f"{where}: a double or stray strike."
     else:
         late_s = row["hit_s"] - row["due_s"]
         said = f"{where}: {words.milliseconds(abs(late_s))} {'after' if late_s > 0 else 'before'} its tick."
-    return Moment(number, int(job["rank"]), f"{striker}{placed}", said, take, float(at_s))
+    return Moment(0, int(job["rank"]), f"{striker}{placed}", said, take, float(at_s))
 
 
 def _clip(settings: Settings, found: Found, moment: Moment, sound: audio.Audio) -> tuple[np.ndarray, int]:

@@ -12,7 +12,7 @@ from pipeline.settings import Settings
 FOLDER = "exports"
 OF_RECORDING = {
     ".wav": "ticks and machine (WAV)",
-    "-mended.wav": "with the sure jobs done (WAV)",
+    "-mended.wav": "a sketch of it with the sure jobs done (WAV)",
     ".mid": "the machine’s tempo (MIDI)",
     "-hits.mid": "strikes (MIDI)",
 }
