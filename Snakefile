@@ -315,9 +315,10 @@ rule trend:
 
 
 rule report:
-    """Write the report and the finding in a few lines."""
+    """Write the report, the sounds that it plays and the finding in a few lines."""
     input:
         NOTES,
+        ALIGNED,
         every("lateness"),
         every("tempo"),
         list(PATHS.values()),

@@ -42,6 +42,7 @@ def test_a_striker_late_in_company_is_one_job_that_names_the_test_that_settles_i
     (found,) = made.to_dict("records")
     assert (found["part"], found["where"], found["effort"]) == ("striker", "oak block", "at the lever")
     assert found["finding"] == "strikes 18.0 ms (±1.0) later when one other fires with it"
+    assert found["mends"] == "company" and np.isnan(found["late_s"])
     told = "fire oak block alone at bar 1 beat 1 with the other lifted: if it is on time then, the others hold it up"
     assert found["to_be_sure"] == told
     # 50 of its 200 notes have company, and are heard displaced; a chord of a displaced strike counts no more.

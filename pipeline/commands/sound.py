@@ -137,7 +137,7 @@ def _mended_said(mended: list[Written], n_stayed: int) -> list[str]:
     n_moved, farthest_s = sum(one.n_moved for one in mended), max(one.farthest_s for one in mended)
     stayed = f"; {n_stayed} stay, for another strike is too close to cut between them" if n_stayed else ""
     return [
-        f"of {len(mended)} also as if the sure jobs were done (-mended.wav): "
+        f"of {len(mended)} also as if the sure jobs of its day were done (-mended.wav): "
         f"{words.count(n_moved, 'strike')} moved, by up to {words.milliseconds(farthest_s)}{stayed}",
         "a sketch: cut from the recording and moved, while other microphones keep what they hear of it; load, missed "
         "and double strikes are left as they are",

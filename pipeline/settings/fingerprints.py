@@ -198,7 +198,8 @@ def _detection(settings: Settings):
 
 def _exported(settings: Settings) -> list[str]:
     folder = Path(settings.results, "exports")
-    return sorted(path.name for path in folder.iterdir() if path.is_file()) if folder.is_dir() else []
+    names = [path.name for path in folder.iterdir() if path.is_file()] if folder.is_dir() else []
+    return sorted(name for name in names if not name.startswith("."))
 
 
 def _key(recording: Recording):
