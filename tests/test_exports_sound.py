@@ -7,6 +7,7 @@ scipy.io.wavfile and soundfile. The detector is a plain threshold, none of ours.
 import tracemalloc
 from dataclasses import replace
 from io import BytesIO
+from types import SimpleNamespace
 
 import numpy as np
 import pyarrow as pa
@@ -14,7 +15,7 @@ import pytest
 import scipy.io.wavfile
 import soundfile
 
-from pipeline import audio, playback, tables
+from pipeline import audio, failures, playback, tables
 from pipeline.commands import sound as command
 from pipeline.exports import mended, sound
 from pipeline.settings import Arrangement, Barrel, Channel, Detection, Machine, Recording, Rig, Settings, Striker
@@ -364,6 +365,18 @@ def test_the_command_writes_both_files_and_says_what_they_hold(tmp_path):
     said = command.write(make_project(tmp_path, rows, (7,), certainty=0.9), out)
     assert {path.name for path in out.iterdir()} == {"t1.wav"}
     assert "nothing to hear mended" in said[1] and not any("moved, by" in line for line in said)
+
+
+def test_a_disk_without_room_is_said_before_anything_is_written(tmp_path, monkeypatch):
+    rows = make_take(late_s={7: PIN_S})
+    n = len(make_own(tmp_path / "t1.wav", rows))
+    settings, out = make_project(tmp_path, rows, (7,)), tmp_path / "out"
+    free = 2 * 6 * n - 1  # two files, two channels of three bytes
+    monkeypatch.setattr("shutil.disk_usage", lambda path: SimpleNamespace(free=free))
+    with pytest.raises(OSError) as raised:
+        command.write(settings, out)
+    assert failures.line("pindrift export", raised.value).startswith("pindrift export: expected room on the disk")
+    assert not list(out.iterdir())
 
 
 def test_a_list_of_hits_has_no_sound_and_a_line_says_so(tmp_path):

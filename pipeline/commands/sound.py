@@ -1,5 +1,8 @@
 """Write the sound that `export` gives along, and say what it holds."""
 
+import errno
+import os
+import shutil
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -102,6 +105,7 @@ def _of_sound(config, take, found, folder) -> Written:
     beats, played = tables.numbers(found.notes["score_beat"]), playback.stretches(_of_take(found.tempo, take))
     takes = exports.sound.Takes(sound, by, playback.ticks_s(beats, played), pieces)
     endings = (PLAIN, MENDED) if pieces else (PLAIN,)
+    _check_room(folder, exports.sound.size(takes))
     with ExitStack() as opened:
         files = [opened.enter_context(tables.replacing(folder / f"{take.recording}{one}")) for one in endings]
         exports.sound.write(takes, files)
@@ -109,6 +113,13 @@ def _of_sound(config, take, found, folder) -> Written:
         _delete(folder, take.recording, (MENDED,))
     farthest_s = float(np.abs(strikes.off_s[moves]).max(initial=0.0))
     return Written(take.recording, "", int(moves.sum()), len(off) - int(moves.sum()), farthest_s)
+
+
+def _check_room(folder: Path, n_bytes: int) -> None:
+    """Raise OSError where the disk is too full: libsndfile cannot say so half-way."""
+    folder.mkdir(parents=True, exist_ok=True)
+    if shutil.disk_usage(folder).free < n_bytes:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(folder))
 
 
 def _delete(folder: Path, recording: str, endings: tuple[str, ...]) -> None:
@@ -137,7 +148,7 @@ def _mended_said(mended: list[Written], n_stayed: int) -> list[str]:
     n_moved, farthest_s = sum(one.n_moved for one in mended), max(one.farthest_s for one in mended)
     stayed = f"; {n_stayed} stay, for another strike is too close to cut between them" if n_stayed else ""
     return [
-        f"of {len(mended)} also as if the sure jobs of its day were done (-mended.wav): "
+        f"of {len(mended)} also as if the sure jobs of their day were done (-mended.wav): "
         f"{words.count(n_moved, 'strike')} moved, by up to {words.milliseconds(farthest_s)}{stayed}",
         "a sketch: cut from the recording and moved, while other microphones keep what they hear of it; load, missed "
         "and double strikes are left as they are",

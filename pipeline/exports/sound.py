@@ -41,6 +41,11 @@ class Takes:
     pieces: tuple[Pieces, ...] | None
 
 
+def size(takes: Takes) -> int:
+    """Return the bytes of all files of a recording."""
+    return (1 + (takes.pieces is not None)) * 2 * SAMPLE_BYTES * takes.sound.n_samples
+
+
 def write(takes: Takes, files: list[BinaryIO]) -> None:
     """Write the file as it was recorded and, where something moves, the mended one.
 
