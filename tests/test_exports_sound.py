@@ -238,6 +238,22 @@ def test_a_strike_stays_where_it_would_run_into_another():
     assert mended.can_move(strikes_at([1.0], [0.02], [[0]])).tolist() == [False]  # nobody hears it
 
 
+def test_strikes_that_sound_together_and_move_nearly_alike_are_one_piece_and_go_by_the_mean():
+    alike = strikes_at([1.0, 1.004], [0.02, 0.0203])
+    assert mended.can_move(alike).tolist() == [True, True]
+    pieces = mended.pieces(alike, mended.can_move(alike), alike.heard[:, 0], 100_000)
+    assert pieces.later.tolist() == [0, -2015, 0]
+    assert mended.can_move(strikes_at([1.0, 1.004], [0.02, 0.0207])).tolist() == [False, False]
+
+
+def test_what_sounds_long_after_a_moved_strike_stays():
+    """A microphone beside a striker that plays seldom hears the others, softly: they shall not move along."""
+    strikes = strikes_at([1.0, 9.0], [0.02, 0.0])
+    pieces = mended.pieces(strikes, mended.can_move(strikes), strikes.heard[:, 0], 8000)
+    samples = np.random.default_rng(2).normal(size=80_000).astype(np.float32)
+    assert np.array_equal(pieces.read(samples, 0, 0, 80_000, 0)[17_000:], samples[17_000:])
+
+
 @pytest.mark.parametrize("seed", range(2))
 def test_blocks_are_the_whole_cut_into_parts(seed):
     """The quick reading equals one by the definition, sample for sample."""

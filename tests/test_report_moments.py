@@ -159,15 +159,19 @@ def test_a_missed_strike_is_a_tick_without_one(tmp_path):
     assert near.max() < 0.05 * np.abs(clip[:, 1]).max()  # no strike there
 
 
-def test_what_all_share_is_heard_of_one_that_does_not_stand_out(tmp_path):
-    rows = make_take(n=24)
+def test_of_missed_strikes_the_one_with_most_silence_around_it_is_heard_and_of_what_all_share_no_one_that_stands_out(
+    tmp_path,
+):
+    rows = make_take(n=24, chord_every=6)  # every sixth beat a second striker plays along
+    of = {(row["beat"], row["striker"]): row["note_id"] for row in rows}
+    gone = (of[12, "slate"], of[16, "slate"], of[18, "oak block"])  # the first and the last beside another
     make_own(tmp_path / "t1.wav", rows)
     missed = {"status": "missed", "hit_id": None, "hit_s": None, "shared": 0}
     jobs = [{"mends": "missed", "where": where, "certainty": 0.99} for where in ("the other strikers", "slate")]
-    made = moments.moments(
-        *make_found(tmp_path, rows, jobs, changed=lambda row: row | (missed if row["note_id"] in (7, 20) else {})), 0
-    )
-    assert [plain(one.place) for one in made] == ["1. iron rail, bar 6 beat 1", "2. slate, bar 2 beat 4"]
+    changed = {note: missed for note in gone}
+    found = make_found(tmp_path, rows, jobs, changed=lambda row: row | changed.get(row["note_id"], {}))
+    made = moments.moments(*found, 0)
+    assert [plain(one.place) for one in made] == ["1. oak block, bar 5 beat 3", "2. slate, bar 5 beat 1"]
 
 
 def test_a_double_strike_is_heard_where_it_came(tmp_path):
