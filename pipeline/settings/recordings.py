@@ -7,14 +7,14 @@ from datetime import date
 from pathlib import PurePath
 
 from pipeline.settings.configuration import Configuration
-from pipeline.settings.csv_rows import number_of, read_rows
+from pipeline.settings.csv_rows import Heading, Row, columns_of, read_rows, rows_of
 from pipeline.settings.faults import Faults, beside, choice_of, path_fault, slip
 from pipeline.settings.yaml_values import day_of
 
 REQUIRED = ("recording", "file", "build_day")
 OPTIONAL = ("rig", "arrangement", "setup", "session", "start_s", "stop_s", "crew", "note")
 _ID = re.compile(r"[A-Za-z][A-Za-z0-9_.-]*")
-_KNOWN = (*REQUIRED, *OPTIONAL)
+_HEADING = Heading(REQUIRED, OPTIONAL, ",".join((*REQUIRED, "rig")))
 _LONGEST_ID = 100  # letters; file systems allow 255, and temporary names and endings need room
 _MOST_SESSIONS = 1000  # chosen: of one day
 _LONGEST_S = 1_000_000  # chosen: a recording of eleven days
@@ -52,23 +52,19 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
     if found is None:
         return (), {}
     rows, separator = found
-    columns = _columns(rows, separator, path, faults)
-    if columns is None:
+    columns = columns_of(rows, separator, path, faults, _HEADING)
+    # Without these two no row means anything; with them the rows are still worth checking.
+    if columns is None or not {"recording", "file"} <= set(columns):
         return (), {}
     recordings, lines = [], {}
-    for line, cells in rows[1:]:
-        # A line that ends early leaves its last cells empty.
-        filled = cells + [""] * (len(columns) - len(cells))
-        row = _Row(path, line, separator, faults, dict(zip(columns, filled, strict=False)))
-        if any(cell for cell in cells[len(columns) :]):
-            row.fault(f"at most {len(columns)} cells", f"{len(cells)}", "quote a text that holds a separator")
+    for row in rows_of(rows[1:], columns, separator, path, faults):
         recording = _recording(row, configuration)
         if (identity := recording.recording) and identity.casefold() in lines:
             first = lines[identity.casefold()]
             row.fault(
                 "every recording once (whatever its case)", f"'{identity}' again (first in line {first})", "rename one"
             )
-        lines.setdefault(identity.casefold(), line)
+        lines.setdefault(identity.casefold(), row.line)
         recordings.append(recording)
     if "rig" not in columns:
         _note_missing_rigs(recordings, rows[0], path, faults)
@@ -80,7 +76,7 @@ def read_recordings(configuration: Configuration, faults: Faults) -> tuple[tuple
 def _note_missing_rigs(recordings: list[Recording], heading: tuple[int, list[str]], path: str, faults: Faults) -> None:
     """Note a fault where there is no column rig and a recording needs one; a slip in its name has its own."""
     need = [one.recording for one in recordings if one.file and not is_list(one.file)]
-    if need and not any("'rig'" in slip(cell, _KNOWN) for cell in heading[1]):
+    if need and not any("'rig'" in slip(cell, _HEADING.known) for cell in heading[1]):
         who = f"'{need[0]}'" + (f" and {len(need) - 1} more" if len(need) > 1 else "")
         faults.add(
             path,
@@ -89,71 +85,7 @@ def _note_missing_rigs(recordings: list[Recording], heading: tuple[int, list[str
         )
 
 
-def _columns(rows, separator: str, path: str, faults: Faults) -> list[str] | None:
-    """Return the names of the columns, '' for one that is not used; None when the heading cannot be used."""
-    line, cells = rows[0] if rows else (None, [])
-    cells = cells[: max((rank for rank, cell in enumerate(cells, 1) if cell), default=0)]
-    if not any(cell.casefold() in _KNOWN for cell in cells):
-        found = f"'{separator.join(cells)[:60]}'" if cells else "none"
-        do = "put the names of the columns there, with commas between them"
-        faults.add(path, line, f"expected a heading ({','.join((*REQUIRED, 'rig'))}, …); found {found}; {do}")
-        return None
-    columns, guessed = [], ""
-    for cell in cells:
-        name = cell.casefold()
-        if name not in _KNOWN:
-            near = slip(cell, _KNOWN)
-            guessed += near
-            faults.add(path, line, f"unknown column '{cell}'{near or '; use ' + choice_of(_KNOWN)}")
-        elif name in columns:
-            faults.add(path, line, f"expected the column '{name}' once; found it again; delete one")
-        columns.append(name if name in _KNOWN and name not in columns else "")
-    for name in REQUIRED:
-        if name not in columns and f"'{name}'" not in guessed:
-            faults.add(path, line, f"expected the column '{name}'; found none; add it")
-    # Without these two no row means anything; with them the rows are still worth checking.
-    return columns if {"recording", "file"} <= set(columns) else None
-
-
-@dataclass(frozen=True)
-class _Row:
-    """One line of the list, its cells by column."""
-
-    path: str
-    line: int
-    separator: str
-    faults: Faults
-    cells: dict[str, str]
-
-    def __getitem__(self, column: str) -> str:
-        return self.cells.get(column, "")
-
-    def fault(self, expected: str, found: str, do: str = "") -> None:
-        self.faults.add(self.path, self.line, f"expected {expected}; found {found}" + (f"; {do}" if do else ""))
-
-    def number(self, column: str, low: float, high: float, default=None):
-        """Return a number from `low` to `high`; in a list with semicolons a decimal comma is one."""
-        typed = self[column]
-        if not typed:
-            return default
-        number = number_of(typed, self.separator)
-        if number is None or not low <= number <= high:
-            self.fault(f"a number from {low} to {high} in the column '{column}'", f"'{typed}'")
-            return default
-        return number
-
-    def one_of(self, column: str, choices: tuple[str, ...]) -> str:
-        """Return the cell, which is one of the names configured."""
-        if self[column] not in choices:
-            near = slip(self[column], choices)
-            do = (
-                "" if near else f"use {choice_of(choices)}" if choices else "the configuration names none: add it there"
-            )
-            self.fault(f"a configured {column}", f"'{self[column]}'{near}", do)
-        return self[column]
-
-
-def _recording(row: _Row, configuration: Configuration) -> Recording:
+def _recording(row: Row, configuration: Configuration) -> Recording:
     day = day_of(row["build_day"])
     if day is None and "build_day" in row.cells:
         row.fault("the build_day as year-month-day, such as 2031-05-03", f"'{row['build_day']}'")
@@ -178,7 +110,7 @@ def _recording(row: _Row, configuration: Configuration) -> Recording:
     )
 
 
-def _identity(row: _Row) -> str:
+def _identity(row: Row) -> str:
     identity = row["recording"]
     if not _ID.fullmatch(identity) or len(identity) > _LONGEST_ID:
         suggestion = re.sub(r"[^A-Za-z0-9_.-]+", "_", identity).strip("_")
@@ -190,7 +122,7 @@ def _identity(row: _Row) -> str:
     return identity
 
 
-def _file(row: _Row, configuration: Configuration) -> str:
+def _file(row: Row, configuration: Configuration) -> str:
     if not row["file"]:
         row.fault("a file", "nothing", "fill in the column 'file'")
         return ""
@@ -204,7 +136,7 @@ def _file(row: _Row, configuration: Configuration) -> str:
     return path
 
 
-def _rig(row: _Row, configuration: Configuration) -> str:
+def _rig(row: Row, configuration: Configuration) -> str:
     if not row["rig"]:
         if "rig" in row.cells and not is_list(row["file"]):
             row.fault("a rig (only a list of hits needs none)", "nothing", f"use {choice_of(configuration.rig_names)}")
@@ -212,7 +144,7 @@ def _rig(row: _Row, configuration: Configuration) -> str:
     return row.one_of("rig", configuration.rig_names)
 
 
-def _arrangement(row: _Row, configuration: Configuration) -> str:
+def _arrangement(row: Row, configuration: Configuration) -> str:
     names = configuration.arrangement_names
     if row["arrangement"]:
         return row.one_of("arrangement", names)
