@@ -222,10 +222,13 @@ def _take(config: settings.Settings, take: settings.Recording):
 
     path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
     found = tables.path(config.results, "hits", recording=take.recording)
+    hits = tables.read(found, "hits")
+    if take.edits and len(hits):
+        hits = hits.filter([not take.ignores(hit_s) for hit_s in hits["hit_s"].to_pylist()])
     return timing.Take(
         recording=take,
         aligned=tables.read(path, "aligned"),
-        hits=tables.read(found, "hits"),
+        hits=hits,
         said=tables.said(path, "aligned"),
         rig=config.rig(take.rig),
     )

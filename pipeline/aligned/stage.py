@@ -6,7 +6,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import aligned_table, chords, clocks, confidence, recognise, sound, swapped, turn_marks
+from pipeline.aligned import aligned_table, by_hand, chords, clocks, confidence, recognise, sound, swapped, turn_marks
 from pipeline.aligned.chords import windows
 from pipeline.aligned.expectation import expect, turnaround_s
 from pipeline.aligned.playthroughs import Take, unroll
@@ -48,20 +48,13 @@ def align(
         `refused` ('' or one sentence), `score` (how clearly the recording belongs to the arrangement: positive if it
         does), `n_playthroughs`, `click_offset_s` (mean lateness against the click; None without one), `turnaround_s`
         (nominal time from the last onset to the first when the song goes round), `sounds_told_apart` (share of sure
-        hits of a mixed microphone whose striker its sound tells; None where sound was not used).
+        hits of a mixed microphone whose striker its sound tells; None where sound was not used), `by_hand` (how many
+        hits each correction by hand took).
     """
-    case = _Case(notes, hits, recording, rig, machine)
-    first = _match(case)
-    rings, strikers, n_hits = _rings(first, case)
-    if not rings:
-        return first.table, first.said
-    for ring in rings:
-        hits = swapped.renamed(hits, ring, strikers)
-    again = _match(replace(case, hits=hits))
-    if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
-        return first.table, first.said
-    lines = [swapped.sentence(ring, strikers, rig) for ring in rings]
-    return again.table, again.said | {"health": lines + again.said.get("health", [])}
+    if not recording.edits:
+        return _align(_Case(notes, hits, recording, rig, machine))
+    found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
+    return by_hand.corrected(*found, hits, recording)
 
 
 @dataclass(frozen=True)
@@ -78,6 +71,22 @@ class _Case:
     def is_clock(self) -> bool:
         """Whether the notes are those of a clock test: none has a pitch."""
         return len(self.notes) > 0 and not tables.numbers(self.notes["pitch"]).any()
+
+
+def _align(case: _Case) -> tuple[pa.Table, dict]:
+    """Match the hits, and again with the channels that seem exchanged under each other's names."""
+    hits, rig = case.hits, case.rig
+    first = _match(case)
+    rings, strikers, n_hits = _rings(first, case)
+    if not rings:
+        return first.table, first.said
+    for ring in rings:
+        hits = swapped.renamed(hits, ring, strikers)
+    again = _match(replace(case, hits=hits))
+    if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
+        return first.table, first.said
+    lines = [swapped.sentence(ring, strikers, rig) for ring in rings]
+    return again.table, again.said | {"health": lines + again.said.get("health", [])}
 
 
 @dataclass(frozen=True)

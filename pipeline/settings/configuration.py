@@ -20,6 +20,7 @@ class Configuration:
     path: str
     results: str
     recordings: str | None
+    edits: str | None
     baseline: date | None
     arrangements: tuple[Arrangement, ...]
     arrangement_names: tuple[str, ...]
@@ -36,7 +37,7 @@ class Configuration:
 def read_configuration(root: Value) -> Configuration:
     """Read the whole configuration; faults go to the root's `Faults`."""
     fields = root.fields(
-        "arrangement results baseline machine setups rigs detection", required="arrangements recordings"
+        "arrangement edits results baseline machine setups rigs detection", required="arrangements recordings"
     )
     names, arrangements = read_arrangements(fields)
     machine, warnings = NO_MACHINE, []
@@ -50,7 +51,8 @@ def read_configuration(root: Value) -> Configuration:
     return Configuration(
         path=root.file,
         results=_results(fields, root.file),
-        recordings=_list(fields),
+        recordings=_list(fields, "recordings", "the list of recordings (CSV)"),
+        edits=_list(fields, "edits", "the corrections by hand (CSV)"),
         baseline=fields.day("baseline") if fields.get("baseline") else None,
         arrangements=arrangements,
         arrangement_names=names,
@@ -68,9 +70,9 @@ def read_configuration(root: Value) -> Configuration:
 def _results(fields: Fields, configuration: str) -> str:
     """Return the folder of results; what lies in it is ours to replace, so it holds nothing of the user's."""
     results = os.path.normpath(fields.path("results", "results"))
-    listed = fields["recordings"].node.value if fields.get("recordings") else None
-    usable = isinstance(listed, str) and not path_fault(listed)
-    own = [configuration, *([beside(configuration, listed)] if usable else [])]
+    listed = [fields[key].node.value for key in ("recordings", "edits") if fields.get(key)]
+    usable = [one for one in listed if isinstance(one, str) and not path_fault(one)]
+    own = [configuration, *(beside(configuration, one) for one in usable)]
     holds = [path for path in own if _lies_in(path, results)]
     place, (theirs, do) = fields.get("results") or fields.value, stranger(results, configuration)
     above = _nearest_there(results)
@@ -98,11 +100,11 @@ def _lies_in(path: str, folder: str) -> bool:
     return inside != ".." and not inside.startswith(".." + os.sep)
 
 
-def _list(fields: Fields) -> str | None:
-    path = fields.path("recordings")
+def _list(fields: Fields, key: str, what: str) -> str | None:
+    path = fields.path(key) if fields.get(key) or key == "recordings" else None
     if path is None or os.path.isfile(path):
         return path
-    fields["recordings"].require_file(path, "the list of recordings (CSV)")
+    fields[key].require_file(path, what)
     return None
 
 

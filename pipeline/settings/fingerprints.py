@@ -108,10 +108,10 @@ class Fingerprints:
         raise ValueError(f"stage {stage!r} is none of {STAGES}")
 
     def _aligned(self, recording: Recording):
-        """Return what aligns a recording: its hits, the notes, the group; of the machine strikers and barrel."""
+        """Return what aligns a recording: its hits, the notes, the group, the barrel, its corrections by hand."""
         barrel = self._settings.machine_of(recording.setup).barrel
         made_of = self.of("hits", recording.recording), self.of("notes", recording.arrangement)
-        return made_of, _key(recording), barrel
+        return made_of, _key(recording), barrel, recording.edits
 
     def _timing(self, group: Group):
         takes = sorted(recording.recording for recording in group.recordings)

@@ -1,10 +1,11 @@
 """Load the configuration with everything it points at; raise every fault at once; warn of what may be a slip."""
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.errors import InputError
 from pipeline.settings.configuration import read_configuration
+from pipeline.settings.edits import note_unknown_notes, read_edits
 from pipeline.settings.faults import Faults, near_file, path_fault, read_text
 from pipeline.settings.recordings import read_recordings
 from pipeline.settings.settings import Settings
@@ -88,9 +89,9 @@ def _faultless(lines: dict[str, int], faults: Faults, settings: Settings) -> dic
 
     A fault in the rigs or strikers would show again at every recording.
     """
-    if any(file != settings.recordings_file for file, _ in faults.places()):
+    if any(file not in (settings.recordings_file, settings.edits_file) for file, _ in faults.places()):
         return {}
-    wrong = {line for _, line in faults.places()}
+    wrong = {line for file, line in faults.places() if file == settings.recordings_file}
     return {recording: line for recording, line in lines.items() if line not in wrong and None not in wrong}
 
 
@@ -148,6 +149,9 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, in
     configuration = read_configuration(root)
     clean = not len(faults)
     recordings, lines = read_recordings(configuration, faults) if configuration.recordings else ((), {})
+    arrangement_of = {one.recording: one.arrangement for one in recordings}
+    edits = read_edits(configuration.edits, arrangement_of, faults) if configuration.edits and recordings else {}
+    recordings = tuple(replace(one, edits=edits.get(one.recording, ())) for one in recordings)
     settings = Settings(
         path=path,
         results=configuration.results,
@@ -159,9 +163,12 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, in
         detection=configuration.detection,
         recordings=recordings,
         recordings_file=configuration.recordings or "",
+        edits_file=configuration.edits or "",
     )
     if read_songs and configuration.machine.strikers:
         _add_unplayed_notes(settings, faults, clean)
+    if read_songs and clean and not len(faults):
+        _add_unknown_notes(settings, faults)
     return settings, faults, lines, list(configuration.warnings)
 
 
@@ -174,3 +181,14 @@ def _add_unplayed_notes(settings: Settings, faults: Faults, clean: bool) -> None
         if arrangement.file and os.path.isfile(arrangement.file):
             # After a fault in the machine, "no striker for note 60" may be its mere consequence.
             faults.add_all(faults_of_file(arrangement, settings.machine if clean else None))
+
+
+def _add_unknown_notes(settings: Settings, faults: Faults) -> None:
+    """Note a fault for each note of a correction by hand that its arrangement does not have."""
+    named = {one.arrangement for one in settings.recordings if any(edit.note_id is not None for edit in one.edits)}
+    if named:
+        from pipeline.settings.unplayed_notes import n_notes_of
+
+        n_notes = {name: n_notes_of(settings.arrangement_of(name), settings.machine) for name in sorted(named)}
+        for one in settings.recordings:
+            note_unknown_notes(settings.edits_file, one.edits, one.arrangement, n_notes.get(one.arrangement), faults)

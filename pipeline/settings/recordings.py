@@ -8,6 +8,7 @@ from pathlib import PurePath
 
 from pipeline.settings.configuration import Configuration
 from pipeline.settings.csv_rows import Heading, Row, columns_of, read_rows, rows_of
+from pipeline.settings.edits import IGNORE, Edit
 from pipeline.settings.faults import Faults, beside, choice_of, path_fault, slip
 from pipeline.settings.yaml_values import day_of
 
@@ -37,6 +38,11 @@ class Recording:
     stop_s: float | None = None
     crew: str = ""
     note: str = ""
+    edits: tuple[Edit, ...] = ()  # corrections by hand
+
+    def ignores(self, time_s: float) -> bool:
+        """Tell whether a correction by hand says that nothing at this time of the file counts."""
+        return any(edit.action == IGNORE and edit.holds(time_s) for edit in self.edits)
 
     @property
     def group_key(self) -> tuple[str, date, int, str]:

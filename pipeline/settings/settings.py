@@ -63,6 +63,7 @@ class Settings:
     detection: Detection
     recordings: tuple[Recording, ...]
     recordings_file: str = ""  # the list they stand in
+    edits_file: str = ""  # the corrections by hand
 
     def from_folder(self, path: str) -> str:
         """Return a path as it is from the configuration's folder, wherever one works."""

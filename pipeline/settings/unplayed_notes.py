@@ -15,6 +15,14 @@ def song_of(arrangement: Arrangement) -> Song:
     return read_song(arrangement.file, arrangement.tracks, arrangement.channels)
 
 
+def n_notes_of(arrangement: Arrangement, machine: Machine) -> int:
+    """Return how many notes an arrangement without faults has: of one striker at one tick there is one."""
+    if arrangement.clock:
+        return arrangement.clock.bars * arrangement.clock.strikes_per_bar
+    players, _ = players_of(machine.strikers)
+    return len({(tick, players[channel, pitch]) for tick, channel, pitch, _ in song_of(arrangement).notes.tolist()})
+
+
 def faults_of_file(arrangement: Arrangement, machine: Machine | None) -> list[str]:
     """Return what is wrong with a MIDI file; with a machine also the notes that none of its strikers plays."""
     try:
