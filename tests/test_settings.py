@@ -15,12 +15,14 @@ from hypothesis import HealthCheck, given, settings, strategies
 from pipeline import tables
 from pipeline.__main__ import main
 from pipeline.errors import InputError
+from pipeline.notes import notes
 from pipeline.settings import (
     Arrangement,
     Barrel,
     Channel,
     Clock,
     Detection,
+    Edit,
     Flywheel,
     Group,
     Shaft,
@@ -34,7 +36,7 @@ from pipeline.settings import (
 )
 from pipeline.settings.fingerprints import SMALL_BYTES, code_of
 from pipeline.settings.note_names import note_name, note_number
-from pipeline.settings.unplayed_notes import song_of
+from pipeline.settings.unplayed_notes import n_notes_of, song_of
 from tests.worklist_tables import make, make_striker
 
 ROOT = Path(__file__).parent.parent
@@ -1206,6 +1208,114 @@ def test_a_change_runs_exactly_what_depends_on_it(changes, rows, expected):
     for stage, *jobs in (part.split() for part in expected.split(", ") if part):
         wanted |= {(stage, groups[{"A": A, "B": B, "C": C}[job]] if stage == "timing" else job) for job in jobs or [""]}
     assert {job for job in before.keys() & after.keys() if before[job] != after[job]} == wanted
+
+
+# --- corrections by hand ---------------------------------------------------------------------------------------------
+
+EDITS = """\
+recording,from_s,to_s,action,note_id
+a1,12.1,12.9,ignore,
+a1,20,20.2,note_id,2
+a2,5,6,Extra,
+"""
+
+
+def make_edits(text=EDITS):
+    Path("edits.csv").write_text(text)
+    return [("results: results/demo", "edits: edits.csv\nresults: results/demo")]
+
+
+def test_corrections_by_hand_are_with_their_recordings():
+    config = loaded(*make_edits())
+    assert config.recording("a1").edits == (Edit(12.1, 12.9, "ignore"), Edit(20.0, 20.2, "note_id", 2))
+    assert config.recording("a2").edits == (Edit(5.0, 6.0, "extra"),) and config.recording("b1").edits == ()
+    assert config.recording("a1").ignores(12.1) and not config.recording("a1").ignores(12.9)
+    assert Edit(12.1, 12.9, "ignore").where == "12.1–12.9\xa0s"
+
+
+def test_a_list_of_corrections_as_a_spreadsheet_saves_it_or_without_lines_is_read():
+    text = "sep=;\nRecording;from_s;to_s;action\n\na1;12,1;12,9;ignore\na1;12,1;12,9;ignore\n"
+    assert loaded(*make_edits(text)).recording("a1").edits == (Edit(12.1, 12.9, "ignore"),)
+    assert loaded(*make_edits("recording,from_s,to_s,action\n")).recording("a1").edits == ()
+    assert loaded(("results: results/demo", "edits:\nresults: results/demo")).recording("a1").edits == ()
+
+
+WRONG_EDITS = {
+    "a3,1,2,ignore,": "expected a recording of the list; found 'a3'; use 'a1', 'a2', 'b1' or 'c1'",
+    "a1,2,1,ignore,": "expected a to_s after from_s; found from_s 2 and to_s 1; exchange or correct them",
+    "a1,2,2,ignore,": "expected a to_s after from_s",
+    "a1,,2,ignore,": "expected seconds of the file in the column 'from_s'; found nothing; fill it in",
+    "a1,soon,2,ignore,": "expected a number from 0 to 1000000 in the column 'from_s'; found 'soon'",
+    "a1,-1,2,ignore,": "expected a number from 0 to 1000000 in the column 'from_s'; found '-1'",
+    "a1,1,2,ignroe,": "expected an action; found 'ignroe' (did you mean 'ignore'?)",
+    "a1,1,2,,": "expected an action; found ''; use 'ignore', 'extra' or 'note_id'",
+    "a1,1,2,note_id,": "expected a whole number in the column 'note_id' beside the action 'note_id'; found nothing",
+    "a1,1,2,note_id,1.5": "found '1.5'",
+    "a1,1,2,extra,3": "expected no note_id beside the action 'extra'; found '3'; empty it, or write note_id",
+    "a1,1,2,note_id,3": "expected a note_id of 'song', 0 to 2; found 3; correct it",
+    "c1,1,2,note_id,64": "expected a note_id of 'clock', 0 to 63; found 64; correct it",
+    "a1,1,2,ignore,,x": "expected at most 5 cells; found 6",
+    "a1,12.5,13,extra,": "found 'extra' for 12.5–13 s, which overlaps 'ignore' for 12.1–12.9 s; delete or shorten it",
+    "a1,20.1,20.3,note_id,1": "found 'note_id' for 20.1–20.3 s, which overlaps 'note_id' for 20–20.2 s",
+    "a1,1,99,ignore,": "which overlaps 'note_id' for 20–20.2 s; delete or shorten it or the one in line 3",
+}
+
+
+@pytest.mark.parametrize(("row", "words"), WRONG_EDITS.items(), ids=WRONG_EDITS)
+def test_a_wrong_correction_is_one_line_with_its_place(row, words):
+    (fault,) = faults_of(*make_edits(EDITS + row + "\n"))
+    assert fault.startswith("edits.csv (line 5): expected ") and words in fault.replace("\xa0", " ")
+
+
+def test_notes_of_a_correction_count_as_the_table_of_notes_has_them():
+    """The song writes two notes of one striker at its first tick: they are one."""
+    config = loaded()
+    for one in config.arrangements:
+        assert n_notes_of(one, config.machine) == len(notes(config, one.name))
+
+
+def test_a_wrong_list_of_corrections_is_told():
+    (fault,) = faults_of(*make_edits("recording,from_s,to,action\n"))
+    assert fault == "edits.csv (line 1): unknown column 'to' (did you mean 'to_s'?)"
+    Path("edits.csv").unlink()
+    (fault,) = faults_of(("results: results/demo", "edits: edits.csv\nresults: results/demo"))
+    assert fault.startswith("config.yaml (line 6): edits: expected the corrections by hand (CSV) at 'edits.csv'")
+
+
+def test_what_overlaps_and_says_the_same_or_only_touches_is_no_fault():
+    config = loaded(*make_edits(EDITS + "a1,12.5,14,ignore,\na1,14,15,extra,\na2,12,13,note_id,0\n"))
+    assert len(config.recording("a1").edits) == 4
+
+
+def test_a_correction_of_one_take_runs_that_take_its_group_and_the_summaries():
+    without = make_fingerprints(loaded())
+    before = make_fingerprints(loaded(*make_edits()))
+    changed = {job for job in before if before[job] != without[job]}
+    assert changed == {(stage, take) for stage in ("aligned", "exports") for take in ("a1", "a2")} | {
+        ("timing", A),
+        *SUMMARIES,
+    }
+    # A line put before the others moves them and changes nothing of them.
+    after = make_fingerprints(loaded(*make_edits(EDITS.replace("a1,12.1", "b1,1,2,ignore,\na1,12.1"))))
+    group = next(name for stage, name in before if stage == "timing" and name.startswith(B))
+    assert {job for job in before if before[job] != after[job]} == {
+        ("aligned", "b1"),
+        ("exports", "b1"),
+        ("timing", group),
+        *SUMMARIES,
+    }
+
+
+def test_check_speaks_of_corrections_and_of_the_lines_of_recordings_that_have_none(capsys):
+    make_configuration(*make_edits())
+    Path("c1.csv").write_text("hit_s,striker\n" + "".join(f"{n * 0.61:.3f},clock arm\n" for n in range(20)))
+    main(["check", "config.yaml"])
+    said = capsys.readouterr().out.replace("\xa0", " ").splitlines()
+    assert [line for line in said if line.startswith("by hand")] == [
+        "by hand: a1 12.1–12.9 s: ignored",
+        "by hand: a1 20–20.2 s: the hit is note 2",
+        "by hand: a2 5–6 s: no strikes of the arrangement",
+    ]
 
 
 def test_a_changed_build_day_moves_a_take_to_another_group():

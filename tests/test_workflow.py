@@ -249,6 +249,24 @@ def test_a_recording_that_goes_missing_is_refused_and_comes_back_though_the_run_
     assert files(project) == whole
 
 
+def test_a_correction_by_hand_runs_its_recording_its_group_and_the_summaries(project):
+    whole, before = files(project), stamps(project)
+    config = project / "my.yaml"
+    config.write_text("edits: edits.csv\n" + config.read_text("utf-8"), encoding="utf-8")
+    (project / "edits.csv").write_text("recording,from_s,to_s,action\na2,5,7,ignore\n")
+    printed = run(project)
+    assert "refused" not in printed
+    days = {f"{name} 2031-05-03" for name in ("lateness", "tempo")}
+    assert written_since(project, before) == {"aligned a2", *days, *SUMMARIES}
+    apart = [name for name in whole if "2031-05-04" in name or re.search(r"(hits/..|recording=a1|notes)\b", name)]
+    assert len(apart) > 8 and all(files(project)[name] == whole[name] for name in apart)
+    page = (project / "results/report/index.html").read_text(encoding="utf-8")
+    n_hits = sum(5 <= hit_s < 7 for hit_s in pq.read_table(project / "results/hits/a2.parquet")["hit_s"].to_pylist())
+    assert n_hits and "<b>By hand.</b>" in page and f"a2 5–7\xa0s: ignored ({n_hits}\xa0hits)" in page
+    recordings = table(project, "recordings").set_index("recording")
+    assert (recordings["n_missed"] == 0).all() and recordings.loc["a2", "n_played"] < recordings.loc["a1", "n_played"]
+
+
 def test_a_changed_parameter_reruns_what_depends_on_it_and_nothing_else(project):
     config = project / "my.yaml"
     config.write_text(config.read_text("utf-8") + "baseline: 2031-05-03\n", encoding="utf-8")

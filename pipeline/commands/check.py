@@ -3,6 +3,8 @@
 from pipeline import settings
 from pipeline.errors import InputError
 
+MOST_BY_HAND = 20  # corrections that are listed; chosen: a screen
+
 
 def command(config: str) -> None:
     """Print what may be a slip and how much there is to compare.
@@ -30,10 +32,23 @@ def command(config: str) -> None:
         notes += _repeats(found.settings)
     for note in notes:
         print(f"note: {note}")
+    for line in _by_hand(found):
+        print(f"by hand: {line}")
     if found.faults or refused:
         raise InputError(*found.faults, *refused)
     recordings, groups = len(found.settings.recordings), len(found.settings.groups())
     print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+
+
+def _by_hand(found: settings.Checked) -> list[str]:
+    """Say what is corrected by hand, with what each took at the last run."""
+    if found.faults or not any(take.edits for take in found.settings.recordings):
+        return []
+    from pipeline.report import by_hand
+
+    lines = by_hand.said(found.settings)
+    more = len(lines) - MOST_BY_HAND
+    return [*lines[:MOST_BY_HAND], f"and {more} more"] if more > 0 else lines
 
 
 def _repeats(config: settings.Settings) -> list[str]:

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from pipeline import tables, words
 from pipeline.report import (
     barrel,
+    by_hand,
     causes,
     click,
     lists,
@@ -86,6 +87,7 @@ def render(found: Results, heard: dict | None = None, links: list | None = None)
         heard=heard or {},
         links=links or [],
         refused=news.refused(found),
+        by_hand=by_hand.said(found.settings),
     )
 
 

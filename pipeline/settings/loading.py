@@ -1,6 +1,7 @@
 """Load the configuration with everything it points at; raise every fault at once; warn of what may be a slip."""
 
 import os
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from pipeline.errors import InputError
@@ -167,7 +168,7 @@ def _loaded(path: str, read_songs: bool) -> tuple[Settings, Faults, dict[str, in
     )
     if read_songs and configuration.machine.strikers:
         _add_unplayed_notes(settings, faults, clean)
-    if read_songs and clean and not len(faults):
+    if read_songs and clean:
         _add_unknown_notes(settings, faults)
     return settings, faults, lines, list(configuration.warnings)
 
@@ -186,9 +187,13 @@ def _add_unplayed_notes(settings: Settings, faults: Faults, clean: bool) -> None
 def _add_unknown_notes(settings: Settings, faults: Faults) -> None:
     """Note a fault for each note of a correction by hand that its arrangement does not have."""
     named = {one.arrangement for one in settings.recordings if any(edit.note_id is not None for edit in one.edits)}
-    if named:
+    for arrangement in settings.arrangements:
+        if arrangement.name not in named:
+            continue
         from pipeline.settings.unplayed_notes import n_notes_of
 
-        n_notes = {name: n_notes_of(settings.arrangement_of(name), settings.machine) for name in sorted(named)}
-        for one in settings.recordings:
-            note_unknown_notes(settings.edits_file, one.edits, one.arrangement, n_notes.get(one.arrangement), faults)
+        with suppress(InputError):  # a song that cannot be read has its fault already
+            n_notes = n_notes_of(arrangement, settings.machine)
+            for one in settings.recordings:
+                if one.arrangement == arrangement.name:
+                    note_unknown_notes(settings.edits_file, one.edits, arrangement.name, n_notes, faults)

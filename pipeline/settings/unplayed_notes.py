@@ -16,11 +16,13 @@ def song_of(arrangement: Arrangement) -> Song:
 
 
 def n_notes_of(arrangement: Arrangement, machine: Machine) -> int:
-    """Return how many notes an arrangement without faults has: of one striker at one tick there is one."""
+    """Return how many notes an arrangement has: of one striker at one tick there is one."""
     if arrangement.clock:
         return arrangement.clock.bars * arrangement.clock.strikes_per_bar
-    players, _ = players_of(machine.strikers)
-    return len({(tick, players[channel, pitch]) for tick, channel, pitch, _ in song_of(arrangement).notes.tolist()})
+    players = players_of(machine.strikers)
+    return len(
+        {(tick, players.get((channel, pitch))) for tick, channel, pitch, _ in song_of(arrangement).notes.tolist()}
+    )
 
 
 def faults_of_file(arrangement: Arrangement, machine: Machine | None) -> list[str]:

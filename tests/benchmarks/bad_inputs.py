@@ -56,7 +56,14 @@ rigs:
     - {channel: 1, hears: everything}
     - {channel: 2, hears: click, bpm: 120, per_beat: 1}
 detection: {minimum_gap_ms: 12, sensitivity: 0.5, mains_hz: 50, idle_file: idle.wav}
+edits: edits.csv
 """
+EDITS = [
+    "recording,from_s,to_s,action,note_id",
+    "listed,3.2,3.8,ignore,",
+    "trigger,4.7,5.3,extra,",
+    "sound,6.3,6.8,note_id,12",
+]
 ROWS = [
     "recording,file,build_day,rig,arrangement,setup,session,start_s,stop_s,crew,note",
     "listed,list.csv,2031-05-03,full,song,,1,,,two,first",
@@ -202,6 +209,7 @@ def make_workshop(folder: Path) -> None:
     (folder / "list.csv").write_text(list_of(played), "utf-8")
     (folder / "config.yaml").write_text(CONFIG, "utf-8")
     (folder / "recordings.csv").write_text("\n".join(ROWS) + "\n", "utf-8")
+    (folder / "edits.csv").write_text("\n".join(EDITS) + "\n", "utf-8")
     (folder / "folder").mkdir()
     for name in ("fifo", "fifo.csv", "fifo.mid", "fifo.wav"):
         os.mkfifo(folder / name)
@@ -219,6 +227,7 @@ def cases(seed: int, n_random: int) -> Iterator[tuple[str, Callable[[Path], None
     yield "good", lambda folder: None
     yield from _configurations()
     yield from _rows()
+    yield from _edits()
     yield from _lists()
     yield from _midi_files()
     yield from _sounds()
@@ -268,6 +277,30 @@ def _rows():
     yield "rows: utf-16", _writes("recordings.csv", "\n".join(ROWS).encode("utf-16"))
     yield "rows: a cell of 200 kB", _writes("recordings.csv", ("\n".join(ROWS) + "x" * 200_000).encode())
     yield "rows: binary", _writes("recordings.csv", bytes(range(256)) * 10)
+
+
+def _edits():
+    for row in (1, 3):
+        for column, name in enumerate(EDITS[0].split(",")):
+            for value in CELLS:
+                cells = EDITS[row].split(",")
+                cells[column] = value
+                text = "\n".join([*EDITS[:row], ",".join(cells), *EDITS[row + 1 :]]) + "\n"
+                yield f"edit {row} {name}: {value[:40]!r}", _writes("edits.csv", text.encode())
+    overlapping = "".join(f"listed,{n},{n + 30_000},{('ignore', 'extra')[n % 2]},\n" for n in range(20_000))
+    for name, text in {
+        "of everything": "listed,0,999999,ignore,\nsound,0,999999,extra,\n",
+        "that takes no hit": "listed,900,901,ignore,\nsound,900,901,note_id,3\n",
+        "of many hits for one note": "sound,0,99,note_id,3\n",
+        "of each moment": "".join(f"listed,{n / 1000},{(n + 1) / 1000},ignore,\n" for n in range(20_000)),
+        "20 000 overlapping": overlapping,
+        "20 000 bad ones": "nobody,soon,later,mend,x\n" * 20_000,
+        "a cell of 200 kB": "listed,1,2,ignore," + "x" * 200_000 + "\n",
+    }.items():
+        yield f"edits: {name}", _writes("edits.csv", f"{EDITS[0]}\n{text}".encode())
+    yield "edits: utf-16", _writes("edits.csv", "\n".join(EDITS).encode("utf-16"))
+    yield "edits: binary", _writes("edits.csv", bytes(range(256)) * 10)
+    yield "edits: empty", _writes("edits.csv", b"")
 
 
 def _lists():
@@ -395,7 +428,16 @@ def _files():
 
 
 def _damages(seed: int, n: int):
-    for file in ("config.yaml", "recordings.csv", "list.csv", "song.mid", "trigger.mid", "take.wav", "take.flac"):
+    for file in (
+        "config.yaml",
+        "recordings.csv",
+        "edits.csv",
+        "list.csv",
+        "song.mid",
+        "trigger.mid",
+        "take.wav",
+        "take.flac",
+    ):
         for rank in range(n):
             yield f"bytes: {file} {seed + rank}", _damage(file, seed + rank)
 
