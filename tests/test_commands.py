@@ -276,8 +276,9 @@ def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop
 
     folder, _ = workshop
     printed, beside = pindrift(folder, "export", "--csv", "barrel one/my.yaml")
-    assert not beside and len(printed) == 4
-    assert printed[2] == "no sound of a1: a list of hits, which has no sound"
+    assert not beside and len(printed) == 5
+    assert printed[1].endswith("exports/round-strip.html (and .svg): the barrel in its true size, 0\xa0pins to move")
+    assert printed[3] == "no sound of a1: a list of hits, which has no sound"
     # The report links to what is there, and stands.
     page = (folder / "barrel one/results/report/index.html").read_text()
     assert {"../exports/a1.mid", "../exports/work-sheet.html"} <= set(re.findall(r'href="([^"]*)"', page))
@@ -285,8 +286,9 @@ def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop
     assert not results.to_make_again(config, settings.Fingerprints(config))
     out = folder / "barrel one/results/exports"
     files = {path.name for path in out.iterdir()}
-    assert files == {"a1.mid", "a1-hits.mid", "work-sheet.html", "work-sheet.csv", "tables"}
-    assert {f"{name}.csv" for name in ("strikers", "pins", "worklist")} <= {
+    sheets = {"work-sheet.html", "work-sheet.csv", "round-strip.html", "round-strip.svg"}
+    assert files == {"a1.mid", "a1-hits.mid", *sheets, "tables"}
+    assert {f"{name}.csv" for name in ("strikers", "pins", "worklist", "notes round")} <= {
         path.name for path in (out / "tables").iterdir()
     }
     hits = tables.read(folder / "barrel one/results/hits/a1.parquet", "hits")
@@ -301,6 +303,20 @@ def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop
     np.testing.assert_allclose(found["a1-hits.mid"], struck, atol=1e-3)
     # The machine is steady, its strikes scatter by 2 ms and one striker is 5 ms late: the smooth times lie among them.
     assert np.median(np.abs(np.array(found["a1.mid"]) - struck)) < 0.004
+
+
+def test_a_barrel_of_no_diameter_has_no_strip_and_the_older_one_goes(workshop):
+    folder, _ = workshop
+    config, out = folder / "barrel one/my.yaml", folder / "barrel one/results/exports"
+    as_it_was = config.read_text("utf-8")
+    pindrift(folder, "export", "barrel one/my.yaml")
+    try:
+        config.write_text(as_it_was.replace(", diameter_mm: 420", ""), "utf-8")
+        printed, _ = pindrift(folder, "export", "barrel one/my.yaml")
+    finally:
+        config.write_text(as_it_was, "utf-8")
+    assert "round: no strip of the barrel: it needs bars_per_turn and diameter_mm under machine: barrel" in printed
+    assert not list(out.glob("*strip*"))
 
 
 def test_an_export_before_a_run_says_what_to_do(tmp_path):

@@ -29,10 +29,14 @@ def command(config: str, csv: bool = False) -> None:
         raise InputError(f"{loaded.results}: expected results; found no work list; first: pindrift run {config}")
     folder = Path(loaded.results, FOLDER)
     folder.mkdir(parents=True, exist_ok=True)
-    sheet = _sheet(loaded, tables.read(listed, "worklist"))
+    worklist = tables.read(listed, "worklist")
+    sheet = _sheet(loaded, worklist)
     _write(folder / "work-sheet.html", exports.sheet_html(sheet).encode())
     _write(folder / "work-sheet.csv", exports.sheet_csv(sheet).encode("utf-8-sig"))
     print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
+    for arrangement in loaded.arrangements:
+        if arrangement.file:
+            print(_strip(loaded, arrangement.name, worklist, folder))
     n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
     print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
     for line in sound.write(loaded, folder):
@@ -45,6 +49,24 @@ def command(config: str, csv: bool = False) -> None:
 def _sheet(config: settings.Settings, worklist) -> exports.Sheet:
     machines = {setup: config.machine_of(setup) for setup in set(worklist["setup"].to_pylist())}
     return exports.Sheet.of_jobs(worklist, machines)
+
+
+def _strip(config: settings.Settings, arrangement: str, worklist, folder: Path) -> str:
+    """Write the strip of an arrangement's barrel; return what there is, or why there is none."""
+    rows = [row for row in worklist.to_pylist() if row["arrangement"] == arrangement]
+    sure = [row for row in rows if row["certainty"] >= words.SURE_CERTAINTY]
+    notes = tables.read(tables.path(config.results, "notes", arrangement=arrangement), "notes")
+    day, setup = (rows[0]["build_day"], rows[0]["setup"]) if rows else (None, "")
+    of = ", ".join(filter(None, [arrangement, day and words.day(day), setup]))
+    strip = exports.Strip.of_notes(of, notes, sure, config.machine_of(setup))
+    path = folder / f"{arrangement}-strip"
+    if strip is None:
+        for ending in (".svg", ".html"):
+            Path(f"{path}{ending}").unlink(missing_ok=True)  # of another barrel
+        return f"{arrangement}: no strip of the barrel: it needs bars_per_turn and diameter_mm under machine: barrel"
+    _write(Path(f"{path}.html"), exports.strip_html(strip).encode())
+    _write(Path(f"{path}.svg"), exports.strip_svg(strip).encode())
+    return f"{path}.html (and .svg): the barrel in its true size, {words.count(len(strip.jobs), 'pin')} to move"
 
 
 def _midi(config: settings.Settings, group: settings.Group, folder: Path) -> int:
@@ -75,8 +97,10 @@ def _copies(config: settings.Settings, folder: Path) -> int:
     """Copy each table but hits and aligned, which are too long for a spreadsheet."""
     folder.mkdir(exist_ok=True)
     n = 0
-    for path in sorted(Path(config.results, "tables").rglob("*.parquet")):
-        name = path.stem if path.parent.name == "tables" else path.relative_to(config.results).parts[1]
+    of_notes = [tables.path(config.results, "notes", arrangement=one.name) for one in config.arrangements]
+    for path in [*of_notes, *sorted(Path(config.results, "tables").rglob("*.parquet"))]:
+        where = path.relative_to(config.results).parts
+        name = path.stem if path.parent.name == "tables" else "notes" if where[0] == "notes" else where[1]
         if name in tables.CONTRACTS:
             ending = "" if path.parent.name == "tables" else f" {path.stem}"
             _write(folder / f"{name}{ending}.csv", exports.csv_of(tables.read(path, name)).encode("utf-8-sig"))
