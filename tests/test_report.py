@@ -21,6 +21,8 @@ from pipeline.settings import (
     Barrel,
     Clock,
     Detection,
+    Edit,
+    Fingerprints,
     Flywheel,
     Machine,
     Recording,
@@ -28,6 +30,7 @@ from pipeline.settings import (
     Settings,
     Shaft,
     Striker,
+    mark,
 )
 
 STRIKERS = ("oak block", "slate", "brass cup", "goat drum", "reed slat", "zinc disc")
@@ -1294,3 +1297,39 @@ def test_a_browser_shows_the_page_without_scrolling_sideways(tmp_path, width):
     assert scrolled <= width
     assert (wide, narrow) == (width > 700, width <= 700)
     assert title.startswith("Not tight yet")
+
+
+# --- corrections by hand ---------------------------------------------------------------------------------------------
+
+
+def edited(folder, counts, note=9):
+    """Return settings with three corrections of r3 and one of r1, and r3 aligned with what each took."""
+    settings = make_settings(folder)
+    edits = (Edit(12.1, 12.9, "ignore"), Edit(20.0, 20.5, "extra"), Edit(31.0, 31.2, "note_id", note))
+    takes = {"r3": edits, "r1": (Edit(1.0, 2.0, "ignore"),)}
+    recordings = tuple(replace(one, edits=takes.get(one.recording, ())) for one in settings.recordings)
+    settings = replace(settings, recordings=recordings)
+    path = tables.path(settings.results, "aligned", build_day=SECOND, recording="r3")
+    configuration = Fingerprints(settings).of("aligned", "r3")
+    made_by = configuration, {"by_hand": counts}, mark(settings.results, settings.path)
+    tables.write(path, "aligned", tables.empty("aligned"), *made_by)
+    return settings
+
+
+def test_corrections_by_hand_stand_with_what_each_took(tmp_path):
+    text = said(page_of(tmp_path, edited(tmp_path, [3, 0, 1])))
+    assert "By hand. Corrections that the list of edits asks for" in text
+    assert "r3 12.1–12.9 s: ignored (3 hits)" in text
+    assert "r3 20–20.5 s: no strikes of the arrangement (no hit)" in text
+    assert "r3 31–31.2 s: the hit is reed slat in bar 2 beat 1 (note 9)" in text
+    assert "r1 1–2 s: ignored r3" in text  # not aligned with it yet: no count is claimed
+
+
+def test_a_correction_that_was_not_done_is_not_said_to_be(tmp_path):
+    text = said(page_of(tmp_path, edited(tmp_path, [1, 1, 0], note=9999)))
+    assert "r3 31–31.2 s: the hit was to be note 9999: not done, see the faults of the recording" in text
+    assert "the hit is" not in text
+
+
+def test_without_corrections_nothing_is_said_of_any(tmp_path):
+    assert "By hand" not in page_of(tmp_path)

@@ -46,9 +46,10 @@ def corrected(table: pa.Table, said: dict, hits: pa.Table, recording: Recording)
         a hit has the note that it was given, the note that had it before is missed, and a hit that the note had before
         is an extra.
     said : dict
-        With `by_hand`, how many hits each correction took, and a fault in `health` for each that could not be done.
+        With `by_hand`, how many strikes each correction took, and a fault in `health` for each that could not be done.
     """
-    strikes = {edit: [hit for hit in hits.to_pylist() if _counts(edit, hit)] for edit in recording.edits}
+    struck = [hit for hit in hits.to_pylist() if hit["kind"] in STRIKES]
+    strikes = {edit: [hit for hit in struck if edit.holds(hit["hit_s"])] for edit in recording.edits}
     taken = {edit: len(of_one) for edit, of_one in strikes.items()}
     if said["refused"]:
         more = f"; {sum(taken.values())} hits are left out by hand" if any(taken.values()) else ""
@@ -66,14 +67,10 @@ def corrected(table: pa.Table, said: dict, hits: pa.Table, recording: Recording)
         taken[edit] = 0 if fault else 1
         faults += [fault] if fault else []
     freed = placed - {row["hit_id"] for row in rows}
-    rows += [_extra(hit, rows, recording) for hit in hits.to_pylist() if hit["hit_id"] in freed]
+    rows += [_extra(hit, rows, recording) for hit in struck if hit["hit_id"] in freed]
     columns = {name: [row[name] for row in rows] for name in table.column_names}
     more = {"health": said.get("health", []) + faults, "by_hand": list(taken.values())}
     return tables.build("aligned", columns), said | more
-
-
-def _counts(edit: Edit, hit: dict) -> bool:
-    return edit.holds(hit["hit_s"]) and (edit.action == IGNORE or hit["kind"] in STRIKES)
 
 
 def _due_s(rows: list[dict]) -> dict[tuple[int, int], float]:

@@ -3,8 +3,6 @@
 from pipeline import settings
 from pipeline.errors import InputError
 
-MOST_BY_HAND = 20  # corrections that are listed; chosen: a screen
-
 
 def command(config: str) -> None:
     """Print what may be a slip and how much there is to compare.
@@ -46,9 +44,7 @@ def _by_hand(found: settings.Checked) -> list[str]:
         return []
     from pipeline.report import by_hand
 
-    lines = by_hand.said(found.settings)
-    more = len(lines) - MOST_BY_HAND
-    return [*lines[:MOST_BY_HAND], f"and {more} more"] if more > 0 else lines
+    return by_hand.said(found.settings)
 
 
 def _repeats(config: settings.Settings) -> list[str]:

@@ -5,6 +5,8 @@ from pathlib import Path
 from pipeline import settings, tables, words
 from pipeline.settings import EXTRA, IGNORE, Edit, Recording, Settings
 
+MOST_LINES = 40  # chosen: nobody reads more; the list itself has them all
+
 
 def said(config: Settings) -> list[str]:
     """Return a line for each correction, by recording and file time; without counts while a recording is to be run."""
@@ -16,7 +18,8 @@ def said(config: Settings) -> list[str]:
             counts = tables.said(path, "aligned").get("by_hand") if stands else None
             counts = counts or [None] * len(take.edits)
             lines += [_line(config, take, *one) for one in zip(take.edits, counts, strict=True)]
-    return lines
+    more = len(lines) - MOST_LINES
+    return [*lines[:MOST_LINES], f"and {more} more"] if more > 0 else lines
 
 
 def _line(config: Settings, take: Recording, edit: Edit, n_hits: int | None) -> str:
@@ -26,8 +29,10 @@ def _line(config: Settings, take: Recording, edit: Edit, n_hits: int | None) -> 
         return f"{what}: ignored{n_said}"
     if edit.action == EXTRA:
         return f"{what}: no strikes of the arrangement{n_said}"
-    done = "" if n_hits != 0 else " (not done: see the faults of the recording)"
-    return f"{what}: the hit is {_note(config, take, edit.note_id)}{done}"
+    note = _note(config, take, edit.note_id)
+    if n_hits == 0:
+        return f"{what}: the hit was to be {note}: not done, see the faults of the recording"
+    return f"{what}: the hit is {note}"
 
 
 def _note(config: Settings, take: Recording, note_id: int) -> str:
