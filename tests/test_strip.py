@@ -3,6 +3,7 @@
 Paper: ISO 216 (A4: 210 x 297 mm), ANSI/ASME Y14.1 (letter: 8.5 x 11 in). A PDF's unit is 1/72 inch (ISO 32000-1).
 """
 
+import itertools
 import json
 import re
 import shutil
@@ -125,13 +126,36 @@ def test_a_late_pin_is_found_behind_its_place_and_its_arrow_points_forward(late_
 def test_the_cover_names_the_page_that_shows_a_pin_to_move_and_jobs_that_move_none_are_no_marks():
     _, strip = make_strip({30: 1.2, 150: -0.7, 90: None})
     html = strip_html(strip)
-    named = [int(page) for page in re.findall(r"<li>Page (\d+): row", html)]
+    named = [int(page) for page in re.findall(r"<li>page (\d+): row", html)]
     assert len(named) == 2
     for number, sheet in enumerate(sheets(html), 2):
         marks, *_ = drawn(sheet)
         assert len(marks.get("found", [])) == len(marks.get("job", [])) >= named.count(number)
     _, none = make_strip()
     assert "No pin is surely out of place" in strip_html(none) and "No pin is surely" not in html
+
+
+def test_what_is_written_at_pins_to_move_stays_on_the_page_and_apart():
+    """Pins at both ends of the strip and beside each other; bold digits are at most 0.7 of their height wide."""
+    notes = make_notes(n=400)
+    moves = {0: -1.4, 1: 0.9, 2: -2.2, 3: 1.5, 4: 0.6, 60: 2.5, 159: 1.1, 158: -0.8}
+    strip = Strip.of_notes("song", notes, [make_job(notes, moves)], make_machine())
+    html, written = strip_html(strip), []
+    for sheet in sheets(html):
+        root = ElementTree.fromstring(sheet)
+        spans = {}
+        for text in root.iter("{http://www.w3.org/2000/svg}text"):
+            if re.fullmatch(r"\d+|\d+\.\d\xa0mm", text.text) and text.get("font-weight"):
+                wide, x = 0.7 * float(text.get("font-size", 3)) * len(text.text), float(text.get("x"))
+                first = x - wide if text.get("text-anchor") == "end" else x
+                assert 0 <= first and first + wide <= 262
+                spans.setdefault(round(float(text.get("y"))), []).append((first, first + wide))
+                written.append(text.text)
+        for row in spans.values():
+            row.sort()
+            assert all(left[1] <= right[0] for left, right in itertools.pairwise(row))
+    assert {str(number + 1) for number in range(len(moves))} <= set(written) and "2.5\xa0mm" in written
+    assert "2.2\xa0mm" not in written and "2.2\xa0mm backward" in html  # no room: the cover says it
 
 
 @pytest.mark.parametrize(("n_strikers", "diameter_mm"), [(3, 420.0), (6, 420.0), (40, 300.0), (2, 60.0), (1, 1200.0)])

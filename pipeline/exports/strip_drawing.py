@@ -19,6 +19,7 @@ HEAD_MM = 34.0  # of title, caution and ruler on each page
 SIDE_MM = 6.0  # free at both sides
 RULER_MM = 100.0
 TICK_MM, LABEL_MM, TICK_DEG = 10, 50, 5
+LABEL_ROOM_MM = 15.0  # that `12.3 mm` takes
 LEAST_TICK_DEG_MM = 3.0  # degrees closer than this are marked every 10 or 30
 
 
@@ -29,6 +30,11 @@ class View:
     low_mm: float
     high_mm: float
     joins: tuple[float, ...] = ()
+
+    @property
+    def width_mm(self) -> float:
+        """How wide the sheet is."""
+        return self.high_mm - self.low_mm + 2 * SIDE_MM
 
     def x(self, at_mm: float) -> float:
         """Return where on the sheet a place lies."""
@@ -69,7 +75,7 @@ def _head(title: str) -> list[str]:
     caution = [words.HANDS_ON, words.CAUTION.removeprefix(words.HANDS_ON).strip()]
     beside = [
         f"{RULER_MM:g} mm: measure this line before use; printers scale. Not as long? Print again at 100 %.",
-        "Thin line: where a pin is wanted. Of a pin to move: ○ is where it is, the heavy line where it shall stand.",
+        "Thin line: a pin as wanted. To move (how far: work sheet): ○ where it is, heavy line where it shall be.",
     ]
     return [
         _text(SIDE_MM, 5, title, 'font-size="4.5" font-weight="bold"'),
@@ -96,29 +102,41 @@ def _band(strip: Strip, turn: int, rows: list[int], view: View, top: float) -> l
         parts.append(
             _text(left + 10, y - PIN_MM - 0.7, f"{row} {strip.strikers[row - 1]}", 'font-size="2.6" fill="#555"')
         )
-        for pin in strip.pins:
-            if (pin.turn, pin.row) == (turn, row) and view.shows(pin.index_mm):
-                parts += _pin(pin, view.x(pin.index_mm), y)
+        mine = [pin for pin in strip.pins if (pin.turn, pin.row) == (turn, row)]
+        for pin in mine:
+            if view.shows(pin.index_mm):
+                parts += _job(strip, pin, view, y) if pin.move_mm else [_plain(view.x(pin.index_mm), y)]
     return parts
 
 
-def _pin(pin: Pin, x: float, y: float) -> list[str]:
-    """Return the mark of a pin; of one to be moved also where it is found and which way it goes."""
-    if not pin.move_mm:
-        return [f'<path class="pin" stroke="#000" d="M{x:.3f} {y:g}v-{PIN_MM}"/>']
-    way = 1 if pin.move_mm > 0 else -1
-    # The arrow and what it says stand on the side that the pin leaves.
-    tail = x - way * (abs(pin.move_mm) + 8)
-    head = x - way * (abs(pin.move_mm) + 1.6)
-    anchor = f'text-anchor="{"end" if way > 0 else "start"}" font-weight="bold"'
-    said = _text(tail - way, y - 5.2, words.millimetres(abs(pin.move_mm)), anchor)
+def _plain(x: float, y: float) -> str:
+    return f'<path class="pin" stroke="#000" d="M{x:.3f} {y:g}v-{PIN_MM}"/>'
+
+
+def _job(strip: Strip, pin: Pin, view: View, y: float) -> list[str]:
+    """Return the marks of a pin to be moved: its number, where it shall stand, where it is found, which way it goes."""
+    x, way = view.x(pin.index_mm), 1 if pin.move_mm > 0 else -1
+    tail, head = x - 4 * way, x - 0.8 * way
+    number = f'text-anchor="{"start" if way > 0 else "end"}" font-size="2.4" font-weight="bold"'
     return [
-        f'<path class="pin job" stroke="#000" stroke-width="0.6" d="M{x:.3f} {y:g}v-{PIN_MM + 2}"/>',
+        f'<path class="pin job" stroke="#000" stroke-width="0.6" d="M{x:.3f} {y:g}v-{PIN_MM + 1.6}"/>',
+        _text(x + 0.8 * way, y - PIN_MM, str(strip.jobs.index(pin) + 1), number),
         f'<circle class="found" fill="none" stroke="#000" cx="{x - pin.move_mm:.3f}" cy="{y - PIN_MM / 2:g}" r="1.2"/>',
-        f'<path class="way" fill="none" stroke="#000" stroke-width="0.4" d="M{tail:.3f} {y - 6.2:g}H{head:.3f}'
-        f'm{-way * 1.8} -1.2l{way * 1.8} 1.2l{-way * 1.8} 1.2"/>',
-        f'<g stroke="#fff" stroke-width="0.8" paint-order="stroke">{said}</g>',
+        f'<path class="way" fill="none" stroke="#000" stroke-width="0.4" d="M{tail:.3f} {y - 5.4:g}H{head:.3f}'
+        f'm{-way * 1.3} -0.9l{way * 1.3} 0.9l{-way * 1.3} 0.9"/>',
+        *_how_far(strip, pin, view, tail - 0.8 * way, y),
     ]
+
+
+def _how_far(strip: Strip, pin: Pin, view: View, at: float, y: float) -> list[str]:
+    """Return how far a pin goes, behind its arrow; nothing where there is no room: the cover says it by the number."""
+    way = 1 if pin.move_mm > 0 else -1
+    jobs = [one for one in strip.jobs if (one.turn, one.row) == (pin.turn, pin.row) and one != pin]
+    crowded = any(abs(one.index_mm - pin.index_mm) < LABEL_ROOM_MM + 8 for one in jobs)
+    if crowded or not 0 <= at - way * LABEL_ROOM_MM <= view.width_mm:
+        return []
+    said = words.millimetres(abs(pin.move_mm))
+    return [_text(at, y - 4.4, said, f'text-anchor="{"end" if way > 0 else "start"}" font-weight="bold"')]
 
 
 def _axis(strip: Strip, view: View, top: float, name: str) -> list[str]:

@@ -15,7 +15,6 @@ from pipeline.exports.strip_drawing import (
     HEAD_MM,
     ROW_MM,
     RULER_MM,
-    SIDE_MM,
     View,
     drawn,
     height_mm,
@@ -29,7 +28,7 @@ STEP_MM, OVERLAP_MM = 240.0, 10.0  # of the strip on a page; what the next repea
 def strip_svg(strip: Strip) -> str:
     """Return the whole strip as one SVG at true scale, its turns one below another."""
     view = View(-OVERLAP_MM, strip.length_mm + OVERLAP_MM)
-    width_mm = max(view.high_mm - view.low_mm + 2 * SIDE_MM, PAGE_MM[0])
+    width_mm = max(view.width_mm, PAGE_MM[0])
     bands = _bands(strip)
     tall_mm = HEAD_MM + sum(height_mm(rows) for _, rows in bands)
     return svg(width_mm, tall_mm, drawn(strip, bands, view, f"{strip.of}: the whole strip"))
@@ -80,7 +79,7 @@ def _cover(strip: Strip, pages: list) -> str:
     """Return the first page: caution, what to measure first, which pages the jobs are on."""
     steps = [
         "Print at 100 % (“actual size”, never “fit to page”), on its side.",
-        f"Measure the ruler on each page that you use. Is it not {RULER_MM:g} mm, do not use the page.",
+        f"Measure the ruler on each page that you use. If it is not {RULER_MM:g} mm, do not use the page.",
         "Join pages that you need together: cut one along the dashed line and lay it on the same line of the next, "
         "+ on +. They go on to the left.",
         "Lay the strip on the barrel so that “direction of rotation” points as the barrel turns, and 0° on the index "
@@ -94,14 +93,15 @@ def _cover(strip: Strip, pages: list) -> str:
         "shall stand, and the arrow says which way it goes: forward is in the direction of rotation.",
     ]
     moves = [
-        f"Page {_page_of(pin, pages)}: row {pin.row} {strip.strikers[pin.row - 1]}, turn {pin.turn}, "
+        f"page {_page_of(pin, pages)}: row {pin.row} {strip.strikers[pin.row - 1]}, turn {pin.turn}, "
         f"{pin.index_mm:.1f} mm from the index mark, {pin.note}: {pin.said}"
         for pin in strip.jobs
     ]
     none = "No pin is surely out of place: the strip shows where the arrangement wants them."
     return (
         f'<section><h1>Barrel strip: {escape(strip.of)}</h1><p class="caution">{escape(words.CAUTION)}</p>'
-        f"<ol>{_items(steps)}</ol><p>{'Pins to move:' if moves else none}</p><ul>{_items(moves)}</ul></section>"
+        f"<ul>{_items(steps)}</ul><p>{'<b>Pins to move</b>, by their number:' if moves else none}</p>"
+        f"<ol>{_items(moves)}</ol></section>"
     )
 
 
