@@ -154,3 +154,48 @@ def test_a_take_of_which_all_is_ignored_says_so():
     notes, hit_s, names, machine = make_take(9)
     table, said = aligned(notes, hit_s, names, machine, Edit(0.0, 999.0, "ignore"))
     assert len(table) == 0 and said["refused"].endswith(f"; {len(hit_s)} hits are left out by hand")
+
+
+def test_a_hit_of_the_second_round_is_that_rounds_note_and_a_note_is_given_one_hit():
+    notes, once_s, names, machine = make_take(10)
+    hit_s = np.concatenate([once_s, once_s + 1.02 * 2.0 * np.ceil((once_s[-1] - FIRST_S + 0.05) / 2.04)])
+    names = names * 2
+    at, late_s = len(once_s) + 60, 0.05
+    true_s = hit_s[at] + late_s
+    hit_s, names = np.append(hit_s, true_s), [*names, names[at]]
+    right = Edit(true_s - 0.001, true_s + 0.001, "note_id", 60)
+    table, said = aligned(notes, hit_s, names, machine, right)
+    struck = {row["playthrough"]: row["hit_s"] for row in table.to_pylist() if row["note_id"] == 60}
+    assert said["n_playthroughs"] == 2 and struck == {1: pytest.approx(once_s[60]), 2: pytest.approx(true_s)}
+    again = Edit(hit_s[at] - 0.001, hit_s[at] + 0.001, "note_id", 60)
+    table, said = aligned(notes, hit_s, names, machine, again, right)
+    assert said["by_hand"] == [1, 0] and "it has another by hand" in said["health"][0]
+
+
+@pytest.mark.parametrize("to_another", [False, True])
+def test_of_a_chord_that_shares_a_hit_the_notes_go_on_sharing_it_unless_it_is_another_onsets(to_another):
+    score_s, striker = make_song(12)
+    order = np.argsort(score_s, kind="stable")
+    score_s, striker = score_s[order], [striker[one] for one in order]
+    notes, onset_s = make_notes(score_s, striker), np.unique(score_s)
+    onset = next(one for one in onset_s[30:] if np.sum(score_s == one) == 3)
+    # The other note is one of a chord, too, whose other notes then share its hit without it.
+    after = next(one for one in onset_s if one > onset and np.sum(score_s == one) > 1)
+    chord, later = np.flatnonzero(score_s == onset), int(np.flatnonzero(score_s == after)[0])
+    hits = make_hits(FIRST_S + 1.02 * onset_s)
+    edit = Edit(
+        FIRST_S + 1.02 * onset - 0.001,
+        FIRST_S + 1.02 * onset + 0.001,
+        "note_id",
+        later if to_another else int(chord[1]),
+    )
+    take = replace(aligned_takes.RECORDING, edits=(edit,))
+    table, said = align(notes, hits, take, aligned_takes.ONE_MICROPHONE, make_machine(striker))
+    rows = {row["note_id"]: row for row in table.to_pylist()}
+    assert said["by_hand"] == [1]
+    assert {rows[note]["status"] for note in chord} == {"missed" if to_another else "played"}
+    assert {rows[note]["shared"] for note in chord} == {0 if to_another else 3}
+    of_hit = [row["hit_id"] for row in rows.values()]
+    assert all(row["shared"] == of_hit.count(row["hit_id"]) for row in rows.values() if row["status"] == "played")
+    if to_another:
+        assert rows[later]["shared"] == 1 and rows[later]["hit_s"] == pytest.approx(FIRST_S + 1.02 * onset)

@@ -134,14 +134,16 @@ def _give(edit: Edit, strikes: list[dict], rows: list[dict], due_s: dict[tuple[i
         why = "it has another by hand" if again else f"due {abs(off_s[number]):.1f} s from it" if number else "unknown"
         return f"by hand: the hit at {edit.where} cannot be note {edit.note_id}, {why}; correct the note_id"
     given.add((number, edit.note_id))
-    note = asked[number]
+    note, was = asked[number], asked[number]["hit_id"]
     for row in [row for row in rows if row["hit_id"] == hit["hit_id"] and row is not note]:
         if row["note_id"] is None:
             rows.remove(row)
         elif row["score_beat"] != note["score_beat"]:  # notes written together may share it
             row.update(OF_NO_NOTE, status="missed")
     note.update({name: hit[name] for name in ("hit_id", "hit_s", "hit_se")}, status="played", confidence=1.0)
-    sharing = [row for row in rows if row["hit_id"] == hit["hit_id"]]
-    for row in sharing:
-        row["shared"] = len(sharing)
+    for hit_id in {was, hit["hit_id"]} - {None}:
+        sharing = [row for row in rows if row["hit_id"] == hit_id]
+        for row in sharing:
+            # A strike that was told apart by sound has a time of its own.
+            row["shared"] = len(sharing) if row is note or row["shared"] > 1 else 1
     return ""
