@@ -146,7 +146,9 @@ def make_case(seed, n=5, m=5):
 def search(score_s, hit_s, evidence, stray, t):
     n = len(score_s)
     song = Song(score_s, np.arange(n + 1), np.arange(n), np.ones(n, bool))
-    paths, last, total = likeliest_paths(song, WeighedHits(hit_s, np.zeros(len(hit_s)), evidence, stray), t)
+    paths, last, total = likeliest_paths(
+        song, WeighedHits(hit_s, np.zeros(len(hit_s)), evidence, stray, np.zeros(len(hit_s), np.int64)), t
+    )
     path = []
     while last >= 0:
         path.append((int(paths.onset[last]), int(np.searchsorted(paths.begin, last, side="right")) - 1))

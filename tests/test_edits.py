@@ -74,6 +74,20 @@ def test_an_ignored_stretch_of_music_never_makes_a_missed_note(named, from_s, to
     assert not any(from_s <= one < to_s for one in used)
 
 
+@pytest.mark.parametrize(("seed", "from_s"), [(9100, 58.04), (9101, 27.47), (9103, 42.03)])
+def test_around_two_seconds_that_nobody_listened_to_one_microphone_hears_what_it_heard_without_them(seed, from_s):
+    """The search may pass any number of notes there at no cost; charged for each, it lost its place beside the cut."""
+    case = aligned_takes.simulate(seed, named=False)
+    clean, _ = aligned_takes.align_simulated(case)
+    take = replace(aligned_takes.RECORDING, edits=(Edit(from_s, from_s + 2.0, "ignore"),))
+    table, said = align(case.notes, case.hits, take, case.rig, case.machine)
+    assert said["by_hand"][0] > 5
+    before, after = matched(clean), matched(table)
+    cut = {note for note, (_, hit_s) in before.items() if hit_s is not None and from_s <= hit_s < from_s + 2.0}
+    assert {after[note][0] for note in cut} == {"undecided"}
+    assert all(after[note] == before[note] for note in before.keys() - cut if before[note][0] == "played")
+
+
 def test_a_note_that_was_missed_beside_an_ignored_stretch_stays_missed():
     notes, hit_s, names, machine = make_take(5)
     silent = 60

@@ -3,10 +3,13 @@
 What is ignored or no strike is taken out before the search; after it the table is corrected. The rest stays as found.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
+from pipeline.aligned.search.evidence import Evidence
 from pipeline.settings import EXTRA, IGNORE, NOTE, Edit, Recording
 
 # s; a note due so near an ignored stretch may have been struck in it. Chosen: strikes are seldom so early or late, and
@@ -26,6 +29,12 @@ def left(hits: pa.Table, recording: Recording) -> pa.Table:
         for hit_s, kind in zip(hits["hit_s"].to_pylist(), hits["kind"].to_pylist(), strict=True)
     ]
     return hits.filter(pa.array([not one for one in out], pa.bool_())) if any(out) else hits
+
+
+def with_gaps(evidence: Evidence, recording: Recording) -> Evidence:
+    """Return the hits with how many ignored stretches lie before each."""
+    ends_s = sorted(edit.to_s for edit in recording.edits if edit.action == IGNORE)
+    return replace(evidence, gaps=np.searchsorted(ends_s, evidence.hit_s, side="right"))
 
 
 def corrected(table: pa.Table, said: dict, hits: pa.Table, recording: Recording) -> tuple[pa.Table, dict]:

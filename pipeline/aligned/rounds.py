@@ -101,4 +101,5 @@ def undisturbed(take: Take, onsets: Onsets, evidence: Evidence, expected: Tracke
         hit_var=evidence.hit_var[hit],
         by_striker=evidence.by_striker[hit],
         stray=evidence.stray[hit],
+        gaps=np.zeros(len(hit), np.int64),
     )

@@ -167,7 +167,7 @@ def _hear(case: _Case) -> _Heard:
     names = {*(one.name for one in case.machine.strikers), *case.notes["striker"].to_pylist(), *named}
     strikers = sorted(names)
     is_heard, mixed = weighing.heard_strikers(strikers, case.hits, case.rig)
-    evidence = weighing.weigh(case.hits, strikers, case.rig, ("strike", "rebound"))
+    evidence = by_hand.with_gaps(weighing.weigh(case.hits, strikers, case.rig, ("strike", "rebound")), case.recording)
     if case.is_clock and len(evidence) == 0:
         # A clock arm that strikes once a turn may be wired as the turn mark itself.
         arm = strikers.index(case.notes["striker"][0].as_py())

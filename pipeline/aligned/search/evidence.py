@@ -35,6 +35,7 @@ class WeighedHits(NamedTuple):
     hit_var: np.ndarray
     by_striker: np.ndarray
     stray: np.ndarray
+    gaps: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -42,7 +43,8 @@ class Evidence:
     """The hits that may be notes, in order of time.
 
     `striker` is the code of the name a hit carries (-1: none), `by_striker` the log likelihood of each hit under each
-    striker (FORBIDDEN: its microphone does not hear it), `stray` that of being nobody's, in logs of a rate per second.
+    striker (FORBIDDEN: its microphone does not hear it), `stray` that of being nobody's, in logs of a rate per second,
+    `gaps` how many stretches before each hit nobody listened to.
     """
 
     row: np.ndarray
@@ -54,6 +56,7 @@ class Evidence:
     stray: np.ndarray
     probability: np.ndarray
     bands_db: np.ndarray
+    gaps: np.ndarray
     seconds: float
 
     def __len__(self) -> int:
@@ -66,7 +69,7 @@ class Evidence:
 
     def weighed(self) -> WeighedHits:
         """Return the hits for the path search."""
-        return WeighedHits(self.hit_s, self.hit_var, self.by_striker, self.stray)
+        return WeighedHits(self.hit_s, self.hit_var, self.by_striker, self.stray, self.gaps)
 
     def cut(self, n_hits: int) -> "Evidence":
         """Return the first hits; `seconds` stays that of all."""
@@ -87,6 +90,7 @@ class Evidence:
             hit_var=self.hit_var[::-1].copy(),
             by_striker=self.by_striker[::-1].copy(),
             stray=self.stray[::-1].copy(),
+            gaps=self.gaps[::-1].copy(),
         )
 
 
@@ -150,6 +154,7 @@ def weigh(hits: pa.Table, strikers: list[str], rig: Rig | None, kinds: tuple[str
         stray,
         probability,
         tables.numbers(pc.list_flatten(taken["bands_db"])).reshape(len(row), N_BANDS),
+        np.zeros(len(row), np.int64),
         seconds,
     )
 
@@ -160,7 +165,8 @@ def perfect(time_s: np.ndarray, n_strikers: int) -> Evidence:
     nobody, seconds = np.full(n_hits, -1), float(time_s[-1] - time_s[0]) if n_hits else 0.0
     stray = _stray(time_s, nobody, np.zeros(n_hits, bool), np.ones(n_hits), n_strikers, seconds)
     anyone, silence = np.zeros((n_hits, n_strikers)), np.full((n_hits, N_BANDS), np.nan)
-    return Evidence(nobody, nobody, time_s, np.zeros(n_hits), nobody, anyone, stray, np.ones(n_hits), silence, seconds)
+    sure, no_gaps = np.ones(n_hits), np.zeros(n_hits, np.int64)
+    return Evidence(nobody, nobody, time_s, np.zeros(n_hits), nobody, anyone, stray, sure, silence, no_gaps, seconds)
 
 
 def _by_striker(striker, channel, strikers, rig) -> np.ndarray:

@@ -53,6 +53,7 @@ HIT = np.dtype(  # one more than there are hits
         ("hit_s", np.float64),
         ("var", np.float64),
         ("stray", np.float64),
+        ("gaps", np.int64),  # stretches before it that nobody listened to
         ("strays", np.float64),  # log likelihood that all hits before it are strays
     ],
     align=True,
@@ -226,6 +227,7 @@ def _problem(song, hits, t):
     strays, out = np.cumsum(hits.stray), np.zeros(m + 1, HIT)
     for j in range(m):
         out[j].hit_s, out[j].var, out[j].stray = hits.hit_s[j], hits.hit_var[j], hits.stray[j]
+        out[j].gaps = hits.gaps[j]
         out[j + 1].strays = strays[j]
     return Problem(onsets, members, out, hits.by_striker, log_miss, log_strike)
 
@@ -237,13 +239,15 @@ def _step(problem, t, begin, cells, reached, now):
     n, hit, wander_var = len(onsets) - 1, problem.hits[j], t.wander**2
     for j0 in range(j - 1, max(-1, j - 1 - t.hits_ahead), -1):
         between = hit.strays - problem.hits[j0 + 1].strays
+        # Where nobody listened, onsets may be passed at no cost, however many.
+        deaf = problem.hits[j0].gaps != hit.gaps
         for c in range(begin[j0], begin[j0 + 1]):
             cell = cells[c]
             source = cell.score + between
             if source + now.most < now.floor:
                 continue
             i0, before = cell.onset, _belief(cell)
-            for i in range(cell.nearest, min(n, i0 + 1 + t.onsets_ahead)):
+            for i in range(cell.nearest, n if deaf else min(n, i0 + 1 + t.onsets_ahead)):
                 nominal_s = onsets[i].score_s - onsets[i0].score_s
                 late_s = hit.hit_s - before.phase_s - nominal_s * before.tempo
                 var = _phase_var(before, nominal_s, wander_var) + now.noise
@@ -255,7 +259,7 @@ def _step(problem, t, begin, cells, reached, now):
                     if i == cell.nearest:
                         cell.nearest += 1
                     continue
-                missed = onsets[i].passed - onsets[i0 + 1].passed
+                missed = 0.0 if deaf else onsets[i].passed - onsets[i0 + 1].passed
                 if i > i0 and source + missed + now.most < now.floor:
                     break
                 struck = cell.struck if i == i0 else 0
