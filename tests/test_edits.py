@@ -106,6 +106,43 @@ def test_notes_under_hits_that_are_no_strikes_are_missed():
     assert [row["status"] for row in table.to_pylist()].count("extra") == n_taken
 
 
+@pytest.mark.parametrize("at_end", [True, False])
+def test_notes_silent_at_an_end_are_due_at_the_pace_of_those_beside_them(at_end):
+    """The first or last two onsets are silent, at 1.3 times the written pace; only what is ignored decides of them."""
+    notes, hit_s, names, machine = make_take(11)
+    score_s = notes["score_s"].to_numpy()
+    hit_s = FIRST_S + 1.3 * score_s
+    onset_s = np.unique(score_s)
+    silent = np.isin(score_s, onset_s[-2:] if at_end else onset_s[:2])
+    due_s = FIRST_S + 1.3 * (onset_s[-1] if at_end else onset_s[0])
+    kept = hit_s[~silent], [name for name, out in zip(names, silent, strict=True) if not out]
+
+    def statuses(from_s, to_s):
+        found = matched(aligned(notes, *kept, machine, Edit(from_s, to_s, "ignore"))[0])
+        return [found[note][0] for note in np.flatnonzero(score_s == (onset_s[-1] if at_end else onset_s[0]))]
+
+    assert set(statuses(due_s - 0.02, due_s + 0.02)) == {"undecided"}
+    assert set(statuses(due_s + 0.03, due_s + 0.05)) == {"undecided"}  # within the margin
+    assert set(statuses(due_s + 0.08, due_s + 0.1)) == {"missed"}
+    assert set(statuses(due_s - 0.1, due_s - 0.08)) == {"missed"}
+
+
+def test_a_hit_that_is_no_strike_stands_in_the_table_with_its_keys():
+    notes, hit_s, names, machine = make_take(6)
+    clap_s = hit_s[50] + 0.031
+    take = replace(
+        aligned_takes.RECORDING, session=3, setup="wide", edits=(Edit(clap_s - 0.001, clap_s + 0.001, "extra"),)
+    )
+    order = np.argsort([*hit_s, clap_s], kind="stable")
+    hits = make_hits(np.array([*hit_s, clap_s])[order], [[*names, names[3]][one] for one in order])
+    table, _ = align(notes, hits, take, None, machine)
+    (row,) = [row for row in table.to_pylist() if row["status"] == "extra"]
+    (hit,) = [hit for hit in hits.to_pylist() if hit["hit_s"] == clap_s]
+    expected = {"arrangement": "song", "session": 3, "setup": "wide", "playthrough": 1, "segment": 1, "shared": 1}
+    assert row | expected | {name: hit[name] for name in ("hit_id", "hit_s", "hit_se", "striker")} == row
+    assert all(row[name] is None for name in ("note_id", "pin_id", "bar", "score_s", "confidence"))
+
+
 def make_wrong(seed=7):
     """Return a take in which a late strike is taken for a stray and a stray for the strike, and who they are."""
     notes, hit_s, names, machine = make_take(seed)
