@@ -228,8 +228,9 @@ def printed(pdf: bytes):
     objects = dict(re.findall(rb"(?m)^(\d+) 0 obj\s(.*?)endobj", pdf, re.S))
     for body in (one for one in objects.values() if re.search(rb"/Type\s*/Page\b", one)):
         box = [float(one) for one in re.search(rb"/MediaBox\s*\[([^\]]*)\]", body)[1].split()]
-        content = objects[re.search(rb"/Contents\s+(\d+) 0 R", body)[1]]
-        raw = re.search(rb"stream\r?\n(.*?)\r?\nendstream", content, re.S)[1]
+        number = re.search(rb"/Contents\s+(\d+) 0 R", body)[1]
+        head = re.search(rb"(?m)^%s 0 obj\s*<<.*?/Length (\d+).*?>>\s*stream\r?\n" % number, pdf, re.S)
+        raw = pdf[head.end() : head.end() + int(head[1])]
         pages.append((box[2:], _strokes(zlib.decompress(raw).decode("latin-1"))))
     return pages
 
