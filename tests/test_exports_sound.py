@@ -6,6 +6,7 @@ scipy.io.wavfile and soundfile. The detector is a plain threshold, none of ours.
 
 import tracemalloc
 from dataclasses import replace
+from datetime import timedelta
 from io import BytesIO
 from types import SimpleNamespace
 
@@ -17,6 +18,7 @@ import soundfile
 
 from pipeline import audio, failures, playback, tables
 from pipeline.commands import sound as command
+from pipeline.errors import InputError
 from pipeline.exports import mended, sound
 from pipeline.settings import Arrangement, Barrel, Channel, Detection, Machine, Recording, Rig, Settings, Striker
 from tests.heard_takes import (
@@ -393,6 +395,32 @@ def test_a_disk_without_room_is_said_before_anything_is_written(tmp_path, monkey
         command.write(settings, out)
     assert failures.line("pindrift export", raised.value).startswith("pindrift export: expected room on the disk")
     assert not list(out.iterdir())
+
+
+def test_the_newest_takes_are_written_or_those_that_are_named(tmp_path):
+    rows, out = make_take(), tmp_path / "out"
+    make_own(tmp_path / "t1.wav", rows)
+    newest = make_project(tmp_path, rows)
+    old = replace(newest.recordings[0], recording="t0", build_day=DAY - timedelta(1))
+    both = replace(newest, recordings=(old, *newest.recordings))
+    of_t1, of_t0 = ({"build_day": one.build_day, "group": one.id} for one in reversed(both.groups()))
+    for name in ("tempo", "lateness"):
+        table = tables.read(tables.path(both.results, name, **of_t1), name)
+        at = table.schema.get_field_index("recording")
+        renamed = table.set_column(at, table.schema.field(at), pa.array(["t0"] * len(table)))
+        tables.write(tables.path(both.results, name, **of_t0), name, renamed)
+    for name, days in (("aligned", (DAY, old.build_day)), ("hits", (None, None))):
+        paths = [
+            tables.path(both.results, name, recording=one, **({"build_day": day} if day else {}))
+            for one, day in zip(("t1", "t0"), days, strict=True)
+        ]
+        paths[1].parent.mkdir(parents=True, exist_ok=True)
+        paths[1].write_bytes(paths[0].read_bytes())
+    for asked, written in (((), {"t1.wav"}), (("t0",), {"t0.wav"}), (("t1", "t0"), {"t0.wav", "t1.wav"})):
+        command.write(both, out, asked)
+        assert {path.name for path in out.iterdir()} == written
+    with pytest.raises(InputError, match="expected a configured recording; found 't2'"):
+        command.write(both, out, ("t2",))
 
 
 def test_a_list_of_hits_has_no_sound_and_a_line_says_so(tmp_path):

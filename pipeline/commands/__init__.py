@@ -68,6 +68,8 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--log", action="store_true", help="show what the workflow engine says")
     export = add("export", "write a work sheet, MIDI files and sound from the results of a run")
     export.add_argument("config", metavar="CONFIG")
+    whose = "whose sound to write; of the newest takes if not said"
+    export.add_argument("recordings", metavar="RECORDING", nargs="*", help=whose)
     export.add_argument("--csv", action="store_true", help="copy the tables for a spreadsheet, too")
     look = add("look", "say how evenly a take is played, without a configuration, with one picture")
     look.add_argument(

@@ -9,12 +9,14 @@ from pipeline.errors import InputError
 FOLDER = "exports"  # in the folder of results
 
 
-def command(config: str, csv: bool = False) -> None:
+def command(config: str, recordings: tuple[str, ...] = (), csv: bool = False) -> None:
     """Write the exports of a configuration that has been run.
 
     Parameters
     ----------
     config : str
+    recordings : sequence of str
+        Whose sound is written; none: those of the newest takes.
     csv : bool
         Also copy the tables for a spreadsheet.
 
@@ -39,7 +41,7 @@ def command(config: str, csv: bool = False) -> None:
             print(_strip(loaded, arrangement.name, worklist, folder))
     n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
     print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
-    for line in sound.write(loaded, folder):
+    for line in sound.write(loaded, folder, tuple(recordings)):
         print(line)
     if csv:
         print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from pipeline import exports, playback, settings, tables, words
+from pipeline import exports, playback, settings, tables, words, worklist
 from pipeline.errors import InputError
 
 PLAIN, MENDED = ".wav", "-mended.wav"
@@ -38,21 +38,37 @@ class GroupTables:
     jobs: list[dict]
 
 
-def write(config: settings.Settings, folder: Path) -> list[str]:
-    """Write the sound of each used recording into a folder; return lines that say what was written.
+def write(config: settings.Settings, folder: Path, asked: tuple[str, ...] = ()) -> list[str]:
+    """Write the sound of recordings into a folder; return lines that say what was written.
 
-    What an earlier export has written and no longer holds is deleted.
+    Parameters
+    ----------
+    asked : tuple of str
+        Recordings; none: those of the newest group of each arrangement. Of others, the sound that an earlier export has
+        written is deleted: nobody knows whether it still holds.
+
+    Raises
+    ------
+    InputError
+        There is no such recording.
     """
+    chosen = {config.recording(one).recording for one in asked} or _newest(config)
     done = []
     for group in config.groups():
         found = _of_group(config, group)
-        used = set(found.tempo["recording"].to_pylist())
+        used = set(found.tempo["recording"].to_pylist()) & chosen
         for take in group.recordings:
             if take.recording in used:
                 done.append(_written(config, take, found, folder))
             else:
                 _delete(folder, take.recording, (PLAIN, MENDED))
     return _said(done, folder)
+
+
+def _newest(config: settings.Settings) -> set[str]:
+    """Return the recordings that the work list is made from."""
+    lateness = {one.id: _read(config, "lateness", build_day=one.build_day, group=one.id) for one in config.groups()}
+    return {take.recording for group in worklist.newest(config, lateness) for take in group.recordings}
 
 
 def _of_group(config: settings.Settings, group: settings.Group) -> GroupTables:
