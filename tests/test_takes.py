@@ -115,8 +115,33 @@ def test_a_comparison_says_how_many_takes_a_change_like_it_needs():
     assert made.loc[made["build_day"] < FIRST_DAY + timedelta(1), "takes_needed"].isna().all()
 
 
-def test_what_the_chart_says_of_a_fault_is_a_sentence():
+def said_of(take, health=(), **crews):
+    ill = changed(make_recordings([3, 3, 3, 3], takes_sd=0.05, seed=1), take, felt_sd_s=0.016, health=list(health))
+    return takes_report.said(charted(ill, **crews).reset_index(), "felt_sd_s")
+
+
+def test_what_sets_a_take_apart_is_told_and_no_cause():
+    """False would be "because another crew played": these takes are wide by themselves, or by the fault."""
+    found = said_of("d2t1", d2t1="the children")
+    assert found.endswith(": unlike most others, another crew played it. What differs need not be the reason.")
+    found = said_of("d2t0", ["hum: 50 Hz; another cable", "clipped: 3 dB; less gain"], d2t0="the children")
+    assert (
+        "unlike most others, another crew played it, it is the first of its day in the list, the recording has a fault "
+        "(hum) and the recording has a fault (clipped)." in found
+    )
+    for text in (found, said_of("d2t1")):
+        assert "because" not in text and "likely" not in text
+    assert "need not be" not in said_of("d2t1")
+
+
+def test_a_crew_that_the_list_does_not_tell_is_not_another_one():
+    assert "crew" not in said_of("d2t1", d2t1="")
+    only = {f"d{day}t{take}": "" for day in range(4) for take in range(3)}
+    assert "crew" not in said_of("d2t1", **only | {"d2t1": "the children"})
+
+
+def test_the_first_used_take_is_not_the_first_of_its_day_where_one_before_it_was_refused():
     recordings = make_recordings([3, 3, 3, 3], takes_sd=0.05, seed=1)
-    rows = charted(changed(recordings, "d2t1", felt_sd_s=0.016), d2t1="the children").reset_index()
-    found = takes_report.said(rows, "felt_sd_s")
-    assert found.endswith("most likely because another crew played.")
+    wide = changed(changed(recordings, "d2t1", felt_sd_s=0.016), "d2t0", status="refused")
+    rows = charted(wide)
+    assert rows.loc["d2t1", "apart"] and list(rows.loc["d2t1", "sets_apart"]) == []

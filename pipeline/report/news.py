@@ -174,7 +174,9 @@ def _confounded(found: Found) -> str:
     before, now = found.before, found.group
     other = ["set-up"] if before.setup != now.setup else []
     for name, of in (("crew", "crew"), ("microphones", "rig")):
-        if not {getattr(take, of) for take in before.recordings} & {getattr(take, of) for take in now.recordings}:
+        told = [{getattr(take, of) for take in one.recordings} - {""} for one in (before, now)]
+        # What the list does not tell has not changed.
+        if all(told) and not set.intersection(*told):
             other.append(name)
     same_day = before.build_day == now.build_day
     if not other or (other == ["set-up"] and same_day and found.in_turn):

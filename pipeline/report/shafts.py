@@ -76,7 +76,11 @@ def _ratio(found, row, harmonic):
     said = f"{turns}, {told} {row.order / harmonic / (1 + row.creep):.2f}"
     if row.creep > 0:
         return f"{said}: {off} more, which no slip makes; measure the drive again"
-    return f"{said}: the belt creeps {off}" if drive == "belt" else f"{said}: {off} less"
+    return (
+        f"{said}: {off} less, by creep of the belt or pulleys of other sizes"
+        if drive == "belt"
+        else f"{said}: {off} less"
+    )
 
 
 def _latest(row, harmonic):

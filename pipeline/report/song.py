@@ -204,7 +204,7 @@ def _speed_said(found: Found, mean: pd.DataFrame) -> str:
 
 
 def _by_load(found: Found, worst: pd.Series) -> str:
-    """Say how much of a passage's loss of speed the load makes, and what it leaves to the crew."""
+    """Say how much of a passage's loss of speed the load makes, and what it leaves to crew or drive."""
     load, load_se, sag, sag_se = (worst[name] for name in ("by_load", "by_load_se", "sag", "sag_se"))
     if not words.known(load) or not words.known(load_se):
         return ""
@@ -212,9 +212,9 @@ def _by_load(found: Found, worst: pd.Series) -> str:
         return "; load has no sure part in it"
     said = f"; load alone would make it {words.slower(load, load_se)}"
     if sag - load > words.SURELY * np.hypot(sag_se, load_se):
-        return said + ", the rest is the crew’s"
+        return said + ", the rest lies with crew or drive"
     if load - sag > words.SURELY * np.hypot(sag_se, load_se):
-        return said + ", the crew makes up for some"
+        return said + ", crew or drive make up for some"
     names = costly(found, worst)
     return said + (f"; more load than others: {words.joined(names)}" if names else "")
 

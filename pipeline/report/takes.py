@@ -12,11 +12,12 @@ from pipeline.report.results import Found, Results
 from pipeline.report.song import value_axis
 
 MOST_NAMED = 5  # takes that the sentence names, the newest; the chart rings them all
-REASONS = {
-    "crew": "another crew played",
+DIFFERENCES = {
+    "crew": "another crew played it",
     "microphones": "it was recorded with other microphones",
-    "first of the day": "it is the first take of its day",
+    "first of the day": "it is the first of its day in the list",
 }
+NO_REASON = "What differs need not be the reason"
 
 
 def chart(results: Results, found: Found) -> Picture | None:
@@ -41,23 +42,27 @@ def chart(results: Results, found: Found) -> Picture | None:
 
 
 def said(rows: pd.DataFrame, quantity: str) -> str:
-    """Say which takes stand apart and what few others have in common with them."""
+    """Say which takes stand apart, and in what they differ from most others; no cause, since none was tested."""
     apart = rows[rows["apart"]]
     if not len(apart):
         return words.sentence(f"None of {words.count(len(rows), 'take')} stands apart from those around it")
     told = [_said(row, quantity) for row in apart.tail(MOST_NAMED).itertuples(index=False)]
     opening = f"{len(apart)} of {words.count(len(rows), 'take')} {'stands' if len(apart) == 1 else 'stand'} apart"
-    return words.sentence(f"{opening}: {'; '.join(told)}")
+    differ = f" {words.sentence(NO_REASON)}" if apart.tail(MOST_NAMED)["sets_apart"].map(len).any() else ""
+    return words.sentence(f"{opening}: {'; '.join(told)}") + differ
 
 
 def _said(row, quantity: str) -> str:
     way = "above" if row.value > row.limit_high else "below"
     limit = row.limit_high if way == "above" else row.limit_low
     value, limit = words.quantity(quantity, row.value), words.quantity(quantity, limit)
-    reasons = [REASONS.get(one, f"the recording has a fault ({one.removeprefix('fault: ')})") for one in row.sets_apart]
-    why = f"most likely because {words.joined(reasons)}" if len(reasons) == 1 else words.joined(reasons)
-    why = why or "nothing in the list of recordings tells why"
-    return f"{row.recording} ({words.day(row.build_day)}), {value}, {way} the limit of {limit}: {why}"
+    differs = [
+        DIFFERENCES.get(one, f"the recording has a fault ({one.removeprefix('fault: ')})") for one in row.sets_apart
+    ]
+    what = (
+        f"unlike most others, {words.joined(differs)}" if differs else "nothing in the list of recordings sets it apart"
+    )
+    return f"{row.recording} ({words.day(row.build_day)}), {value}, {way} the limit of {limit}: {what}"
 
 
 def _drawn(rows: pd.DataFrame, quantity: str, width: float, sentence: str) -> str:

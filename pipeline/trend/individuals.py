@@ -97,21 +97,29 @@ def _charted(takes: pd.DataFrame, quantity: str, changed: pd.DataFrame) -> pd.Da
 
 
 def _sets_apart(row, rows: pd.DataFrame, told: dict) -> list[str]:
-    """Return what only this take, or few of its stretch, have: crew, microphones, first of its day, faults."""
+    """Return what this take has and fewer than half of its stretch: crew, microphones, first of its day, faults.
+
+    A crew or a microphone set-up that the list does not tell is not another one. The first of a day is that of all
+    takes in the list, those too that were refused or played something else.
+    """
     if not row.apart:
         return []
     others = rows[(rows["stretch"] == row.stretch) & (rows["recording"] != row.recording)]
     mine, theirs = told[row.recording][1], [told[name][1] for name in others["recording"]]
-    found = []
-    for what, value, of_others in (
-        ("crew", mine.crew, [take.crew for take in theirs]),
-        ("microphones", mine.rig, [take.rig for take in theirs]),
-    ):
-        if np.mean([one == value for one in of_others]) < 0.5:
-            found.append(what)
-    of_day = rows[(rows["build_day"] == row.build_day)]
-    if row.place == of_day["place"].min():
+    found = [what for what, of in (("crew", "crew"), ("microphones", "rig")) if _is_another(mine, theirs, of)]
+    of_day = [(take.session, place) for place, take in told.values() if take.build_day == mine.build_day]
+    if (mine.session, told[row.recording][0]) == min(of_day):
         found.append("first of the day")
-    if len(row.health) and others["health"].map(len).gt(0).mean() < 0.5:
-        found.append("fault: " + row.health[0].partition(":")[0])
-    return found
+    faults = [_fault_names(health) for health in others["health"]]
+    return found + [
+        f"fault: {name}" for name in _fault_names(row.health) if np.mean([name in one for one in faults]) < 0.5
+    ]
+
+
+def _is_another(mine, theirs, of: str) -> bool:
+    value, known = getattr(mine, of), [getattr(take, of) for take in theirs if getattr(take, of)]
+    return bool(value and known) and np.mean([one == value for one in known]) < 0.5
+
+
+def _fault_names(health) -> list[str]:
+    return list(dict.fromkeys(one.partition(":")[0] for one in health))
