@@ -115,7 +115,7 @@ def trend(config: settings.Settings) -> None:
         for one in config.arrangements
     }
     inertia, recordings = read.pop("inertia"), read["recordings"]
-    compared = trend.trend(recordings, config.baseline)
+    compared = trend.trend(recordings, config.baseline, tuple(take.recording for take in config.recordings))
     keep("trend", compared)
     keep("takes", trend.takes(config, recordings, compared))
     keep("setups", trend.setups(recordings, read["strikers"], inertia, songs, config))

@@ -1088,22 +1088,42 @@ def test_a_list_says_against_which_takes_it_compares(tmp_path):
         assert [one.replace("\xa0", " ") for one in titles] == ["What", "Now", title]
 
 
-def confounded(folder, takes):
+def since_of(folder, takes, **turns):
     settings = make_settings(folder, takes, clock=False)
-    trend = [make_trend(settings.groups()[-1], 0.007, -0.0031, "better")]
-    return news.since(lead_of(folder, settings, trend=trend, worklist=[])).partition("ms). ")[2]
+    trend = [make_trend(settings.groups()[-1], 0.007, -0.0031, "better") | turns]
+    return news.since(lead_of(folder, settings, trend=trend, worklist=[]))
+
+
+def confounded(folder, takes, **turns):
+    return since_of(folder, takes, **turns).partition("ms). ")[2]
 
 
 def test_set_ups_that_were_played_in_turn_are_not_called_confounded(tmp_path):
+    """Whether they were is told by tables/trend: `n_pairs`."""
     takes = [replace(take, build_day=SECOND) for take in make_recordings(clock=False)[:4]]
     in_turn = [replace(take, setup=setup) for take, setup in zip(takes, ("", "two rims") * 2, strict=True)]
-    assert confounded(tmp_path, in_turn) == ""
-    by_session = [replace(take, session=number) for number, take in enumerate(in_turn, 1)]
-    assert confounded(tmp_path, by_session).startswith("With one take of a day") is True
+    assert confounded(tmp_path, in_turn, n_pairs=2, n_days=1) == ""
     one_by_one = [
         replace(take, setup=setup) for take, setup in zip(takes, ("", "", "two rims", "two rims"), strict=True)
     ]
     assert confounded(tmp_path, one_by_one).startswith("Set-up and hour changed at once")
+
+
+def test_set_ups_in_turn_say_how_many_pairs_on_how_many_days(tmp_path):
+    takes = [replace(take, build_day=SECOND) for take in make_recordings(clock=False)[:4]]
+    in_turn = [replace(take, setup=setup) for take, setup in zip(takes, ("", "two rims") * 2, strict=True)]
+    told = words.with_plain_spaces(since_of(tmp_path, in_turn, n_pairs=5, n_days=2))
+    assert "two rims), played in turn (5 pairs of takes on 2 days, the drift of the day taken out): " in told
+    told = words.with_plain_spaces(since_of(tmp_path, in_turn, n_pairs=2, n_days=1))
+    assert "played in turn (2 pairs of takes, the drift of the day taken out): " in told
+    assert "in turn" not in since_of(tmp_path, in_turn).partition("changed at once")[0]
+
+
+def test_a_crew_of_its_own_on_each_set_up_cannot_be_told_from_it_in_turn_either(tmp_path):
+    takes = [replace(take, build_day=SECOND) for take in make_recordings(clock=False)[:4]]
+    takes = [replace(take, setup=("", "two rims")[k % 2], crew=("one", "two")[k % 2]) for k, take in enumerate(takes)]
+    told = confounded(tmp_path, takes, n_pairs=2, n_days=1)
+    assert told == "Set-up and crew changed together: what is theirs cannot be told apart."
 
 
 def test_another_crew_or_other_microphones_are_said(tmp_path):

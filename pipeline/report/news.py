@@ -49,7 +49,7 @@ def since(found: Found) -> str:
     rows = found.trend[(found.trend["against"] == "previous") & found.trend["change"].notna()]
     if not len(rows):
         return ""
-    opening = f"Since {before_said(found)}{_other_setup(found)}"
+    opening = f"Since {before_said(found)}{_other_setup(found)}{_in_turn(rows)}"
     told = rows[rows["verdict"] != ""].set_index("quantity")
     if not len(told):
         return (
@@ -169,6 +169,16 @@ def _gain(row, felt_sd_s: float) -> str:
     return f"{gain}, and {words.milliseconds(row.gain_s)}{of} spread"
 
 
+def _in_turn(rows: pd.DataFrame) -> str:
+    """Say by how many pairs of takes two set-ups are compared; '' where they were not played in turn."""
+    turns = rows.dropna(subset="n_pairs")
+    if not len(turns):
+        return ""
+    pairs = words.count(turns["n_pairs"].iloc[0], "pair")
+    days = f" on {words.count(turns['n_days'].iloc[0], 'day')}" if turns["n_days"].iloc[0] > 1 else ""
+    return f", played in turn ({pairs} of takes{days}, the drift of the day taken out)"
+
+
 def _confounded(found: Found) -> str:
     """Say what else changed, so that nobody takes the one for the other; '' where only what was mended did."""
     before, now = found.before, found.group
@@ -179,10 +189,13 @@ def _confounded(found: Found) -> str:
         if all(told) and not set.intersection(*told):
             other.append(name)
     same_day = before.build_day == now.build_day
-    if not other or (other == ["set-up"] and same_day and found.in_turn):
+    in_turn = bool(_in_turn(found.trend[found.trend["against"].eq("previous")]))
+    if not other or (other == ["set-up"] and in_turn):
         return ""
     if "set-up" not in other:
         return f"{words.capital(words.joined(other))} changed too: what is theirs cannot be told apart."
+    if in_turn:
+        return f"{words.capital(words.joined(other))} changed together: what is theirs cannot be told apart."
     together = words.capital(words.joined([*other, "hour" if same_day else "day"]))
     return (
         f"{together} changed at once: play both set-ups in turn on one day (A B A B){_takes_each(found)} to tell them "

@@ -1,6 +1,5 @@
 """Read what the workflow has found and lay it out by group, the group that leads the page first."""
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,7 +34,6 @@ class Found:
     is_clock: bool  # a clock test without a song
     before: Group | None  # the group of this arrangement just before
     n_fewest: int  # used takes of this group or of the one before, whichever has fewer
-    in_turn: bool  # both set-ups, this one's and the one's before, were played in turn that day (A B A at least)
     notes: pd.DataFrame
     lateness: pd.DataFrame
     tempo: pd.DataFrame
@@ -166,7 +164,6 @@ def _found(settings, group, before, notes, is_clock, frames) -> Found:
         is_clock=is_clock,
         before=before,
         n_fewest=min(_n_used(frames["recordings"], one) for one in (before, group) if one is not None),
-        in_turn=before is not None and _in_turn(settings, frames["recordings"], before, group),
         notes=notes,
         lateness=_frame(settings, "lateness", **at),
         tempo=_frame(settings, "tempo", **at),
@@ -176,20 +173,6 @@ def _found(settings, group, before, notes, is_clock, frames) -> Found:
 
 def _n_used(recordings: pd.DataFrame, group: Group) -> int:
     return int((_of_group(recordings, group)["status"] == "used").sum())
-
-
-def _in_turn(settings: Settings, recordings: pd.DataFrame, before: Group, group: Group) -> bool:
-    """Tell whether the takes of both groups' set-ups alternate on a day: by session, within it as they are listed."""
-    used = set(recordings.loc[recordings["status"] == "used", "recording"])
-    takes = [
-        take
-        for take in sorted(settings.recordings, key=lambda take: take.session)
-        if take.recording in used
-        and (take.arrangement, take.build_day) == (group.arrangement, group.build_day)
-        and take.setup in (before.setup, group.setup)
-    ]
-    turns = sum(one.setup != other.setup for one, other in itertools.pairwise(takes))
-    return turns >= 2
 
 
 def _frame(settings: Settings, name: str, **keys) -> pd.DataFrame:

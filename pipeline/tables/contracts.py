@@ -474,7 +474,9 @@ against | text | | previous, first or baseline
 n_recordings | whole | | used recordings of the group
 value | real | unit of the quantity | value of the group
 value_se? | real | unit of the quantity | its standard error
-change? | real | unit of the quantity | value minus the value compared with
+n_pairs? | whole | | pairs of takes of two set-ups played in turn, by which they are compared (null: not played so)
+n_days? | whole | | days on which they were
+change? | real | unit of the quantity | value minus the value compared with; of takes in turn by neighbours, drift apart
 change_low? | real | unit of the quantity | lower end of its interval; all of a comparison hold at once in 95 of 100
 change_high? | real | unit of the quantity | upper end; negative changes are for the better
 df? | real | | degrees of freedom

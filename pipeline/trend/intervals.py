@@ -50,11 +50,13 @@ def _seen_by_takes(n_looks: int) -> np.ndarray:
     """Return the change that 2, 3, ... MOST_TAKES takes of each would show, in standard deviations of a take."""
     found = []
     for number in range(2, MOST_TAKES + 1):
-        df = 2 * (number - 1)
+        # As `in_turn` compares A B A B ... of one day, without the other days' takes: its drift costs one more degree
+        # of freedom, and the part 3/(4n² − 1) of what A and B tell (squared correlation of set-up and order).
+        df, told = 2 * number - 3, 1 - 3 / (4 * number**2 - 1)
         limit = stats.t.isf((1 - CONFIDENCE) / (2 * n_looks), df)
         # Student's t of a true change of c standard errors is non-central t with c (Johnson & Welch 1940).
         away = optimize.brentq(lambda c, limit=limit, df=df: stats.nct.sf(limit, df, c) - CONFIDENCE, 0, 60 * limit)
-        found.append(away * np.sqrt(2 / number))
+        found.append(away * np.sqrt(2 / (number * told)))
     return np.array(found)
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.trend import group_values
+from pipeline.trend import group_values, in_turn
 from pipeline.trend.group_values import KEYS
 from pipeline.trend.intervals import with_intervals
 
@@ -18,7 +18,7 @@ RATES = {"missed": "n_missed", "extra": "n_extra"}  # of the notes that could ha
 QUANTITIES = (*SPREADS, *RATES)
 
 
-def trend(recordings: pa.Table, baseline) -> pa.Table:
+def trend(recordings: pa.Table, baseline, listed: tuple[str, ...] = ()) -> pa.Table:
     """Compare each group with the one before, the first and the baseline.
 
     Parameters
@@ -27,26 +27,35 @@ def trend(recordings: pa.Table, baseline) -> pa.Table:
         Contract 'recordings'.
     baseline : date or None
         One more build day to compare with.
+    listed : tuple of str
+        The recordings in the order in which they were played; () if that is the order of the table.
 
     Returns
     -------
     pa.Table
         Contract 'trend'. The change is null where there is no group to compare with, or where that group does not have
-        the quantity: it is never compared with an older group instead. The `value` of a spread is the geometric mean
-        of the takes; the interval of its `change` is that of the ratio, multiplied by the value compared with. The
-        `value` of a rate is that of all takes together.
+        the quantity: it is never compared with an older group instead. Set-ups that were played in turn are compared by
+        neighbouring takes (`in_turn`): their `change` is not the difference of the two values. The `value` of a spread
+        is the geometric mean of the takes; the interval of its `change` is that of the ratio, multiplied by the value
+        compared with. The `value` of a rate is that of all takes together.
     """
-    used = group_values.used_takes(recordings)
+    every = recordings.to_pandas()
+    if listed:
+        every = every.assign(place=every["recording"].map(listed.index)).sort_values("place")
+    used = every[every["status"] == "used"]
     rows = []
-    for _, of_song in used.groupby("arrangement"):
+    for name, of_song in used.groupby("arrangement"):
         pairs = list(_pairs(of_song[KEYS].drop_duplicates(), baseline))
+        all_listed = every[every["arrangement"] == name]
+        turns = {one: in_turn.turns(all_listed, *one) for one in {(at, other) for at, _, other in pairs if other}}
         for quantity in QUANTITIES:
             groups, df = _values(of_song, quantity)
             known = {tuple(group[key] for key in KEYS): group for _, group in groups.iterrows()}
             for at, against, other_at in pairs:
                 if at in known:
                     row = dict(zip(KEYS, at, strict=True)) | {"quantity": quantity, "against": against, "df": df}
-                    rows.append(row | _compared(known[at], known.get(other_at), quantity in SPREADS))
+                    row |= _compared(known[at], known.get(other_at), quantity in SPREADS)
+                    rows.append(row | _in_turn(turns.get((at, other_at)), of_song, groups, row))
     names = tables.CONTRACTS["trend"].schema.names
     columns = [name for name in names if name != "takes_needed"] + ["reference", "estimate", "se", "take_se"]
     made = with_intervals(pd.DataFrame(rows, columns=columns))
@@ -84,3 +93,18 @@ def _compared(group, other, in_logs: bool) -> dict:
     takes = group["size"] * other["size"] / (group["size"] + other["size"])
     se = np.sqrt(group["variance"] + other["variance"])
     return row | {"se": se, "take_se": se * np.sqrt(takes)}
+
+
+def _in_turn(turns, of_song, groups, row: dict) -> dict:
+    """Return what changes in a row because the two set-ups were played in turn; {} where they were not."""
+    if turns is None or "reference" not in row:
+        return {}
+    quantity = row["quantity"]
+    if in_logs := quantity in SPREADS:
+        found = in_turn.spread(turns, of_song, quantity)
+    else:
+        found = in_turn.rate(turns, of_song, RATES[quantity], groups)
+    if not found:
+        return {}
+    change = row["reference"] * np.expm1(found["estimate"]) if in_logs else found["estimate"]
+    return found | {"change": change, "n_pairs": turns.n_pairs, "n_days": turns.n_days}
