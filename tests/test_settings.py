@@ -1170,11 +1170,8 @@ CHANGES = {
         "tables, trend, worklist, report",
     ),
     "another folder of results": ([("results/demo", "results/other")], lambda rows: rows, ""),
-    "a remark and another order": (
-        [("machine:", "# the machine\nmachine:")],
-        lambda rows: [rows[0], *reversed(rows[1:])],
-        "",
-    ),
+    "a remark": ([("machine:", "# the machine\nmachine:")], lambda rows: rows, ""),
+    "another order of the takes": ([], lambda rows: [rows[0], *reversed(rows[1:])], "trend, report"),
     "the crew of one take": (
         [],
         lambda rows: [row.replace("two people", "three people") for row in rows],

@@ -95,10 +95,10 @@ class Fingerprints:
         if stage == "tables":
             return self._tables
         if stage == "trend":
-            crews = sorted((recording.recording, recording.crew) for recording in settings.recordings)
-            rigs = sorted((recording.recording, recording.rig) for recording in settings.recordings)
+            # In the order of the list: it tells which takes were neighbours.
+            takes = [(take.recording, take.crew, take.rig) for take in settings.recordings]
             made_of = self.of("tables"), self.of("worklist")
-            return made_of, settings.baseline, settings.machine, settings.setups, crews, rigs
+            return made_of, settings.baseline, settings.machine, settings.setups, takes
         if stage == "worklist":
             return self.of("tables"), settings.machine, settings.setups
         if stage == "exports":
@@ -127,7 +127,7 @@ class Fingerprints:
 
     @cached_property
     def _report(self):
-        """Everything but the folder of results and the order of the list; of the exports what there is to link to."""
+        """Everything but the folder of results; of the exports what there is to link to."""
         settings = self._settings
         return (
             [self.of(stage) for stage in ("tables", "trend", "worklist")],
