@@ -128,5 +128,18 @@ def test_a_pin_that_is_gone_is_listed_and_one_that_was_not_reached_is_not(tmp_pa
     }
 
 
+def test_new_pins_of_a_song_that_kept_its_name_ask_whether_it_was_edited(tmp_path):
+    """An edited song with a name of its own is not asked: there new pins are what was to be."""
+    new = {"before": np.nan, "before_se": np.nan, "bar": 9}
+    rows = [make_pin(pin, None, 0.001, "new", **new) for pin in (40, 41)]
+    said = since.summary(lead(tmp_path, *rows)).replace("\N{NO-BREAK SPACE}", " ")
+    assert said.startswith("2 pins are new in the arrangement: no take before struck those of bar 9.")
+    assert "Was the song edited? Then give the edited file a name of its own under arrangements" in said
+    other = [row | {"before_arrangement": "older"} for row in rows]
+    changes = [one | {"before_arrangement": "older"} for one in make_changes(lead(tmp_path).group, *other)]
+    found = test_report.lead_of(tmp_path, test_report.make_settings(tmp_path), changes=changes)
+    assert since.summary(found).replace("\N{NO-BREAK SPACE}", " ") == "2 pins are new in the arrangement."
+
+
 def test_what_is_unchanged_and_was_not_asked_is_not_told_singly(tmp_path):
     assert told(tmp_path, make_pin(40, 0.02, 0.02, "unchanged"), make_pin(41, 0.0, 0.01, "cannot be told")) == {}

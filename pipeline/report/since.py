@@ -156,7 +156,7 @@ def _others(found: Found) -> list[str]:
     pins = found.changes[found.changes["kind"].eq("pin") & found.changes["note_id"].notna()]
     still = pins[pins["verdict"].eq("unchanged")]
     new = int(pins["verdict"].eq("new").sum())
-    said = [f"{words.count(new, 'pin is', 'pins are')} new in the arrangement"] if new else []
+    said = [f"{words.count(new, 'pin is', 'pins are')} new in the arrangement{_edited(found, pins)}"] if new else []
     if len(still):
         half = ((still["change_high"] - still["change_low"]) / 2).astype(float)
         seen = half + SEEN * np.hypot(still["before_se"].astype(float), still["after_se"].astype(float))
@@ -166,6 +166,20 @@ def _others(found: Found) -> list[str]:
             f"{_size(found, seen.median())} would have been, 95 times in 100"
         )
     return said
+
+
+def _edited(found: Found, pins) -> str:
+    """Say which bars no earlier take played, where the arrangement has kept its name; '' where it has a new one."""
+    new = pins[pins["verdict"].eq("new") & pins["before_arrangement"].eq(found.group.arrangement)]
+    if not len(new):
+        return ""
+    bars = [str(int(bar)) for bar in sorted(new["bar"].unique())]
+    name = "bar" if len(bars) == 1 else "bars"
+    return (
+        f": no take before struck those of {name} {words.joined(bars)}. Was the song edited? Then give the edited file "
+        "a name of its own under arrangements and keep the old one: the takes before are held against bars that they "
+        "never had, and their misses and places are not to be trusted"
+    )
 
 
 def _late(found: Found, value_s: float, se_s) -> str:

@@ -11,7 +11,7 @@ import pyarrow as pa
 from pipeline import tables
 from pipeline.settings import Settings
 from pipeline.trend import group_values
-from pipeline.trend.changes import fates, microphones, pairs, things
+from pipeline.trend.changes import fates, matching, microphones, pairs, things
 from pipeline.trend.changes.pairs import Pair
 from pipeline.trend.changes.verdicts import with_verdicts
 
@@ -66,11 +66,13 @@ def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
     if not pair.is_clock:
         of_song = used[used["arrangement"].eq(pair.now.arrangement)]
         dispersion = {name: group_values.dispersion(of_song, f"n_{name}")[0] for name in ("missed", "extra")}
+        edited = pair.before.arrangement == pair.now.arrangement
+        new_bars = frozenset(matching.new_bars(before["pins"], now["pins"]) if edited else ())
         parts += [
-            things.pins(pair, before["pins"], now["pins"]),
+            things.pins(pair, before["pins"], now["pins"], new_bars),
             things.pins_missed(pair, before["pins"], now["pins"], listed.missing(pair.pin_of)),
             things.strikers(pair, before["strikers"], now["strikers"], _moved(heard, now["strikers"])),
-            things.strikers_rates(before["strikers"], now["strikers"], dispersion),
+            things.strikers_rates(before["strikers"], now["strikers"], dispersion, not new_bars),
         ]
     parts = [frame for frame in parts if len(frame)]
     if parts:

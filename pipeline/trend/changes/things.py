@@ -17,16 +17,21 @@ COLUMNS = (
 )  # fmt: skip
 OUT_Z = 4.0  # standard errors from the middle at which a striker is out of order; of a dozen, none by chance
 LEAST_OUT_S = 0.002  # a delay below it is none to mend: a third of what is noticed at best (6 ms, Friberg & Sundberg)
+FAR_S = 0.1  # a sixteenth at 150 quarter notes a minute; chosen
 SD_OF_MEDIAN = 1.2533  # of the standard error of a mean: sqrt(pi/2), normal variables
 
 
-def pins(pair: Pair, before: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
-    """Return the places of the pins. A place is an angle: what it costs in time grows as the machine turns slower."""
+def pins(pair: Pair, before: pd.DataFrame, now: pd.DataFrame, new_bars: frozenset[int] = frozenset()) -> pd.DataFrame:
+    """Return the places of the pins. A place is an angle: what it costs in time grows as the machine turns slower.
+
+    Of `new_bars` (`matching.new_bars`) all pins are new; then a pin that is out by more than FAR_S tells nothing: a
+    take that never had the bar was held against it, and another note's strike was taken for the pin's.
+    """
     slower = pair.slower if np.isfinite(pair.slower) else 1.0
     old = before.set_index("pin_id")[["free_s", "free_se", "misplaced"]].astype(
         {"free_s": float, "free_se": float, "misplaced": bool}
     )
-    partner = now["pin_id"].map(pair.pin_of)
+    partner = now["pin_id"].map(pair.pin_of).where(~now["bar"].isin(new_bars))
     was = old.reindex(partner).reset_index(drop=True)
     now = now.reset_index(drop=True)
     made = pd.DataFrame({"thing": "pin " + now["pin_id"].astype(str)})
@@ -34,10 +39,11 @@ def pins(pair: Pair, before: pd.DataFrame, now: pd.DataFrame) -> pd.DataFrame:
     made["before"], made["before_se"] = was["free_s"] * slower, was["free_se"] * slower
     made["after"], made["after_se"] = now["free_s"].astype(float), now["free_se"].astype(float)
     made["out_before"], made["out_after"] = was["misplaced"].eq(True), now["misplaced"].astype(bool)
-    made["told"], made["is_new"] = True, partner.isna().to_numpy()
+    far = made[["before", "after"]].abs().max(axis=1) > FAR_S
+    made["told"], made["is_new"] = ~far | (not new_bars), partner.isna().to_numpy()
     now_of = {old: new for new, old in pair.pin_of.items()}
     # Not reached by the takes of today, or gone from the arrangement.
-    gone = before[~before["pin_id"].isin(partner)]
+    gone = before[~before["pin_id"].isin(now["pin_id"].map(pair.pin_of))]
     things = [f"pin {now_of[pin]}" if pin in now_of else f"pin {pin} before" for pin in gone["pin_id"]]
     lost = gone[["striker", "bar", "beat_in_bar"]].assign(thing=things)
     lost["before"], lost["before_se"] = gone["free_s"] * slower, gone["free_se"] * slower
@@ -93,13 +99,17 @@ def _against_the_middle(made: pd.DataFrame, pair: Pair) -> pd.DataFrame:
     return made.assign(told=bool(known.sum() > 2))
 
 
-def strikers_rates(before: pd.DataFrame, now: pd.DataFrame, dispersion: dict[str, float]) -> pd.DataFrame:
+def strikers_rates(
+    before: pd.DataFrame, now: pd.DataFrame, dispersion: dict[str, float], told: bool = True
+) -> pd.DataFrame:
     """Return the shares of missed strikes, and of double or stray ones, of each striker.
 
     Parameters
     ----------
     dispersion : dict of str to float
         For 'missed' and 'extra': by how much the variance of counts exceeds that of Poisson variables.
+    told : bool
+        False where bars were inserted: of those the takes before have missed all.
     """
     was = before.set_index("striker").reindex(now["striker"]).reset_index(drop=True)
     now = now.reset_index(drop=True)
@@ -107,7 +117,7 @@ def strikers_rates(before: pd.DataFrame, now: pd.DataFrame, dispersion: dict[str
     tried = [of["n_played"] + of["n_missed"] for of in (was, now)]
     frames = []
     for quantity, count in (("missed", "n_missed"), ("extra", "n_extra")):
-        rows = _rates(made, [of[count] for of in (was, now)], tried, dispersion[quantity])
+        rows = _rates(made, [of[count] for of in (was, now)], tried, dispersion[quantity]).assign(told=told)
         frames.append(_framed(rows, kind="striker", quantity=quantity, unit="ratio", family="rates"))
     return pd.concat(frames, ignore_index=True)
 
