@@ -40,7 +40,7 @@ PARTS = {
 QUANTITIES = {
     "felt_sd_s": ("spread around the felt beat", "ms"),
     "felt_p95_s": ("what one strike in twenty exceeds", "ms"),
-    "late_sd_s": ("spread over the whole song", "ms"),
+    "late_sd_s": ("distance from the click, offset apart", "ms"),
     "together_s": ("spread of strikes written together", "ms"),
     "steady_1": ("steadiness from bar to bar", "%"),
     "steady_2": ("steadiness over 2 bars", "%"),

@@ -70,19 +70,43 @@ def test_a_change_twenty_times_the_spread_between_takes_is_better_and_its_interv
     assert of(trend.trend(make_recordings([3, 3], effects=(0.4, 1.0)), None), verdict="worse").shape[0] > 0
 
 
-@pytest.mark.parametrize("seeds", [range(40), pytest.param(range(40, 200), marks=pytest.mark.long)])
-def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes(seeds):
-    """Where nothing changed, at most 5 % of comparisons may call a change (Holm over the quantities of each).
+@pytest.mark.parametrize(
+    ("seeds", "most"), [(range(40), 0.10), pytest.param(range(40, 200), 0.074, marks=pytest.mark.long)]
+)
+def test_false_changes_stay_near_one_in_twenty_with_two_or_three_takes(seeds, most):
+    """Where nothing changed, at most 5 % of comparisons may call a change, all quantities at once.
 
-    80 comparisons: a right method exceeds 10 % with a probability below 2 % (binomial); a percentile bootstrap, which
-    calls 20 to 33 %, stays below with less than 1 %.
+    80 or 320 comparisons: a right method exceeds the limit with a probability below 2 or 3 % (binomial); a percentile
+    bootstrap calls 20 to 33 %. `tests/benchmarks/build_days.py quantities` does it with takes of a machine.
     """
     false = []
     for seed in seeds:
         for n_takes in (2, 3):
             made = of(trend.trend(make_recordings([n_takes, n_takes], seed=seed), None), against="previous")
             false.append(made["verdict"].isin(["better", "worse"]).any())
-    assert np.mean(false) <= 0.10
+    assert np.mean(false) <= most
+
+
+@pytest.mark.parametrize("projects", [range(600, 610), pytest.param(range(610, 710), marks=pytest.mark.long)])
+def test_a_change_half_again_as_large_as_is_called_detectable_is_called_four_times_in_five(projects):
+    """What is detectable is told by one project of three equal days, and tried on the chance of the next."""
+    called, times = [], {}
+    for seed in projects:
+        frame = make_recordings([3, 3, 3], seed=seed).to_pandas()
+        last = frame["build_day"].eq(frame["build_day"].max())
+        made = newest_of(frame)
+        frame = frame.assign(**{name: frame[name].where(~last, frame[name] * by) for name, by in times.items()})
+        called += (newest_of(frame).loc[list(times), "verdict"] == "worse").tolist()
+        made = made.loc[list(SPREADS)]
+        times = dict(1 + 1.5 * made["detectable"] / (made["value"] - made["change"]))
+    assert np.mean(called) >= 0.80
+
+
+def newest_of(frame):
+    """Return the last day against the one before, by quantity."""
+    made = of(trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None))
+    made = made[made["against"].eq("previous") & made["build_day"].eq(made["build_day"].max())]
+    return made.set_index("quantity")
 
 
 @pytest.mark.parametrize(
@@ -189,6 +213,18 @@ def test_a_quantity_that_the_day_before_lacks_is_not_compared_with_an_older_day(
     assert np.isnan(row["change"]) and row["verdict"] == "" and np.isnan(row["df"]) and row["value"] > 0
     assert newest(made, quantity="together_s", against="first")["verdict"] == "better"
     assert newest(made, quantity="felt_sd_s", against="previous")["change"] < 0
+
+
+def test_the_distance_from_the_click_is_compared_only_where_there_was_one():
+    """Without a click the spread over a song is how far a free crew drifts: tempo, and no fault."""
+    frame = make_recordings([3, 3], takes_sd=0.02).to_pandas()
+    frame["late_sd_s"] = [0.050, 0.051, 0.049, 0.020, 0.0201, 0.0199]
+    free = trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None)
+    assert "late_sd_s" not in free["quantity"].to_pylist()
+    frame["click_offset_s"] = 0.012
+    row = newest(trend.trend(tables.build("recordings", {name: list(frame[name]) for name in frame}), None),
+                 quantity="late_sd_s", against="previous")  # fmt: skip
+    assert row["verdict"] == "better" and row["change"] == pytest.approx(-0.030, abs=0.001)
 
 
 def test_copies_of_a_take_tell_nothing_of_chance():

@@ -13,7 +13,8 @@ from pipeline.trend.group_values import KEYS
 from pipeline.trend.intervals import with_intervals
 
 # In all of them less is better. Spreads and losses are compared by their logarithms, since faults multiply them.
-SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max")
+# `late_sd_s` only of takes with a click: without one it is how a free crew drifts over a song.
+SPREADS = ("felt_sd_s", "together_s", "steady_1", "steady_4", "sag_max", "late_sd_s")
 RATES = {"missed": "n_missed", "extra": "n_extra"}  # of the notes that could have been heard
 QUANTITIES = (*SPREADS, *RATES)
 
@@ -42,6 +43,7 @@ def trend(recordings: pa.Table, baseline, listed: tuple[str, ...] = ()) -> pa.Ta
     every = recordings.to_pandas()
     if listed:
         every = every.assign(place=every["recording"].map(listed.index)).sort_values("place")
+    every["late_sd_s"] = every["late_sd_s"].where(every["click_offset_s"].notna())
     used = every[every["status"] == "used"]
     rows = []
     for name, of_song in used.groupby("arrangement"):

@@ -3,6 +3,10 @@
 `python -m tests.benchmarks.build_days [PAIRS [SEED]]` prints, over that many pairs of days of the model's machine (12
 strikers, 72 bars, three takes a day) with fresh seeds: comparisons without any change in which something is called
 changed; moved pins that are called so, and how far their size is off; pins left alone that are called changed.
+
+`python -m tests.benchmarks.build_days quantities [PROJECTS [SEED]]` does the same for the quantities of the takes, on
+projects of three equal days of a small machine (6 strikers, 24 bars): comparisons of a day and the one before with a
+false verdict, and changes called of 1.5 × what another such project says to be detectable.
 """
 
 import sys
@@ -14,6 +18,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables, timing, trend
+from pipeline.trend.trend_table import SPREADS
 from tests import timing_machine
 
 FIRST = date(2031, 5, 3)
@@ -119,6 +124,54 @@ def tried(pairs, seed, **odd):
 KINDS = {"three takes": {}, "two takes": {"n_takes": 2}, "scatter with heavy tails": {"jitter_df": 4}}
 
 
+def equal_days(seed, n_takes, n_days=3) -> pd.DataFrame:
+    """Play a small machine on equal days; return the table 'recordings'."""
+    chance = np.random.default_rng(seed)
+    notes = timing_machine.make_notes(chance, 6, bars=24, density=(0.7, 1.6), sections="AB")
+    truth = timing_machine.make_truth(chance, notes, 6)
+    days = [play(chance, notes, fresh(truth), day, n_takes, 6) for day in range(n_days)]
+    return pd.concat([day.made["recordings"].to_pandas() for day in days], ignore_index=True)
+
+
+def against_previous(recordings: pd.DataFrame) -> pd.DataFrame:
+    """Return each day against the one before it."""
+    table = tables.build("recordings", {name: list(recordings[name]) for name in recordings})
+    made = trend.trend(table, None).to_pandas()
+    return made[made["against"].eq("previous") & made["change"].notna()]
+
+
+def quantities_tried(projects, seed, n_takes) -> tuple[list[bool], dict]:
+    """Return which comparisons have a false verdict, and by quantity which changes were called."""
+    false, called, times = [], {}, pd.Series(dtype=float)
+    for number in range(projects):
+        recordings = equal_days([seed, n_takes, number], n_takes)
+        last = recordings["build_day"].eq(recordings["build_day"].max())
+        made = against_previous(recordings)
+        false += made["verdict"].isin(["better", "worse"]).groupby(made["build_day"]).any().tolist()
+        worse = recordings.assign(
+            **{name: recordings[name].where(~last, recordings[name] * by) for name, by in times.items()}
+        )
+        found = against_previous(worse)
+        found = found[found["build_day"].eq(found["build_day"].max())].set_index("quantity")["verdict"]
+        for name in times.index.intersection(found.index):
+            called.setdefault(name, []).append(found[name] == "worse")
+        # What is detectable is told by this project, and tried on the chance of the next.
+        made = made[made["build_day"].eq(made["build_day"].max()) & made["quantity"].isin(SPREADS)].set_index(
+            "quantity"
+        )
+        times = (1 + 1.5 * made["detectable"] / (made["value"] - made["change"])).dropna()
+    return false, called
+
+
+def main_of_quantities(projects=50, seed=1):
+    for n_takes in (2, 3):
+        false, called = quantities_tried(projects, seed, n_takes)
+        every = ", ".join(f"{name} {np.mean(some):.2f}" for name, some in called.items())
+        share = np.mean([one for some in called.values() for one in some])
+        print(f"{n_takes} takes a day: {sum(false)} of {len(false)} comparisons with a false verdict")
+        print(f"  changes of 1.5 × detectable called: {share:.3f} ({every})", flush=True)
+
+
 def main(pairs=20, seed=1):
     for name, odd in KINDS.items():
         counted, errors, held = tried(pairs, seed, **odd)
@@ -134,4 +187,7 @@ def main(pairs=20, seed=1):
 
 
 if __name__ == "__main__":
-    main(*map(int, sys.argv[1:]))
+    if sys.argv[1:2] == ["quantities"]:
+        main_of_quantities(*map(int, sys.argv[2:]))
+    else:
+        main(*map(int, sys.argv[1:]))
