@@ -1248,7 +1248,7 @@ def test_one_more_wheel_is_named_as_what_it_is(tmp_path):
     ("mechanism_s", "inertia", "sentence"),
     [
         (0.0066, 160.0, "Mass will not help the spread: 6.6 of 7.0 ms are the mechanism (strikers, pins,"),
-        (0.0050, 160.0, "Mass will not help the spread much more: 5.0 of 7.0 ms are the mechanism"),
+        (0.0050, 160.0, "No mass, however much, brings the spread below 5.0 ms: so much the mechanism (strikers,"),
         (0.0020, 160.0, None),  # the speed makes most of it: mass helps
         (0.0066, 40.0, None),  # less inertia: nobody asks for mass
     ],
@@ -1256,7 +1256,7 @@ def test_one_more_wheel_is_named_as_what_it_is(tmp_path):
 def test_mass_is_said_not_to_help_only_where_the_mechanism_makes_the_spread(tmp_path, mechanism_s, inertia, sentence):
     more = {"mechanism_predicted_s": mechanism_s, "inertia_at_barrel_kg_m2": inertia}
     text = setups_page(tmp_path, n_recordings=0, **FORESEEN | more)
-    assert sentence in text if sentence else "Mass will not" not in text
+    assert sentence in text if sentence else "Mass will not" not in text and "No mass" not in text
 
 
 def test_where_both_were_played_the_page_says_whether_they_agree_or_why_not(tmp_path):

@@ -127,8 +127,10 @@ def _mechanism(row, rows, before) -> str:
         return ""
     if not row.inertia_at_barrel_kg_m2 > HEAVIER * source.inertia_at_barrel_kg_m2 or still < before / 2:
         return ""
-    parts = f"{_number(still)} of {words.milliseconds(before)} are the mechanism (strikers, pins, wobbles, scatter)"
-    return f"Mass will not help the spread{' much more' if still < (1 - WON_BY_MASS) * before else ''}: {parts}."
+    mechanism = "the mechanism (strikers, pins, wobbles, scatter)"
+    if still < (1 - WON_BY_MASS) * before:
+        return f"No mass, however much, brings the spread below {words.milliseconds(still)}: so much {mechanism} makes."
+    return f"Mass will not help the spread: {_number(still)} of {words.milliseconds(before)} are {mechanism}."
 
 
 def _row_of(rows, setup):
