@@ -94,6 +94,12 @@ def test_the_change_from_bar_to_bar_is_the_allan_deviation(steady_1):
     assert abs(even.bar_to_bar / steady_1 - 1) < 0.12
 
 
+def test_strikes_that_are_all_at_a_few_times_are_refused():
+    at_s = np.repeat([1.0, 1.625, 2.25], 40)
+    with pytest.raises(InputError, match=r"take: expected strikes at 8 places of the grid or more; found them at 3"):
+        on_grid("take", at_s, (), 96.0, 4)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_strikes_by_chance_and_of_another_tempo_are_refused(seed):
     generator = np.random.default_rng(seed)

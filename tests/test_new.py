@@ -181,6 +181,11 @@ def test_a_file_that_cannot_be_used_is_left_out_with_its_reason(folder):
     assert any(row.startswith("left out: takes/broken.wav: expected audio that libsndfile reads") for row in printed)
 
 
+def test_a_pipe_among_the_takes_is_passed(folder):
+    os.mkfifo(folder / "takes" / "pipe")
+    assert new(folder)[1] == []
+
+
 def test_nothing_is_written_over(folder):
     new(folder)
     before = {path: path.read_bytes() for path in (folder / "drafted here").iterdir()}

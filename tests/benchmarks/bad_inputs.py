@@ -1,10 +1,11 @@
 """Try bad inputs, each in a process of its own with bounded time and memory, and count what comes of them.
 
-    python -m tests.benchmarks.bad_inputs [first_seed] [n_random] [words of a case's name]
+    python -m tests.benchmarks.bad_inputs [first_seed] [n_random] [commands] [words of a case's name]
 
 A small invented workshop (a song, a list of hits, a trigger's MIDI file, two sound files) is spoilt in one place at a
 time: values of the configuration, cells of the list of recordings, lists of hits, MIDI, sound, files that are none, and
-`n_random` random changes of bytes of each kind of file. Then `check` and the stages run. Wanted of each: either a
+`n_random` random changes of bytes of each kind of file. Then `check` and the stages run, and with `commands` also
+`look`, `new` and `export` as a user types them. Wanted of each: either a
 plain line for each fault, or results; no traceback, no wait beyond `LONGEST_S`, no more memory than `MOST_BYTES`, no
 flood of lines, no control characters on the terminal. Prints each case that is otherwise, and the counts.
 """
@@ -532,7 +533,18 @@ def run(folder: Path) -> int:
     return 0
 
 
-def outcome(folder: Path, spoil) -> tuple[str, str, float]:
+def typed(folder: Path) -> int:
+    """Run all stages, then the user's commands on what is spoilt; return 1 where anything was refused."""
+    from pipeline import commands
+
+    refused = run(folder)
+    for file in ("take.wav", "take.flac", "list.csv", "trigger.mid"):
+        refused |= commands.main(["look", file, "--bpm", "120"])
+    refused |= commands.main(["new", "drafted", "--arrangement", "song.mid", "--recordings", "."])
+    return refused | commands.main(["export", "config.yaml", "--csv"])
+
+
+def outcome(folder: Path, spoil, run=run) -> tuple[str, str, float]:
     """Spoil a copy of the workshop and run it in a child; return what came of it, what it printed, seconds."""
     spoil(folder)
     said, began = folder / ".said", time.time()
@@ -588,7 +600,8 @@ def _judged(status: int | None, text: str) -> str:
 
 def main(words: list[str]) -> int:
     seed, n_random = (int(words[0]) if words else 1), (int(words[1]) if len(words) > 1 else 30)
-    only = " ".join(words[2:])
+    how = typed if "commands" in words else run
+    only = " ".join(word for word in words[2:] if word != "commands")
     # Imported before the first child, so that each starts at once.
     from pipeline import __main__, aligned, hits, notes, report, timing, trend, worklist  # noqa: F401
     from pipeline.hits import headers  # noqa: F401
@@ -605,7 +618,7 @@ def main(words: list[str]) -> int:
             shutil.copytree(good, folder, copy_function=shutil.copy, ignore=shutil.ignore_patterns("fifo*"))
             for pipe in good.glob("fifo*"):
                 os.mkfifo(folder / pipe.name)
-            what, text, took = outcome(folder, spoil)
+            what, text, took = outcome(folder, spoil, how)
             counts[what] += 1
             slow.append((took, name))
             if what not in ("used", "refused"):

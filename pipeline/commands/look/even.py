@@ -154,6 +154,11 @@ def on_grid(name: str, strike_s, click_s, bpm: float, beats_per_bar: int, every:
             f"{name}: expected strikes on the beats of {bpm:g} a minute, or on halves, thirds or quarters of them; "
             f"found {np.mean(held):.0%} of them there; correct --bpm, or name the step (--every)"
         )
+    if (n_places := len(np.unique(place[held]))) < LEAST_STRIKES:
+        raise InputError(
+            f"{name}: expected strikes at {LEAST_STRIKES} places of the grid or more; found them at {n_places}; "
+            "record more bars, or name a smaller step (--every)"
+        )
     kept = place[held], np.asarray(strike_s)[held], beat[held]
     return _even(one, *kept, has_click, bpm, beats_per_bar, n_off=int((~held).sum()), is_said=bool(every))
 

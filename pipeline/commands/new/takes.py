@@ -69,6 +69,8 @@ def _candidates(path: Path, arrangement: Path, depth: int) -> list[tuple[Path, t
     """Return files and folders that may be takes, a folder of tracks with the names of its tracks."""
     if path.is_file():
         return [(path, ())] if _is_take(path, arrangement) else []
+    if not path.is_dir():  # a pipe or a device
+        return []
     within = sorted((one for one in path.iterdir() if one.name[0] != "."), key=lambda one: audio.natural(one.name))
     sounds = [one for one in within if one.is_file() and one.suffix.lower() in audio.TRACK_ENDINGS]
     if _are_tracks(sounds):
