@@ -319,6 +319,14 @@ def test_a_barrel_of_no_diameter_has_no_strip_and_the_older_one_goes(workshop):
     assert not list(out.glob("*strip*"))
 
 
+def test_a_project_of_which_no_recording_could_be_used_has_an_empty_sheet(tmp_path):
+    make_project(tmp_path / "barrel", takes=["a1"])
+    (tmp_path / "barrel" / "a1.csv").write_text("hit_s\n")
+    pindrift(tmp_path, "run", "barrel/my.yaml")
+    printed, beside = pindrift(tmp_path, "export", "barrel/my.yaml")
+    assert not beside and any("of 0\xa0recordings the machine's tempo" in line for line in printed)
+
+
 def test_an_export_before_a_run_says_what_to_do(tmp_path):
     make_project(tmp_path, takes=("a1",))
     _, beside = pindrift(tmp_path, "export", "my.yaml", status=1)

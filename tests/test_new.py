@@ -181,6 +181,14 @@ def test_a_file_that_cannot_be_used_is_left_out_with_its_reason(folder):
     assert any(row.startswith("left out: takes/broken.wav: expected audio that libsndfile reads") for row in printed)
 
 
+def test_a_track_whose_name_is_no_text_is_left_out(folder):
+    tracks = folder / "takes" / "2031-05-20"
+    make_sound(tracks / "one.wav")
+    os.link(tracks / "one.wav", os.fsencode(tracks) + b"/\xff.wav")
+    printed, beside = new(folder)
+    assert not beside and any("left out: " in row and "2031-05-20" in row for row in printed)
+
+
 def test_a_pipe_among_the_takes_is_passed(folder):
     os.mkfifo(folder / "takes" / "pipe")
     assert new(folder)[1] == []

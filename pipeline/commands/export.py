@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pyarrow as pa
+
 from pipeline import __main__, exports, results, settings, tables, words
 from pipeline.commands import sound
 from pipeline.errors import InputError
@@ -78,7 +80,8 @@ def _midi(config: settings.Settings, group: settings.Group, folder: Path) -> int
     of_row, n_used = tempo["recording"].to_pylist(), 0
     for take in group.recordings:
         path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
-        aligned, mine = tables.read(path, "aligned"), tempo.filter([name == take.recording for name in of_row])
+        own = pa.array([name == take.recording for name in of_row], pa.bool_())
+        aligned, mine = tables.read(path, "aligned"), tempo.filter(own)
         if not len(aligned) or not len(mine):
             continue
         n_used += 1

@@ -92,6 +92,8 @@ def _is_take(path: Path, arrangement: Path) -> bool:
 
 def _are_tracks(sounds: list[Path]) -> bool:
     """Tell tracks of one take from several takes: they have the same length, to the sample."""
+    if any(path_fault(str(one)) for one in sounds):
+        return False
     try:
         heads = {(one.n_samples, one.rate_hz) for one in map(audio.look, sounds)}
     except InputError:
