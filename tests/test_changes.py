@@ -230,7 +230,12 @@ def test_the_free_estimate_of_a_pin_takes_its_prior_out_again():
     frame = pd.DataFrame({"offset_s": variance * free_s / free_se**2, "offset_se": np.sqrt(variance)})
     frame = frame.assign(misplaced=False, n_played=3)
     frame.loc[2], frame.loc[3] = (0.02, 0.0007, True, 3), (0.0, sd, False, 0)
+    frame = frame.assign(likeliest_s=frame["offset_s"], likeliest_se=frame["offset_se"])
     made = pins_table._free(frame, sd)
     np.testing.assert_allclose(made["free_s"], [*free_s, 0.02, np.nan])
     np.testing.assert_allclose(made["free_se"], [*free_se, 0.0007, np.nan])
+    # What other scales add to the error is no prior.
+    by_others = pins_table._free(frame.assign(offset_se=np.sqrt(frame["offset_se"] ** 2 + 1e-8)), sd)
+    np.testing.assert_allclose(by_others["free_s"], made["free_s"])
+    np.testing.assert_allclose(by_others["free_se"][:2], np.sqrt(free_se**2 + 1e-8))
     assert pa.array(made["free_s"], from_pandas=True).null_count == 1

@@ -90,3 +90,18 @@ def test_the_table_says_where_on_the_barrel_each_pin_stands():
     turn = notes["score_beat"].to_numpy() / 32 % 1
     np.testing.assert_allclose(pins["index_deg"], 360 * turn)
     np.testing.assert_allclose(pins["index_mm"], np.pi * 420 * turn)
+
+
+def test_what_a_pins_own_strikes_say_is_within_its_error_where_the_spread_of_pins_is_uncertain():
+    """Two takes hardly tell how far pins spread: what that adds to the error is no prior that could be taken out."""
+    chance = np.random.default_rng(9003)
+    notes = timing_machine.make_notes(chance, bars=48, n_strikers=5)
+    truth = timing_machine.make_truth(chance, notes, 5, misplaced=0.0, pin_sd_s=0.0004)
+    truth.jitter_s, truth.jitter_df = 0.0012, 6.0
+    takes = timing_machine.make_takes(chance, notes, truth, 2)
+    made = tables_of(timing_machine.make_group(takes), timing_machine.make_machine(5), notes, takes)
+    pins = made["pins"].to_pandas()
+    away = ((pins["free_s"] - truth.pin_s[pins["pin_id"]]) / pins["free_se"]).dropna()
+    assert len(away) > 200
+    assert away.abs().max() < 4.0  # of 210 normal variables one lies beyond it once in 75 such machines
+    assert 0.9 < away.std() < 1.1

@@ -27,6 +27,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
     residuals = lateness_parts.residuals(prepared, solved)
     freak = hit_weights.is_freak(residuals.rest_s, residuals.scatter_s, strikes.FREAK_S)
     pin_s, pin_variance = posterior.mean_and_variance(lambda one: lateness_parts.pin_estimates(prepared, one))
+    likeliest = lateness_parts.pin_estimates(prepared, solved)
     pin_variance = pin_variance + state.company_variance
     half_s = _half_of_lone_outliers(prepared, state, residuals.rest_s, freak)
     pin_s, pin_variance = _with_half(prepared, solved, half_s, pin_s, pin_variance)
@@ -59,7 +60,7 @@ def read(prepared: Prepared, state: State, posterior: Posterior) -> Fit:
         load_by_striker=curve.load_by_striker,
         load_mean_se=curve.load_mean_se,
         load_doubt_s=_load_doubt_s(prepared, posterior, ~freak),
-        pins=_pins(prepared, state, solved.scales, pin_s, pin_variance),
+        pins=_pins(prepared, state, solved.scales, (pin_s, pin_variance), likeliest),
         shafts=wobbles.reset_index(drop=True),
         wobble_s=_wobble_s(prepared, state, solved, ~freak)[:, wobbles.index],
         slips=_slips(prepared, state, posterior),
@@ -219,15 +220,23 @@ def _slips(prepared, state, posterior):
     return pd.DataFrame(rows, columns=names)
 
 
-def _pins(prepared, state, scales, pin_s, pin_variance):
-    known_se = np.sqrt(np.maximum(np.nan_to_num(pin_variance), 0))
+def _pins(prepared, state, scales, over_all, likeliest):
+    pin_s, pin_variance = over_all
     return pd.DataFrame(
         {
             "pin": prepared.pins.ids,
             "offset_s": pin_s,
-            "offset_se": np.where(np.isnan(pin_variance), scales.pin_sd_s, known_se),
+            "offset_se": _known_se(pin_variance, scales),
+            "likeliest_s": likeliest[0],
+            "likeliest_se": _known_se(likeliest[1], scales),
             "n_played": prepared.pins.n_played,
             "q_value": state.pin_q,
             "misplaced": state.flagged,
         }
     )
+
+
+def _known_se(variance, scales):
+    """Return the standard errors of pins; of those of which nothing is known, the spread of all."""
+    known_se = np.sqrt(np.maximum(np.nan_to_num(variance), 0))
+    return np.where(np.isnan(variance), scales.pin_sd_s, known_se)

@@ -40,7 +40,8 @@ class Fit:
     load_doubt_s : np.ndarray, shape=(n_hits, n_doubts)
         What one standard error adds to `load_s` and takes from `motion_s`, in independent directions of drags and τ.
     pins : pd.DataFrame
-        `pin, offset_s, offset_se, n_played, q_value, misplaced`.
+        `pin, offset_s, offset_se, likeliest_s, likeliest_se, n_played, q_value, misplaced`; `likeliest`: by the
+        likeliest scales alone, whose prior is N(0, `scales.pin_sd_s`²).
     shafts : pd.DataFrame
         Wobbles that were found: `shaft` (None: nobody named one)`, harmonic, order, creep, creep_se, amplitude_s,
         amplitude_se, phase_turn, q_value`; NaN where it does not apply.

@@ -45,17 +45,20 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
 def _free(known, pin_sd_s):
     """Return what the strikes alone say of each pin: its estimate with the prior N(0, σ_P²) taken out again.
 
-    Posterior ∝ prior × likelihood: 1/V = 1/σ_P² + 1/V_free. Flagged pins have no prior, and a variance above σ_P² is
-    no longer that of a prior; both stay as they are. What never struck has nothing but the prior: null.
+    Posterior ∝ prior × likelihood: 1/V = 1/σ_P² + 1/V_free, of one σ_P: the likeliest. By other scales the prior is
+    another one, and what they add to the variance is no prior: it is added again. Flagged pins have no prior and stay
+    as they are. What never struck has nothing but the prior: null.
     """
-    offset, variance = known["offset_s"].to_numpy(), known["offset_se"].to_numpy() ** 2
-    drawn = (known["misplaced"] == False).to_numpy() & (variance < pin_sd_s**2)  # noqa: E712 (null is no)
-    told = drawn & (variance < MOST_PRIOR * pin_sd_s**2)
-    stretch = np.where(told, 1 / (1 - np.where(told, variance, 0.0) / pin_sd_s**2), 1.0)
+    offset_s, own, variance = (known[name].to_numpy() for name in ("likeliest_s", "likeliest_se", "offset_se"))
+    own, variance = own**2, variance**2
+    drawn = (known["misplaced"] == False).to_numpy()  # noqa: E712 (null is no)
+    told = drawn & (own < MOST_PRIOR * pin_sd_s**2)
+    stretch = 1 / (1 - np.where(told, own, 0.0) / pin_sd_s**2)
+    free_variance = own * stretch + np.maximum(variance - own, 0.0)
     known_at_all = (told | ~drawn) & (known["n_played"] > 0).to_numpy()
     return {
-        "free_s": np.where(known_at_all, offset * stretch, np.nan),
-        "free_se": np.where(known_at_all, np.sqrt(variance * stretch), np.nan),
+        "free_s": np.where(known_at_all, np.where(told, offset_s * stretch, known["offset_s"].to_numpy()), np.nan),
+        "free_se": np.where(known_at_all, np.sqrt(np.where(told, free_variance, variance)), np.nan),
     }
 
 
