@@ -405,6 +405,16 @@ def test_bounces_are_damped_and_stray_strikes_get_no_cause():
     assert len(jobs(make_lateness(), [make_striker("slate", n_sound=60), quiet])) == 0
 
 
+def test_a_list_without_levels_tells_no_bounces():
+    """All of these may be bounces: only a level shows that a hit is weaker than its strike."""
+    late = make_lateness(n_takes=2)
+    of_a_list = np.where(np.array(late["recording"].to_pylist()) == "t1", np.nan, -20.0)
+    late = late.set_column(late.column_names.index("level_db"), late.schema.field("level_db"), [of_a_list])
+    found = only(jobs(late, [make_striker("slate", n_extra=60), make_striker("oak block", n_extra=3)]))
+    assert "no bounces" not in found["finding"]
+    assert found["finding"].startswith("60 double or stray strikes beside 600 played; without levels bounces cannot")
+
+
 def test_stray_strikes_that_come_with_the_time_make_no_striker_that_plays_little_stand_out():
     """12 stray hits each, whoever plays: the one with 100 notes has them at 12 %, the others at 2 %."""
     strikers = [make_striker(name, n_played=600, n_extra=12) for name in TWELVE[1:]]

@@ -31,6 +31,7 @@ EFFORTS = dict.fromkeys((LOOK_AT_THE_PIN, LOOK_AT_ALL), AT_THE_BARREL) | dict.fr
 MISSED = "{:.0f} of {:.0f} strikes missed"
 BOUNCED = "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces"
 STRAY = "{:.0f} double or stray strikes beside {:.0f} played, no bounces"
+UNTOLD = "{:.0f} double or stray strikes beside {:.0f} played; without levels bounces cannot be told"
 # By the pattern of the misses: what is found further, and the cure.
 PATTERNS = {
     "short gaps": ("; they come after short gaps", SOONER),
@@ -195,13 +196,19 @@ def _faults(heard, strikers) -> list[Fault]:
     # A pin that misses in one take misses in the next: that makes strikers differ, too.
     by_pins = _dispersion_of_pins(heard.pins[~fails]) - 1
     of_misses = Varied(of_misses.phi + by_pins, of_misses.freedom, of_misses.together + by_pins)
+    said = STRAY if _has_levels(heard) else UNTOLD
     damp, unknown, one = ("", DAMP), ("", NO_CAUSE), np.ones(len(strikers))
     struck = np.array([_counts_struck(heard, name) for name in strikers["striker"]])
     return [
         Fault(missed, tried, of_misses, MISSED, LOOK_AT_ALL, lambda striker: _misses(heard, striker), struck),
         Fault(bounced, played, of_extras, BOUNCED, DAMP_ALL, lambda striker: damp, one),
-        Fault(stray, played, of_extras, STRAY, NO_CAUSE, lambda striker: unknown, one, by_time=True),
+        Fault(stray, played, of_extras, said, NO_CAUSE, lambda striker: unknown, one, by_time=True),
     ]
+
+
+def _has_levels(heard) -> bool:
+    """Tell whether every take knows how loud its strikes are: a list of hits may not, and a bounce is a weaker hit."""
+    return bool(heard.strikes["level_db"].notna().groupby(heard.strikes["recording"]).any().all())
 
 
 def _counts_struck(heard, striker: str) -> float:
