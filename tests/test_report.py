@@ -1012,6 +1012,43 @@ def test_load_is_not_said_to_make_most_where_it_may_be_the_crew(tmp_path):
     assert sentence(np.nan).startswith("Load makes 50 % of it: ")
 
 
+def made_of(found, totals_s):
+    """Return a section whose budget is that of these parts, with what they make together."""
+    total_s = sum(totals_s.values())
+    rows = {
+        part: (np.std(one), np.cov(one, total_s)[0, 1] / np.var(total_s, ddof=1), np.std(total_s - one))
+        for part, one in totals_s.items()
+    }
+    budget = found.budget[found.budget["part"].isin(rows)].copy()
+    budget[["sd_s", "share", "sd_without_s"]] = [rows[part] for part in budget["part"]]
+    return replace(found, budget=budget.assign(share_se=np.nan))
+
+
+def test_a_share_is_not_said_where_load_and_crew_work_against_each_other(tmp_path):
+    """A load of 100 ms that a crew makes up for by 60 ms leaves 40 ms: it makes 250 % of them."""
+    wave = np.sqrt(2) * np.sin(np.arange(1000) * 2 * np.pi / 1000)
+    against = {"load": 0.1 * wave, "motion": -0.06 * wave, "rest": 0.001 * np.roll(wave, 250)}
+    said = causes.budget(made_of(lead_of(tmp_path), against), "song").sentence.replace("\xa0", " ")
+    assert said.startswith(
+        "Load alone would make a spread of 100 ms, all parts together make 40.0 ms: the others work against it, so "
+        "shares tell little. Without load the spread would be 60.0 ms."
+    )
+    apart = {"load": 0.1 * wave, "rest": 0.06 * np.roll(wave, 250)}
+    said = causes.budget(made_of(lead_of(tmp_path), apart), "song").sentence.replace("\xa0", " ")
+    assert said.startswith("Load makes 74 % of it: without it the spread would be 60.0 ms.")
+
+
+def test_slips_are_not_laid_to_the_crew(tmp_path):
+    """Slow motion holds what slips moved: with slips it is not the crew's alone."""
+    lead = lead_of(tmp_path)
+    shares = lead.budget["part"].map({"motion": 0.5, "load": 0.2}).fillna(lead.budget["share"])
+    lead = replace(lead, budget=lead.budget.assign(share=shares), slips=lead.slips.iloc[:0])
+    slipped = replace(lead, slips=pd.DataFrame({"recording": ["monday"]}))
+    for found, name in ((lead, "Crew makes 50"), (slipped, "Crew and slips make 50")):
+        assert causes.budget(found, "song").sentence.startswith(name)
+    assert "crew, slips" in causes.budget(slipped, "felt").wide
+
+
 def test_strikers_whose_load_is_alike_are_not_named_and_one_that_weighs_more_is(tmp_path):
     lead = lead_of(tmp_path)
     full = lead.passages[lead.passages["passage"] == "full"].iloc[0]

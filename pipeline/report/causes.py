@@ -12,6 +12,7 @@ from pipeline.report.results import KEYS, Found, Results
 from pipeline.report.song import value_axis
 
 RULERS = {"felt": "around the beat one feels", "song": "over the whole song"}
+WORKS_AGAINST = 1.1  # chosen: times all together that a part alone spreads the strikes, from which on that is said
 
 
 def budget(found: Found, ruler: str) -> Picture | None:
@@ -28,8 +29,8 @@ def budget(found: Found, ruler: str) -> Picture | None:
     return Picture(
         f"Where the lateness comes from, {RULERS[ruler]}",
         sentence,
-        _budget(parts, WIDE_PX / 2 - 12, sentence, "wide"),
-        _budget(parts, NARROW_PX, sentence, "narrow"),
+        _budget(found, parts, WIDE_PX / 2 - 12, sentence, "wide"),
+        _budget(found, parts, NARROW_PX, sentence, "narrow"),
     )
 
 
@@ -56,7 +57,7 @@ def days_of(results: Results, found: Found, quantity: str) -> pd.DataFrame:
     return rows[rows["against"] == "previous"].reset_index(drop=True)
 
 
-def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
+def _budget(found: Found, parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
     top, height = 24.0, 26.0
     half = words.SURELY * parts["share_se"].astype(float).fillna(0.0)
     low, high = min(0.0, float((parts["share"] - half).min())), max(0.1, float((parts["share"] + half).max()))
@@ -65,7 +66,7 @@ def _budget(parts: pd.DataFrame, width: float, sentence: str, name: str) -> str:
     for number, part in enumerate(parts.itertuples(index=False)):
         y = top + height * number
         large = part.share >= 0.2
-        drawn.append(drawing.text(84, y + 16, words.PARTS[part.part], "name", "end"))
+        drawn.append(drawing.text(84, y + 16, _name(found, part.part).replace(" and ", ", "), "name", "end"))
         drawn.append(
             drawing.rectangle(
                 frame.x(0.0), y + 4, frame.x(part.share) - frame.x(0.0), 16, "bar large" if large else "bar"
@@ -87,23 +88,43 @@ def _budget_said(found: Found, parts: pd.DataFrame, ruler: str) -> str:
     first = parts.iloc[0]
     if not _load_and_crew_told(parts):
         both = parts.loc[parts["part"].isin(("load", "motion")), "share"].sum()
-        said = f"Load and crew make {words.percent(both, digits=0)} of it together"
+        said = f"Load and {_name(found, 'motion')} make {words.percent(both, digits=0)} of it together"
         said += "; which of the two makes more cannot be told"
         return words.sentence(said + _no_wobble(found, ruler))
-    share = words.percent(first["share"], first["share_se"], digits=0)
-    said = f"{words.capital(words.PARTS[first['part']])} makes {share} of it"
-    if words.PARTS[first["part"]].endswith("s"):
-        said = said.replace(" makes ", " make ")
+    said = _first_said(found, parts)
     now = (
         f" in place of {words.milliseconds(found.felt_sd_s)}"
         if ruler == "felt" and words.known(found.felt_sd_s)
         else ""
     )
-    said += f": without it the spread would be {words.milliseconds(first['sd_without_s'])}{now}"
+    said += f" the spread would be {words.milliseconds(first['sd_without_s'])}{now}"
     how = click.kept(found) if ruler == "song" else None
     if ruler == "song" and (how is None or not how.is_pulled):
         said += ". Over a song a free crew drifts; that is tempo, not looseness"
     return words.sentence(said + _no_wobble(found, ruler))
+
+
+def _first_said(found: Found, parts: pd.DataFrame) -> str:
+    """Say how much the largest part makes, up to 'without it'; a share means little where parts cancel."""
+    first = parts.iloc[0]
+    name = _name(found, first["part"])
+    # Of a total with the variance V: sd_without² = V (1 - 2 share) + sd²; by the part that tells V best.
+    best = parts.loc[(1 - 2 * parts["share"]).abs().idxmax()]
+    together_s = np.sqrt(max((best["sd_without_s"] ** 2 - best["sd_s"] ** 2) / (1 - 2 * best["share"]), 0.0))
+    if first["sd_s"] > WORKS_AGAINST * together_s:
+        alone, both = words.milliseconds(first["sd_s"]), words.milliseconds(together_s)
+        return (
+            f"{words.capital(name)} alone would make a spread of {alone}, all parts together make {both}: the others "
+            f"work against it, so shares tell little. Without {name}"
+        )
+    share = words.percent(min(first["share"], 1.0), first["share_se"], digits=0)
+    makes = "make" if name.endswith("s") else "makes"
+    return f"{words.capital(name)} {makes} {share} of it: without {'them' if makes == 'make' else 'it'}"
+
+
+def _name(found: Found, part: str) -> str:
+    """Return what the reader calls a part; what slips moved is part of the slow motion."""
+    return words.PARTS[part] + (" and slips" if part == "motion" and len(found.slips) else "")
 
 
 def _load_and_crew_told(parts: pd.DataFrame) -> bool:
