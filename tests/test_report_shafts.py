@@ -72,6 +72,14 @@ def test_an_order_that_nobody_named_is_said_to_be_so():
     assert said.startswith("Something that turns 13.30 times") and "nobody named a shaft that does" in said
 
 
+def test_the_circle_and_the_sentence_give_one_size():
+    """The fit draws waves towards 0: what it adds to each hit is a little less than the size that it estimates."""
+    found = make_found(n_takes=3)
+    found.lateness["shaft_s"] *= 0.95
+    for said in (shafts.said(found)[0], shafts.circle(found).sentence, shafts.circle(found).wide):
+        assert "2.0\N{NO-BREAK SPACE}ms" in said
+
+
 def test_the_circle_shows_the_wobble_through_all_phases_of_the_takes():
     picture = shafts.circle(make_found(n_takes=3))
     assert "2.0\N{NO-BREAK SPACE}ms to either side" in picture.sentence

@@ -113,9 +113,8 @@ def _folded(found, row) -> tuple[int, float, np.ndarray] | None:
     grouped = every.groupby(part)
     if len(grouped) < PARTS or grouped.size().min() < FEWEST or not every["wave_s"].abs().max() > 0:
         return None
-    size_s = float(np.sqrt(2 * np.mean(every["wave_s"] ** 2)))
-    # The median: a single strike far out is no part of the turn.
-    return harmonic, size_s, grouped["strike_s"].median().to_numpy()
+    # The median: a single strike far out is no part of the turn. The wobble is as large as the table says.
+    return harmonic, float(row.amplitude_s), grouped["strike_s"].median().to_numpy()
 
 
 def _circle(harmonic, wave_s, strikes_s, sentence, kind):
