@@ -47,8 +47,9 @@ def is_apart(chord, late_s) -> np.ndarray:
     """
     n_chords = int(chord.max()) + 1 if len(chord) else 0
     first, last = np.full(n_chords, np.inf), np.full(n_chords, -np.inf)
-    np.minimum.at(first, chord, late_s)
-    np.maximum.at(last, chord, late_s)
+    # What no ruler is laid to (NaN) is not apart from anything.
+    np.fmin.at(first, chord, late_s)
+    np.fmax.at(last, chord, late_s)
     return last - first > APART_S
 
 

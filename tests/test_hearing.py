@@ -70,3 +70,9 @@ def test_the_table_of_recordings_counts_the_same_faults():
         faults = hearing.faults_of(of_take)
         assert row["n_noticed"] == round(row["n_missed"] + row["n_extra"] + faults + changed)
         assert faults > hearing.is_displaced(of_take).sum() > 5
+
+
+def test_a_strike_without_a_beat_is_apart_from_nothing_and_hides_no_chord():
+    """What is not judged (NaN) neither warns nor takes the other strikes of its chord out of the count."""
+    chord, late_s = np.array([0, 1, 1, 2, 2, 2]), np.array([np.nan, np.nan, 0.01, 0.0, np.nan, 0.03])
+    np.testing.assert_array_equal(hearing.is_apart(chord, late_s), [False, False, True])

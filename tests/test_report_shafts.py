@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline import settings
-from pipeline.report import causes, shafts
+from pipeline.report import causes, lists, shafts
 
 
 def make_found(drive="belt", n_takes=2, amplitude_s=0.002, **row):
@@ -45,6 +45,13 @@ def test_a_belt_shaft_that_turns_less_is_said_with_its_error_and_what_may_do_so(
 def test_a_creep_that_is_not_sure_is_not_said(row):
     (said,) = shafts.said(make_found(**row))
     assert "creep" not in said and "pulleys" not in said and "6.44 times" in said
+
+
+def test_the_table_says_how_sure_the_ratio_is():
+    """One that is off by less than its error does not read as a belt that creeps."""
+    columns = lists.shafts(make_found(creep=-0.0032, creep_se=0.0025))
+    (column,) = (one for one in columns if one.title == "Off the told ratio")
+    assert column.cells[0].replace("\N{NO-BREAK SPACE}", " ") == "−0.32 % (±0.49)"
 
 
 def test_a_shaft_that_turns_more_than_told_does_not_creep():

@@ -144,8 +144,13 @@ def shafts(found: Found) -> list[Column]:
         # Of a shaft that nobody named, how often it turns is not known: only how often it is felt.
         Column("Times a turn of the barrel", [f"{row.order:.3f}" for row in rows], True),
         Column("Wobble", [words.spread(words.milliseconds(row.amplitude_s, row.amplitude_se)) for row in rows], True),
-        Column("Off the told ratio", [words.percent(row.creep, sign=True, digits=2) for row in rows], True),
+        Column("Off the told ratio", [_creep_said(row) for row in rows], True),
     )
+
+
+def _creep_said(row) -> str:
+    """Say by how much the ratio is off with its error: few turns of the barrel tell it but roughly."""
+    return words.percent(row.creep, row.creep_se, sign=True, digits=2)
 
 
 def changes(found: Found) -> list[Column]:
