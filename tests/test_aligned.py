@@ -106,8 +106,22 @@ def test_without_a_rig_the_names_in_the_list_are_heard():
     score_s, striker = make_song(3)
     silent = sorted(set(striker))[-1]
     kept = [k for k, name in enumerate(striker) if name != silent]
-    status = status_of(align_song(score_s, striker, make_hits(1 + score_s[kept], [striker[k] for k in kept]))[0])
+    table, said = align_song(score_s, striker, make_hits(1 + score_s[kept], [striker[k] for k in kept]))
+    status = status_of(table)
     assert {status[k] for k in range(len(striker)) if k not in kept} == {"unheard"}
+    # It may have struck never, and counts of missed strikes would not show it.
+    (line,) = said["health"]
+    reached = [k for k in range(len(striker)) if striker[k] == silent and kept[0] < k < kept[-1]]
+    assert line.startswith(f"unlisted: no hit of {silent} in the list, of {len(reached)} notes: ")
+
+
+def test_a_striker_that_a_short_take_does_not_reach_is_not_said_to_be_unlisted():
+    score_s, striker = make_song(3)
+    late = sorted(set(striker))[-1]
+    striker = [sorted(set(striker))[0] if name == late and k < 60 else name for k, name in enumerate(striker)]
+    kept = [k for k in range(60) if striker[k] != late]
+    table, said = align_song(score_s, striker, make_hits(1 + score_s[kept], [striker[k] for k in kept]))
+    assert not said.get("health") and status_of(table)[10] == "played"
 
 
 def test_notes_before_a_late_begin_and_after_an_early_stop_are_outside():

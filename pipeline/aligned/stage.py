@@ -154,6 +154,8 @@ def _match(case: _Case) -> _Match:
     if heard.mute.any():
         table, lines = _with_mute(table, heard, case.hits)
         said["health"] = said.get("health", []) + lines
+    if case.rig is None:
+        said["health"] = said.get("health", []) + _not_listed(table, case.hits)
     bars_per_turn = None if case.is_clock else case.machine.barrel.bars_per_turn
     if line := turn_marks.sentence(clocks.marks_s(case.hits, "index"), table, case.notes, bars_per_turn):
         said["health"] = [*said.get("health", []), line]
@@ -211,6 +213,23 @@ def _with_mute(table: pa.Table, heard: _Heard, hits: pa.Table) -> tuple[pa.Table
     return table, [
         f"dead: nothing was heard of {name} though it has a microphone; look at its cable and clip, then at it"
         for name in lost
+    ]
+
+
+def _not_listed(table: pa.Table, hits: pa.Table) -> list[str]:
+    """Return a sentence for each striker with many notes that came by and no hit in a list of named hits.
+
+    The list does not say whether it was listened to: its notes are unheard, and nobody would see it from the counts.
+    """
+    named = set(hits["striker"].drop_null().to_pylist())
+    silent = sorted({*table["striker"].drop_null().to_pylist()} - named) if named else []
+    came_by = aligned_table.missed_throughout(table, silent)
+    rated = list(zip(came_by["striker"].to_pylist(), came_by["status"].to_pylist(), strict=True))
+    return [
+        f"unlisted: no hit of {name} in the list, of {n} notes: counted as not heard, not as missed; if it was "
+        "listened to, it never struck: look at it"
+        for name in silent
+        if (n := rated.count((name, "missed"))) >= MUTE_NOTES
     ]
 
 
