@@ -10,6 +10,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from demo import chance as draws
+from demo import machine as simulator
+from demo import tune as tunes
 from pipeline.commands import main
 from pipeline.commands.look.even import STEPS, on_grid
 from pipeline.errors import InputError
@@ -48,7 +51,37 @@ def sound(path, strike_s, click_s, n_channels=2, rate_hz=48_000):
     soundfile.write(path, samples, rate_hz)
 
 
+def song(seed, n_strikers=5):
+    """Return the strikes of a song on a simulated machine without a click, its tempo, and how far they stray, s."""
+    machine = draws.random_machine(n_strikers, seed)
+    tune = tunes.random_tune(n_strikers, 24, seed, notes_per_bar=8)
+    notes = tunes.notes_table(tune, machine)
+    faults = draws.random_faults(machine, notes, seed)
+    take = simulator.simulate(machine, notes, faults, draws.random_crew(machine, notes, faults, seed), seed)
+    struck = ~take.strikes.missed
+    beat, strike_s = take.strikes.score_s[struck] / (60 / tune.bpm), take.strikes.strike_s[struck]
+    slope, start_s = np.polyfit(beat, strike_s, 1)
+    every_s = np.sort(np.concatenate([strike_s, take.extras.strike_s]))
+    apart = np.insert(np.diff(every_s) > 0.03, 0, True)  # a chord is one strike to who knows no notes
+    return every_s[apart], 60 / slope, float(np.std(strike_s - slope * beat - start_s)), tune.bpm
+
+
 # --- what is said of a known machine ----------------------------------------------------------------------------------
+
+
+def test_a_take_whose_tempo_moves_too_much_to_be_followed_gets_no_numbers():
+    """A grid of quarter beats may slip by one of them in a rest: then tempo and spread are those of another take."""
+    said = 0
+    for seed in range(400, 416):
+        strike_s, tempo_bpm, spread_s, bpm = song(seed)
+        try:
+            even = on_grid("take", strike_s, np.zeros(0), bpm, 4)
+        except InputError:
+            continue
+        said += 1
+        assert even.tempo_bpm == pytest.approx(tempo_bpm, rel=0.003), seed
+        assert even.spread_s == pytest.approx(spread_s, rel=0.25), seed
+    assert said >= 8
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -122,6 +155,17 @@ def test_a_click_may_beat_halves_or_several_times_a_beat(ratio):
 
 
 # --- as it is typed ---------------------------------------------------------------------------------------------------
+
+
+def test_a_step_that_is_said_and_is_not_the_written_one_is_doubted(tmp_path, monkeypatch):
+    """Of a song in half beats `--every bar` would count what belongs to no bar as nothing."""
+    monkeypatch.chdir(tmp_path)
+    strike_s, _ = simulated(5, n_bars=20, missed=np.random.default_rng(5).choice(160, 60, replace=False))
+    write("song.csv", strike_s)
+    printed, _ = pindrift(tmp_path, "look", "song.csv", "--bpm", "96", "--every", "bar")
+    (line,) = (one for one in printed if "off the grid" in one)
+    assert re.search(r"off the grid: \d+ of 100 strikes; is more written than one a bar\?$", line)
+    assert "missed" not in line
 
 
 def test_a_list_is_told_in_at_most_eight_lines_and_one_picture(tmp_path):

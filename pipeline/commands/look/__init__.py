@@ -6,7 +6,7 @@ from pathlib import Path
 
 from pipeline import words
 from pipeline.commands.look import picture
-from pipeline.commands.look.even import STEPS, WANDER_BARS, Even, on_grid
+from pipeline.commands.look.even import ON_PLACE, STEPS, WANDER_BARS, Even, on_grid
 from pipeline.commands.look.strikes import Heard, heard
 from pipeline.errors import InputError
 from pipeline.settings.faults import choice_of, slip
@@ -124,6 +124,9 @@ def _worst(even: Even) -> str:
 def _missed(even: Even) -> str:
     """Say which places have no strike; only who names the step says that none of them is a rest."""
     off = f"; off the grid: {words.count(even.n_off, 'strike')}" if even.n_off else ""
+    n_strikes = len(even.place) + even.n_off
+    if even.is_said and len(even.place) < ON_PLACE * n_strikes:
+        return f"off the grid: {even.n_off} of {n_strikes} strikes; is more written than one a {even.every}?"
     said = "missed" if even.is_said else "without a strike, rests or missed"
     if not len(even.empty):
         return f"{said}: none of {words.count(even.n_places, 'place')}{off}"
