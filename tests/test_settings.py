@@ -552,6 +552,16 @@ def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
     make_configuration(("[slate, brass cup]", "slate"), recordings=HEADING + four)
     unheard = "config.yaml: no microphone of rig 'full' hears 'brass cup': unheard, not missed"
     assert check("config.yaml").warnings == (unheard,)
+    wheel = (
+        ("    flywheel: {turns: 6.5, drive: belt}\n", ""),
+        ("wide pulley: {shafts: {flywheel: 5.0}}", "wide pulley: {}"),
+    )
+    make_configuration(*wheel, recordings=HEADING + four)
+    (said,) = check("config.yaml").warnings
+    assert said.startswith("config.yaml: no shaft is named 'flywheel', so the wheel is taken to turn with the barrel")
+    none = ("flywheel: {inertia_kg_m2: 1.9, diameter_mm: 600}", "flywheel: ")
+    make_configuration(*wheel, none, recordings=HEADING + four)
+    assert not check("config.yaml").warnings
     make_configuration(("2031-05-03", "2031-05-09"), recordings=HEADING + four + "t4,t1.wav,2031-05-10,full\n")
     warnings = check("config.yaml").warnings
     assert warnings[0] == "recordings.csv (line 6): 't4' is the same take as 't1' and counts twice"

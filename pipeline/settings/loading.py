@@ -71,7 +71,12 @@ def check(path: str) -> Checked:
     if len(faults):
         return Checked(settings, faults.told(), lines, missing, ())
     listed = settings.recordings_file
-    warnings += _unheard(settings) + _same_take_twice(settings, lines) + _results_among_recordings(settings)
+    warnings += (
+        _wheel_without_shaft(settings)
+        + _unheard(settings)
+        + _same_take_twice(settings, lines)
+        + _results_among_recordings(settings)
+    )
     days = {recording.build_day for recording in settings.recordings}
     if settings.baseline and settings.baseline not in days:
         warnings.append(f"{path}: no recording of the baseline {settings.baseline}: nothing is compared with it")
@@ -94,6 +99,21 @@ def _faultless(lines: dict[str, int], faults: Faults, settings: Settings) -> dic
         return {}
     wrong = {line for file, line in faults.places() if file == settings.recordings_file}
     return {recording: line for recording, line in lines.items() if line not in wrong and None not in wrong}
+
+
+def _wheel_without_shaft(settings: Settings) -> list[str]:
+    """Say that a wheel turns with the barrel where no shaft is named flywheel: its energy may be told far too small."""
+    machines = [settings.machine_of(setup) for setup in sorted({take.setup for take in settings.recordings} | {""})]
+    if all(not _weighs(one.flywheel) or any(shaft.name == "flywheel" for shaft in one.shafts) for one in machines):
+        return []
+    return [
+        f"{settings.path}: no shaft is named 'flywheel', so the wheel is taken to turn with the barrel; if it turns "
+        "faster, name its shaft (shafts: {flywheel: {turns: …}}): energy and inertia grow with the square of its turns"
+    ]
+
+
+def _weighs(wheel) -> bool:
+    return wheel is not None and bool(wheel.inertia_kg_m2 or wheel.wheels)
 
 
 def _unheard(settings: Settings) -> list[str]:

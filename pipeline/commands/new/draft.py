@@ -24,7 +24,8 @@ HEAD = f"""\
 _MACHINE = f"""
 machine:
   {CHECK} fill in what you know and take the # away: angles need bars_per_turn (bars of the arrangement in one turn of
-  # the barrel), millimetres need diameter_mm (over the pins); a wobble is told to its shaft by turns per barrel turn
+  # the barrel), millimetres need diameter_mm (over the pins); a wobble is told to its shaft by turns per barrel turn;
+  # the wheel turns with the shaft named flywheel, else with the barrel: its energy grows with the square of its turns
   # barrel: {{bars_per_turn: …, diameter_mm: …}}
   # shafts: {{flywheel: {{turns: …, drive: belt}}, crank: {{turns: …, drive: freewheel}}}}
   # flywheel: {{inertia_kg_m2: …, diameter_mm: …}}
