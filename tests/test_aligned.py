@@ -115,6 +115,18 @@ def test_without_a_rig_the_names_in_the_list_are_heard():
     assert line.startswith(f"unlisted: no hit of {silent} in the list, of {len(reached)} notes: ")
 
 
+def test_names_exchanged_in_a_list_are_said():
+    """The rhythm matches the notes all the same, and no count would show that two strikers play each other's."""
+    score_s, striker = make_song(3)
+    one, other = sorted(set(striker))[:2]
+    exchanged = [{one: other, other: one}.get(name, name) for name in striker]
+    _, said = align_song(score_s, striker, make_hits(1 + score_s, exchanged))
+    lines = [line for line in said["health"] if line.startswith("names: ")]
+    assert [f"notes of {one} are hits that the list calls {other};" in lines[0], len(lines)] == [True, 2]
+    _, said = align_song(score_s, striker, make_hits(1 + score_s, striker))
+    assert not said.get("health")
+
+
 def test_a_striker_that_a_short_take_does_not_reach_is_not_said_to_be_unlisted():
     score_s, striker = make_song(3)
     late = sorted(set(striker))[-1]

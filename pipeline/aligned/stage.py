@@ -1,5 +1,6 @@
 """Lead notes and hits of one recording through the search to the table `aligned`."""
 
+from collections import Counter
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -155,7 +156,7 @@ def _match(case: _Case) -> _Match:
         table, lines = _with_mute(table, heard, case.hits)
         said["health"] = said.get("health", []) + lines
     if case.rig is None:
-        said["health"] = said.get("health", []) + _not_listed(table, case.hits)
+        said["health"] = said.get("health", []) + _not_listed(table, case.hits) + _misnamed(table, case.hits)
     bars_per_turn = None if case.is_clock else case.machine.barrel.bars_per_turn
     if line := turn_marks.sentence(clocks.marks_s(case.hits, "index"), table, case.notes, bars_per_turn):
         said["health"] = [*said.get("health", []), line]
@@ -231,6 +232,23 @@ def _not_listed(table: pa.Table, hits: pa.Table) -> list[str]:
         for name in silent
         if (n := rated.count((name, "missed"))) >= MUTE_NOTES
     ]
+
+
+def _misnamed(table: pa.Table, hits: pa.Table) -> list[str]:
+    """Return a sentence for each striker most of whose notes were matched to hits that a list calls another's."""
+    called = dict(zip(tables.numbers(hits["hit_id"]).tolist(), hits["striker"].to_pylist(), strict=True))
+    rows = zip(*(table[name].to_pylist() for name in ("striker", "status", "hit_id")), strict=True)
+    played = [(striker, called.get(hit)) for striker, status, hit in rows if status == "played"]
+    lines = []
+    for striker in sorted({striker for striker, _ in played}):
+        names = [name for mine, name in played if mine == striker]
+        name, n = Counter(names).most_common(1)[0]
+        if name not in (None, striker) and n >= MUTE_NOTES and 2 * n > len(names):
+            lines.append(
+                f"names: {n} of {len(names)} notes of {striker} are hits that the list calls {name}; mend the names in "
+                "the list, or look whether the machine plays them on the wrong striker"
+            )
+    return lines
 
 
 def _rings(first: _Match, case: _Case) -> tuple[list, list[str], int]:
