@@ -120,19 +120,23 @@ def depends_on(stage):
 
 
 @cache
-def make_again():
-    """Have the engine make again what does not stand, as it does itself with files that it knows to be incomplete.
+def prepare():
+    """Tell the engine what it must know while it puts the jobs together; every way leads to a job of notes or of hits.
 
-    It must be asked while it puts the jobs together, and every way leads to a job of notes or of hits. Nothing is
-    deleted: the older file stays until the new one is there.
+    What does not stand is made again, as it does itself with files that it knows to be incomplete. Nothing is deleted:
+    the older file stays until the new one is there.
     """
     if workflow.is_main_process:
         workflow.dag.forcefiles.update(results.to_make_again(SETTINGS, FINGERPRINTS))
+    if workflow.local_exec:
+        # A rate of starts is for clusters. To keep to it, the engine (9.27) looks at all that waits once a second anew
+        # for each job that has ended: time that grows with the square of the recordings.
+        workflow.scheduling_settings.max_jobs_per_timespan = None
 
 
 def files_of(wildcards):
     """Return what is there of a recording, and the idle recording that tells its noise; their dates say nothing."""
-    make_again()
+    prepare()
     there = [Path(SETTINGS.recording(wildcards.recording).file), Path(SETTINGS.detection.idle_file or "")]
     files = [path for path in there if path.is_file()]
     tracks = [path for folder in there[:1] if folder.is_dir() for path in folder.iterdir()]
@@ -140,7 +144,7 @@ def files_of(wildcards):
 
 
 def arrangement_file(wildcards):
-    make_again()
+    prepare()
     file = SETTINGS.arrangement_of(wildcards.arrangement).file
     return ancient(file) if file else []
 

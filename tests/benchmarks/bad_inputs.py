@@ -29,6 +29,7 @@ import soundfile
 LONGEST_S = 60  # a small song; the slowest good case takes about 5 s
 MOST_BYTES = 3 * 2**30  # of address space; numba and arrow alone reserve 1.3 GB
 MOST_LINES, LONGEST_LINE = 60, 1200
+COMMANDS = 3  # times all that where six commands more are typed
 RATE_HZ = 8000
 
 CONFIG = """\
@@ -544,8 +545,11 @@ def typed(folder: Path) -> int:
     return refused | commands.main(["export", "config.yaml", "--csv"])
 
 
-def outcome(folder: Path, spoil, run=run) -> tuple[str, str, float]:
-    """Spoil a copy of the workshop and run it in a child; return what came of it, what it printed, seconds."""
+def outcome(folder: Path, spoil, run=run, times=1) -> tuple[str, str, float]:
+    """Spoil a copy of the workshop and run it in a child; return what came of it, what it printed, seconds.
+
+    `times`: by which the limits are raised.
+    """
     spoil(folder)
     said, began = folder / ".said", time.time()
     child = os.fork()
@@ -565,7 +569,7 @@ def outcome(folder: Path, spoil, run=run) -> tuple[str, str, float]:
             sys.stdout.flush()
             os._exit(code)
     status = None
-    while status is None and time.time() - began < LONGEST_S:
+    while status is None and time.time() - began < times * LONGEST_S:
         done, code = os.waitpid(child, os.WNOHANG)
         status = code if done else None
         time.sleep(0.01)
@@ -577,10 +581,10 @@ def outcome(folder: Path, spoil, run=run) -> tuple[str, str, float]:
     text = raw.decode("utf-8", "backslashreplace")
     for log in folder.glob("results/**/*.log"):
         text += log.read_text("utf-8", "replace")
-    return _judged(status, text), text, took
+    return _judged(status, text, times * MOST_LINES), text, took
 
 
-def _judged(status: int | None, text: str) -> str:
+def _judged(status: int | None, text: str, most_lines: int) -> str:
     if status is None:
         return "HANGS"
     if os.WIFSIGNALED(status):
@@ -592,7 +596,7 @@ def _judged(status: int | None, text: str) -> str:
     if re.search(r"[\x00-\x08\x0b-\x1f\x7f\x80-\x9f\u202a-\u202e]", text):
         return "RAW"
     lines = text.splitlines()
-    if len(lines) > MOST_LINES or max(map(len, lines), default=0) > LONGEST_LINE:
+    if len(lines) > most_lines or max(map(len, lines), default=0) > LONGEST_LINE:
         return "FLOOD"
     code = os.waitstatus_to_exitcode(status)
     return {0: "used", 1: "refused"}.get(code, f"EXIT {code}")
@@ -600,7 +604,7 @@ def _judged(status: int | None, text: str) -> str:
 
 def main(words: list[str]) -> int:
     seed, n_random = (int(words[0]) if words else 1), (int(words[1]) if len(words) > 1 else 30)
-    how = typed if "commands" in words else run
+    how = (typed, COMMANDS) if "commands" in words else (run, 1)
     only = " ".join(word for word in words[2:] if word != "commands")
     # Imported before the first child, so that each starts at once.
     from pipeline import __main__, aligned, hits, notes, report, timing, trend, worklist  # noqa: F401
@@ -618,7 +622,7 @@ def main(words: list[str]) -> int:
             shutil.copytree(good, folder, copy_function=shutil.copy, ignore=shutil.ignore_patterns("fifo*"))
             for pipe in good.glob("fifo*"):
                 os.mkfifo(folder / pipe.name)
-            what, text, took = outcome(folder, spoil, how)
+            what, text, took = outcome(folder, spoil, *how)
             counts[what] += 1
             slow.append((took, name))
             if what not in ("used", "refused"):
