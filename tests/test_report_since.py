@@ -44,6 +44,15 @@ def test_a_pin_that_lies_less_than_the_last_digit_out_is_in_place(tmp_path):
     assert said["Mended"][0].endswith("now in place (±0.3 mm): mended.")
 
 
+@pytest.mark.parametrize(
+    ("now_mm", "end"), [(0.0, "moved."), (0.25, "moved."), (-0.9, "moved, and not where it belongs.")]
+)
+def test_a_moved_pin_is_not_where_it_belongs_only_beyond_its_error(tmp_path, now_mm, end):
+    """The error of 0.3 mm is that of 19 in 20: 0.25 mm may be none."""
+    said = told(tmp_path, make_pin(40, 0.5 / MM, now_mm / MM, "moved"))
+    assert [sentences[0].partition("): ")[2] for sentences in said.values()] == [end]
+
+
 def test_every_fate_has_its_heading_and_the_count(tmp_path):
     job = {"job": "slate, bar 11 beat 3: move it", "fate": "not done"}
     rows = [

@@ -111,7 +111,9 @@ def _pin(found: Found, row) -> str:
     if row.thing.endswith(" before"):
         return f"{where}: was {was}; nothing says where it is now"
     now = f"now {_late(found, row.after, row.after_se)}" if words.known(row.after) else "now not heard"
-    return f"{where}: was {was}, {now}: {ENDS[row.verdict]}"
+    # Within its error of its place it may well belong there.
+    is_near = words.known(row.after_se) and abs(row.after) <= words.SURELY * row.after_se
+    return f"{where}: was {was}, {now}: {'moved' if row.verdict == 'moved' and is_near else ENDS[row.verdict]}"
 
 
 def _striker(found: Found, row) -> str:
