@@ -398,6 +398,7 @@ def test_bounces_are_damped_and_stray_strikes_get_no_cause():
     strays = make_striker("slate", n_extra=60)
     found = only(jobs(make_lateness(), [strays, quiet | {"n_rebound": 0}]))
     assert found["finding"] == "60 double or stray strikes beside 600 played, no bounces (10.0 %; the others 0.5 %)"
+    assert found["effort"] == "in the recordings"
     assert found["mends"] == "double"
     told = "their cause is not known: listen to some of them in the recordings before you change anything"
     assert found["correction"] == told

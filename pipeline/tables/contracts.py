@@ -548,7 +548,7 @@ correction_mm? | real | mm | move of the one pin or lever (positive: forward, in
 mends? | text | | what it takes away: place (of pins), delay, company, missed, double, load
 late_s? | real | s | of a delay: by how much all strikes of the row come later than those of the middle one
 places? | text | | of pins: JSON list of their notes round the barrel; keys: see `worklist.places`
-effort | text | | where the work is: at the barrel, at the lever, new part
+effort | text | | where the work is: at the barrel, at the lever, new part, in the recordings
 to_be_sure? | text | | what to record next to be sure (null: nothing to ask)
 noticed_before? | real | 1/playthrough | noticed faults of the group before any job (null: no take was counted)
 gain_noticed | real | 1/playthrough | fewer noticed faults (as recordings.n_noticed counts them)

@@ -12,7 +12,17 @@ import pandas as pd
 
 from pipeline import hearing, words
 from pipeline.worklist import rates
-from pipeline.worklist.candidate import AT_THE_BARREL, AT_THE_LEVER, CERTAIN, NEW_PART, Candidate, Gain, Job, place
+from pipeline.worklist.candidate import (
+    AT_THE_BARREL,
+    AT_THE_LEVER,
+    CERTAIN,
+    IN_THE_RECORDINGS,
+    NEW_PART,
+    Candidate,
+    Gain,
+    Job,
+    place,
+)
 from pipeline.worklist.group_data import GroupData
 from pipeline.worklist.places import places
 
@@ -24,9 +34,8 @@ DAMP = "damp the rebound: a softer stop, or a catch"
 LOOK_AT_ALL = "look for what they share: the depth of the pins, the barrel's gap to the levers"
 DAMP_ALL = "damp the rebound: look for what they share, the stops and what these are fixed to"
 # Where the work is, by what is to do.
-EFFORTS = dict.fromkeys((LOOK_AT_THE_PIN, LOOK_AT_ALL), AT_THE_BARREL) | dict.fromkeys(
-    (SOONER, DAMP, DAMP_ALL), NEW_PART
-)
+EFFORTS = dict.fromkeys((LOOK_AT_THE_PIN, LOOK_AT_ALL), AT_THE_BARREL)
+EFFORTS |= dict.fromkeys((SOONER, DAMP, DAMP_ALL), NEW_PART) | {NO_CAUSE: IN_THE_RECORDINGS}
 # How the two numbers of each kind of fault are said.
 MISSED = "{:.0f} of {:.0f} strikes missed"
 BOUNCED = "{:.0f} double strikes beside {:.0f} played, weaker and soon after: bounces"
