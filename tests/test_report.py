@@ -925,7 +925,7 @@ def test_a_few_strikes_are_not_called_tight(tmp_path):
     lead = lead_of(tmp_path, settings, felt_sd_s=0.002, recordings=rows, trend=[], sag=0.0)
     few = replace(lead, lateness=lead.lateness[lead.lateness["score_beat"] < 25])
     assert verdict.headline(few) == "Too few strikes to tell whether it plays tight."
-    assert "too few to tell" in said(page_of(tmp_path, settings, felt_sd_s=0.002, recordings=rows, trend=[]))
+    assert "cannot be told yet" in said(page_of(tmp_path, settings, felt_sd_s=0.002, recordings=rows, trend=[]))
 
 
 def test_fragments_count_as_parts_of_a_playthrough(tmp_path):
@@ -936,6 +936,18 @@ def test_fragments_count_as_parts_of_a_playthrough(tmp_path):
     assert word.state == "bad" and word.clause.replace("\xa0", " ") == "9 of 200 strikes are missing"
     rows = recording_rows(settings, n_notes=640, n_played=639, n_missed=1, n_extra=0)
     assert verdict._complete(lead_of(tmp_path, settings, recordings=rows)).state == "good"
+
+
+def test_a_song_of_which_a_striker_is_not_heard_is_not_called_complete(tmp_path):
+    settings = make_settings(tmp_path, make_recordings(clock=False)[:1], clock=False)
+    rows = recording_rows(settings, n_notes=480, n_played=480, n_missed=0, n_extra=0)
+    lead = lead_of(tmp_path, settings, recordings=rows)
+    assert verdict._complete(lead).state == "good"
+    name = lead.strikers["striker"].iloc[0]
+    quiet = lead.strikers.assign(n_played=lead.strikers["n_played"].where(lead.strikers["striker"] != name, 0))
+    quiet = quiet.assign(n_missed=quiet["n_missed"].where(quiet["striker"] != name, 0))
+    word = verdict._complete(replace(lead, strikers=quiet))
+    assert word.state == "open" and f"of 480\xa0strikes; not heard at all: {name};" in word.heard
 
 
 def passage_of(lead, **more):

@@ -25,7 +25,7 @@ class Word:
     """One of the four words: how it stands, the clause for the verdict, its number and what is heard."""
 
     name: str
-    state: str  # good, close, bad or open (too few to tell)
+    state: str  # good, close, bad or open (cannot be told yet)
     clause: str  # what to say of it in the verdict
     number: str
     heard: str
@@ -126,20 +126,25 @@ def _complete(found: Found) -> Word | None:
     clause = f"{n_missed} of {words.count(n_notes, 'strike')} {'is' if n_missed == 1 else 'are'} missing"
     if n_extra:
         clause += f", {n_extra} {'is' if n_extra == 1 else 'are'} double or stray"
+    silent = sorted(set(found.notes["striker"]) - set(_heard_strikers(found)))
+    unheard = f"; not heard at all: {words.joined(silent)}" if silent else ""
     return Word(
         "complete",
-        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE_SHARE else OPEN,
+        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE_SHARE and not silent else OPEN,
         clause,
         f"{n_missed} missed, {n_extra} double or stray",
-        f"of {words.count(n_notes, 'strike')}; an audience hears these first",
+        f"of {words.count(n_notes, 'strike')}{unheard}; an audience hears these first",
         "our own mark: less than one in a playthrough",
     )
 
 
 def _heard_notes(found: Found) -> int:
     """Count the notes of one playthrough that some microphone could hear."""
-    strikers = found.strikers[found.strikers["n_played"] + found.strikers["n_missed"] > 0]["striker"]
-    return int(found.notes["striker"].isin(strikers).sum()) or len(found.notes)
+    return int(found.notes["striker"].isin(_heard_strikers(found)).sum()) or len(found.notes)
+
+
+def _heard_strikers(found: Found) -> pd.Series:
+    return found.strikers[found.strikers["n_played"] + found.strikers["n_missed"] > 0]["striker"]
 
 
 def _together(found: Found) -> Word | None:
