@@ -10,8 +10,9 @@ from pipeline.timing.model import pin_rates
 from pipeline.timing.tables import group_keys
 
 NO_ANGLE_TURN = 1e-9  # a place nearer to a whole turn is at the mark; far below what floats lose over a song
-# Of σ_P², a posterior variance from which on an estimate is the prior's: the strikes alone have 100 × its variance.
-MOST_PRIOR = 0.99
+# Of σ_P², a posterior variance from which on an estimate is the prior's: the strikes alone have 20 × its variance. So
+# little is said by strikes far out, of small weight, and what those say is no normal error; chosen.
+MOST_PRIOR = 0.95
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
