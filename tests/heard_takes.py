@@ -10,6 +10,7 @@ import soundfile
 from demo import sound as simulated
 from pipeline import tables
 from pipeline.settings import Channel, Rig, Striker
+from tests import worklist_tables
 
 RATE_HZ = simulated.RATE_HZ
 NAMES = ("oak block", "slate", "iron rail")
@@ -25,15 +26,9 @@ GROUP = {"arrangement": "song", "build_day": DAY, "session": 1, "setup": ""}
 
 
 def make(name, rows):
-    """Make a table from rows that name only what matters; the rest is 0, '' or null."""
-    blank = {"int64": 0, "double": 0.0, "string": "", "bool": False, "date32[day]": DAY}
-    columns = {}
-    for field in tables.CONTRACTS[name].schema:
-        default = None if field.nullable else [] if "list" in str(field.type) else blank[str(field.type)]
-        columns[field.name] = [row.get(field.name, default) for row in rows]
-    if name == "hits":
-        columns["bands_db"] = [[0.0] * tables.N_BANDS for _ in rows]
-    return tables.build(name, columns)
+    """Make a table from rows that name only what matters, as `worklist_tables.make`; hits have their bands."""
+    bands = {"bands_db": [0.0] * tables.N_BANDS} if name == "hits" else {}
+    return worklist_tables.make(name, [row | bands for row in rows])
 
 
 def make_take(seed=0, n=24, late_s=None, chord_every=0):

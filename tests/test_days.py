@@ -36,14 +36,9 @@ def arm_machine(seed):
 
 def clock_project(folder, machine) -> Project:
     clock = {"bpm": BPM, "beats_per_bar": 4, "bars": 64, "strikes_per_bar": 4, "striker": "clock arm"}
-    project = Project(folder, machine, arrangements={"clock": clock | {"bars_per_turn": 1}})
-    project.config["machine"]["strikers"] = []
     arm = [{"channel": 1, "hears": "clock arm"}, {"channel": 2, "hears": "click", "bpm": BPM}]
-    return project_with(project, rigs={"arm": arm})
-
-
-def project_with(project, **keys) -> Project:
-    project.config |= keys
+    project = Project(folder, machine, arrangements={"clock": clock | {"bars_per_turn": 1}}, rigs={"arm": arm})
+    project.config["machine"]["strikers"] = []
     return project
 
 

@@ -2,8 +2,6 @@
 
 from pathlib import Path
 
-import pyarrow as pa
-
 from pipeline import __main__, exports, results, settings, tables, words
 from pipeline.commands import sound
 from pipeline.errors import InputError
@@ -77,11 +75,10 @@ def _midi(config: settings.Settings, group: settings.Group, folder: Path) -> int
     """Write the two MIDI files of each recording of a group but those that were refused; return of how many."""
     notes = tables.read(tables.path(config.results, "notes", arrangement=group.arrangement), "notes")
     tempo = tables.read(tables.path(config.results, "tempo", build_day=group.build_day, group=group.id), "tempo")
-    of_row, n_used = tempo["recording"].to_pylist(), 0
+    n_used = 0
     for take in group.recordings:
         path = tables.path(config.results, "aligned", build_day=take.build_day, recording=take.recording)
-        own = pa.array([name == take.recording for name in of_row], pa.bool_())
-        aligned, mine = tables.read(path, "aligned"), tempo.filter(own)
+        aligned, mine = tables.read(path, "aligned"), sound.of_take(tempo, take)
         if not len(aligned) or not len(mine):
             continue
         n_used += 1

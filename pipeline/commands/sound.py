@@ -55,8 +55,8 @@ def write(config: settings.Settings, folder: Path, asked: tuple[str, ...] = ()) 
     chosen = {config.recording(one).recording for one in asked} or _newest(config)
     done = []
     for group in config.groups():
-        found = _of_group(config, group)
-        used = set(found.tempo["recording"].to_pylist()) & chosen
+        found = _of_group(config, group) if chosen & {take.recording for take in group.recordings} else None
+        used = set(found.tempo["recording"].to_pylist()) & chosen if found else set()
         for take in group.recordings:
             if take.recording in used:
                 done.append(_written(config, take, found, folder))
@@ -94,7 +94,8 @@ def _mine(table: pa.Table, group: settings.Group) -> pa.Table:
     return table.filter(pa.array([key == group.key for key in keys], pa.bool_()))
 
 
-def _of_take(table: pa.Table, take: settings.Recording) -> pa.Table:
+def of_take(table: pa.Table, take: settings.Recording) -> pa.Table:
+    """Return the rows of one recording."""
     return table.filter(pa.array([name == take.recording for name in table["recording"].to_pylist()], pa.bool_()))
 
 
@@ -112,13 +113,13 @@ def _of_sound(config, take, found, folder) -> Written:
     sound = playback.opened(take, tables.said(heard, "hits")["duration_s"])
     by = playback.microphones(config.rig(take.rig), config.machine_of(take.setup, take.arrangement))
     aligned = _read(config, "aligned", build_day=take.build_day, recording=take.recording)
-    off = exports.mended.off_of(_of_take(found.lateness, take), found.jobs, found.delay_s)
+    off = exports.mended.off_of(of_take(found.lateness, take), found.jobs, found.delay_s)
     strikes = exports.mended.strikes(aligned, tables.read(heard, "hits"), off, by)
     moves = exports.mended.can_move(strikes)
     pieces = None
     if moves.any():
         pieces = tuple(exports.mended.pieces(strikes, moves, one, sound.rate_hz) for one in strikes.heard.T)
-    beats, played = tables.numbers(found.notes["score_beat"]), playback.stretches(_of_take(found.tempo, take))
+    beats, played = tables.numbers(found.notes["score_beat"]), playback.stretches(of_take(found.tempo, take))
     takes = exports.sound.Takes(sound, by, playback.ticks_s(beats, played), pieces)
     endings = (PLAIN, MENDED) if pieces else (PLAIN,)
     _check_room(folder, exports.sound.size(takes))
