@@ -7,7 +7,18 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned import aligned_table, by_hand, chords, clocks, confidence, recognise, sound, swapped, turn_marks
+from pipeline.aligned import (
+    aligned_table,
+    by_hand,
+    chords,
+    clocks,
+    confidence,
+    recognise,
+    run_down,
+    sound,
+    swapped,
+    turn_marks,
+)
 from pipeline.aligned.chords import windows
 from pipeline.aligned.expectation import expect, turnaround_s
 from pipeline.aligned.playthroughs import Take, unroll
@@ -50,12 +61,12 @@ def align(
         does), `n_playthroughs`, `click_offset_s` (mean lateness against the click; None without one), `turnaround_s`
         (nominal time from the last onset to the first when the song goes round), `sounds_told_apart` (share of sure
         hits of a mixed microphone whose striker its sound tells; None where sound was not used), `by_hand` (how many
-        hits each correction by hand took).
+        hits each correction by hand took), `run_down` (only where people let the machine go at the end).
     """
     if not recording.edits:
-        return _align(_Case(notes, hits, recording, rig, machine))
+        return run_down.cut(*_align(_Case(notes, hits, recording, rig, machine)))
     found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
-    return by_hand.corrected(*found, hits, recording)
+    return run_down.cut(*by_hand.corrected(*found, hits, recording))
 
 
 @dataclass(frozen=True)

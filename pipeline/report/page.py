@@ -15,6 +15,7 @@ from pipeline.report import (
     moments,
     news,
     remainders,
+    run_down,
     shafts,
     since,
     slips,
@@ -77,6 +78,7 @@ def render(found: Results, heard: dict | None = None, links: list | None = None)
         "wobble": shafts,
         "slips": slips,
         "remainder": remainders,
+        "run_down": run_down,
         "what_if": what_if,
     }
     environment.filters["drawn"] = Markup  # our own SVG, in which drawing.py has escaped what the user wrote

@@ -223,6 +223,8 @@ sag_max? | real | | greatest loss of speed that load causes, ratio
 sag_max_se? | real | | its standard error, by the drags; the same drags stand behind all takes of a group
 click_offset_s? | real | s | mean lateness against the click
 clock_ppm? | real | 1e-6 | error of the recorder's clock against the click's true tempo
+stops_s? | real | s | from its speed to standing still, let go: of friction and of the strikes on the way (a run-down)
+stops_se? | real | s | its standard error
 health | texts | | faults of the recording, each 'name: finding; cure'
 """,
         ),

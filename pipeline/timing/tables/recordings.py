@@ -39,6 +39,7 @@ def recordings(
         if not take.refused:
             row |= _figures(fitted, late, clicks, number) if fitted is not None else {}
             row |= _sag_as_played(row["recording"], inertia) if fitted is not None else {}
+            row |= _stops(take)
             row["health"] += _far_from_the_click(row)
             number += 1
         found.append(row)
@@ -49,6 +50,11 @@ def recordings(
 
 def _health(take):
     return [str(fault) for fault in take.said.get("health", [])]
+
+
+def _stops(take):
+    found = take.said.get("run_down") or {}
+    return {name: found.get(name) for name in ("stops_s", "stops_se")}
 
 
 def _far_from_the_click(row):

@@ -1,0 +1,174 @@
+"""Find where people let the machine go at the end of a take, and measure how it runs down.
+
+In: the rows of `aligned`. Out: those rows without the run-down, and how long the machine would take to stop. Nobody
+plays there: its lateness and its slow tempo are no faults, and would drown what the take tells. The law is that of dry
+and viscous friction on one inertia: with v the speed over that before, dv/dt = −(dry + viscous v). The strikes on the
+way take energy too, and are in it.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import tables
+
+# Chosen. Crews wander by some percent, and a slow end is seldom played below half the tempo unless it is written so.
+FAST, SLOW = 0.9, 0.6  # shares of the usual speed: last reached before it, and what it falls below
+BEFORE_S = 8.0  # of steady playing before it that the fit sees
+LEAST_BEFORE, LEAST_ONSETS = 12, 8  # onsets before it and in it
+STEADY = 0.02  # of the way gone in it: the root mean square about the law; a jerky end is something else
+BLOCKS = 8  # of the jackknife (Efron & Stein 1981): what strays in a run-down strays for several onsets in turn
+LAW_SE = 0.05  # of a time to stop, beside the jackknife: strikes come in lumps (simulated: 5 % rms where they brake)
+LEAST_SURE = 0.2  # a time to stop with a larger standard error, as a share of it, is not told
+NO_HIT = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
+
+
+@dataclass(frozen=True)
+class RunDown:
+    """How a take runs down.
+
+    Parameters
+    ----------
+    from_s : float
+        Time in the recording at which it begins.
+    share : float
+        Speed at its last onset over that before it.
+    stops_s, stops_se : float or None
+        From the speed before it to standing still; None where the law does not tell.
+    """
+
+    from_s: float
+    share: float
+    stops_s: float | None
+    stops_se: float | None
+
+
+def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
+    """Return the table and what was said of it, with the notes of a run-down outside of what was played.
+
+    Parameters
+    ----------
+    table : table of contract aligned
+    said : dict
+        With `turnaround_s`.
+
+    Returns
+    -------
+    aligned : table of contract aligned
+        Notes that were due later are outside, extra hits in the run-down are left out.
+    said : dict
+        With `run_down` (`RunDown` as a dict) and a sentence in `health`; both unchanged where nothing runs down.
+    """
+    rows = table.to_pylist()
+    place_s, time_s = _onsets(rows, said["turnaround_s"])
+    found = find(place_s, time_s)
+    if found is None:
+        return table, said
+    rows = [row for row in rows if row["status"] != "extra" or row["hit_s"] < found.from_s]
+    inside = [row for row in rows if row["status"] == "played" and row["hit_s"] >= found.from_s]
+    first = min(inside, key=lambda row: row["hit_s"])
+    begins = (first["playthrough"], first["score_s"])
+    for row in rows:
+        late = row["note_id"] is not None and (row["playthrough"], row["score_s"]) >= begins
+        if late and row["status"] in ("played", "missed", "undecided"):
+            row.update(NO_HIT, status="outside")
+    made = tables.build("aligned", {name: [row[name] for row in rows] for name in table.column_names})
+    line = (
+        f"run-down: from bar {first['bar']} ({found.from_s:.1f} s) to the end the speed falls steadily to "
+        f"{100 * found.share:.0f} % of what it was: left out, as if people had let go; if they had not, look for what "
+        "holds the machine"
+    )
+    told = {"run_down": vars(found), "health": [*said.get("health", []), line]}
+    return made, said | told
+
+
+def find(place_s: np.ndarray, time_s: np.ndarray) -> RunDown | None:
+    """Return the run-down at the end of a take; None where it has none.
+
+    Parameters
+    ----------
+    place_s, time_s : (n,) arrays
+        Onsets of the last stretch played without a jump: place in the arrangement, and time; both increase.
+    """
+    if len(time_s) < LEAST_BEFORE + LEAST_ONSETS:
+        return None
+    speed = np.diff(place_s) / np.diff(time_s)
+    usual = np.median(speed)
+    calm = (speed[1:] + speed[:-1]) / 2  # two steps: one may be short
+    if calm[-1] > SLOW * usual:
+        return None
+    fast = np.flatnonzero(calm > FAST * usual)
+    if len(fast) == 0:
+        return None
+    seen = time_s > time_s[fast[-1] + 1] - BEFORE_S
+    law = _fit(place_s[seen], time_s[seen], time_s[fast[-1] + 1])
+    after = time_s[seen] > law[0]
+    if after.sum() < LEAST_ONSETS or (time_s < law[0]).sum() < LEAST_BEFORE:
+        return None
+    strays = np.sqrt(np.mean(np.square(_place(law, time_s[seen]) - place_s[seen])[after]))
+    share = _speed(law, time_s[-1]) / law[2]
+    if strays > STEADY * (place_s[-1] - _place(law, law[:1])[0]) or share > SLOW:
+        return None
+    return RunDown(float(law[0]), float(max(share, 0.0)), *_stops(law, place_s[seen], time_s[seen]))
+
+
+def _onsets(rows: list[dict], turnaround_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return place and time of the onsets after the last jump back, each at its first strike."""
+    played = [row for row in rows if row["status"] == "played"]
+    score_s = [row["score_s"] for row in rows if row["score_s"] is not None]
+    round_s = max(score_s, default=0.0) - min(score_s, default=0.0) + turnaround_s
+    place_s = np.array([row["score_s"] + round_s * row["playthrough"] for row in played])
+    hit_s = np.array([row["hit_s"] for row in played])
+    order = np.lexsort((hit_s, place_s))
+    place_s, first = np.unique(place_s[order], return_index=True)
+    time_s = hit_s[order][first]
+    jumps = np.flatnonzero(np.diff(time_s) <= 0)  # a chord's strikes in turn, or a jump
+    start = jumps[-1] + 1 if len(jumps) else 0
+    return place_s[start:], time_s[start:]
+
+
+def _fit(place_s: np.ndarray, time_s: np.ndarray, guess_s: float) -> np.ndarray:
+    """Return the law by least squares: when it begins, place and speed there, dry and viscous friction (1/s)."""
+    from scipy.optimize import least_squares  # only for a take that slows down
+
+    speed = (np.interp(guess_s, time_s, place_s) - place_s[0]) / (guess_s - time_s[0])
+    guess = [guess_s, np.interp(guess_s, time_s, place_s), speed, 1 / (2 * (time_s[-1] - guess_s)), 0.01]
+    bounds = ([time_s[0], -np.inf, 0, 0, 0], [time_s[-1], np.inf, np.inf, np.inf, np.inf])
+    scale = [1.0, 1.0, 0.1, 0.1, 0.1]
+    return least_squares(lambda law: _place(law, time_s) - place_s, guess, bounds=bounds, x_scale=scale).x
+
+
+def _place(law: np.ndarray, time_s: np.ndarray) -> np.ndarray:
+    begins_s, place_s, speed, dry, viscous = law
+    gone_s = np.maximum(time_s - begins_s, 0.0)
+    standing_s = _standing_s(law)
+    gone_s = np.minimum(gone_s, standing_s)
+    small = viscous * gone_s < 1e-4
+    rate = max(viscous, 1e-9)
+    one = np.where(small, gone_s - viscous * gone_s**2 / 2, -np.expm1(-rate * gone_s) / rate)
+    two = np.where(small, gone_s**2 / 2 - viscous * gone_s**3 / 6, (gone_s - one) / rate)
+    return place_s + speed * (np.minimum(time_s - begins_s, 0.0) + one - dry * two)
+
+
+def _speed(law: np.ndarray, time_s: float) -> float:
+    gone_s = np.clip(time_s - law[0], 0.0, _standing_s(law))
+    _, _, speed, dry, viscous = law
+    rate = max(viscous, 1e-9)
+    return speed * (1 - (dry + rate) * -np.expm1(-rate * gone_s) / rate)
+
+
+def _standing_s(law: np.ndarray) -> float:
+    """Return the time from full speed to standing still (s), infinite without dry friction."""
+    dry, viscous = max(law[3], 1e-12), max(law[4], 1e-9)
+    return float(np.log1p(viscous / dry) / viscous)
+
+
+def _stops(law: np.ndarray, place_s: np.ndarray, time_s: np.ndarray) -> tuple[float | None, float | None]:
+    """Return the time to stop and its standard error: a jackknife over blocks of onsets in turn."""
+    stops_s = _standing_s(law)
+    block = np.arange(len(time_s)) * BLOCKS // len(time_s)
+    without = [_standing_s(_fit(place_s[block != one], time_s[block != one], law[0])) for one in range(BLOCKS)]
+    jackknife = (BLOCKS - 1) / BLOCKS * np.sum(np.square(np.array(without) - np.mean(without)))
+    se = float(np.hypot(np.sqrt(jackknife), LAW_SE * stops_s))
+    return (stops_s, se) if np.isfinite(se) and se < LEAST_SURE * stops_s else (None, None)
