@@ -150,9 +150,10 @@ def test_no_pin_loses_its_history_where_a_bar_is_inserted_a_striker_renamed_and_
 
 
 def test_a_song_edited_under_its_old_name_makes_no_pin_mended(tmp_path, monkeypatch):
-    """The older takes are held against a bar that they never had: its pins are new, and what lies far out is silent.
+    """The older takes leap over a bar that they never had, and their recordings say so.
 
-    On this seed three pins were called mended by .37 to .55 s, where another note's strike had been taken for theirs.
+    On this seed three pins were called mended by .37 to .55 s, where another note's strike had been taken for theirs;
+    on 9 of the seeds 20 to 29 up to ten were, by 11 to 938 ms, as the leap bent the tempo around it.
     """
     monkeypatch.chdir(tmp_path)
     (_, edited), old_of, lines, moved = play_two_days(tmp_path, 9)
@@ -160,8 +161,12 @@ def test_a_song_edited_under_its_old_name_makes_no_pin_mended(tmp_path, monkeypa
     made = run(tmp_path, CONFIG, [[*line, "song"] for line in lines], {"song": "song.mid"})
     pins = places(made)
     inserted = {f"pin {pin}" for pin, old in enumerate(old_of) if old < 0}
-    assert set(pins.index[pins["verdict"].eq("new")]) == inserted
-    called = pins[pins["verdict"].isin(CHANGED)].drop(index=list(inserted))
+    assert set(pins.index[pins["verdict"].eq("new")]) <= inserted
+    assert not pins.loc[list(inserted), "verdict"].isin(set(CHANGED) - {"new"}).any()
+    recordings = tables.read(Path("results/tables/recordings.parquet"), "recordings").to_pandas()
+    other = recordings["health"].map(lambda lines: any(line.startswith("other version") for line in lines))
+    assert set(recordings.loc[other, "recording"]) == {"d3a", "d3b", "d3c"}
+    called = pins[pins["verdict"].isin(CHANGED)].drop(index=list(inserted), errors="ignore")
     assert called.index.tolist() == [f"pin {moved}"]
     # The strikers missed no more than today's song asks of a barrel that had fewer pins.
     assert not made.loc[made["quantity"].isin(["missed", "extra"]), "verdict"].isin(CHANGED).any()

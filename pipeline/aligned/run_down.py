@@ -12,6 +12,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
+from pipeline.aligned import course
 
 # Chosen. Crews wander by some percent, and a slow end is seldom played below half the tempo unless it is written so.
 FAST, SLOW = 0.9, 0.6  # shares of the usual speed: last reached before it, and what it falls below
@@ -21,7 +22,6 @@ STEADY = 0.02  # of the way gone in it: the root mean square about the law; a je
 BLOCKS = 8  # of the jackknife (Efron & Stein 1981): what strays in a run-down strays for several onsets in turn
 LAW_SE = 0.05  # of a time to stop, beside the jackknife: strikes come in lumps (simulated: 5 % rms where they brake)
 LEAST_SURE = 0.2  # a time to stop with a larger standard error, as a share of it, is not told
-NO_HIT = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
 
 
 @dataclass(frozen=True)
@@ -56,26 +56,26 @@ def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
     Returns
     -------
     aligned : table of contract aligned
-        Notes that were due later are outside, extra hits in the run-down are left out.
+        Notes that were due later are outside; the hits are undecided.
     said : dict
         With `run_down` (`RunDown` as a dict) and a sentence in `health`; both unchanged where nothing runs down.
     """
-    rows = table.to_pylist()
-    place_s, time_s = _onsets(rows, said["turnaround_s"])
-    found = find(place_s, time_s)
+    notes = course.played(table)
+    round_s = np.ptp(tables.numbers(table["score_s"].drop_null())) + said["turnaround_s"] if len(table) else 0.0
+    found = find(*_last_stretch(*course.onsets(notes, round_s)))
     if found is None:
         return table, said
-    rows = [row for row in rows if row["status"] != "extra" or row["hit_s"] < found.from_s]
-    inside = [row for row in rows if row["status"] == "played" and row["hit_s"] >= found.from_s]
-    first = min(inside, key=lambda row: row["hit_s"])
-    begins = (first["playthrough"], first["score_s"])
-    for row in rows:
-        late = row["note_id"] is not None and (row["playthrough"], row["score_s"]) >= begins
-        if late and row["status"] in ("played", "missed", "undecided"):
-            row.update(NO_HIT, status="outside")
+    first = int(np.searchsorted(notes.hit_s, found.from_s))
+    begins = notes.playthrough[first], notes.score_s[first]
+    rows = course.apart(
+        table.to_pylist(),
+        lambda row: row["hit_s"] >= found.from_s,
+        lambda row: (row["playthrough"], row["score_s"]) >= begins,
+        "outside",
+    )
     made = tables.build("aligned", {name: [row[name] for row in rows] for name in table.column_names})
     line = (
-        f"run-down: from bar {first['bar']} ({found.from_s:.1f} s) to the end the speed falls steadily to "
+        f"run-down: from bar {notes.bar[first]:.0f} ({found.from_s:.1f} s) to the end the speed falls steadily to "
         f"{100 * found.share:.0f} % of what it was: left out, as if people had let go; if they had not, look for what "
         "holds the machine"
     )
@@ -113,17 +113,9 @@ def find(place_s: np.ndarray, time_s: np.ndarray) -> RunDown | None:
     return RunDown(float(law[0]), float(max(share, 0.0)), *_stops(law, place_s[seen], time_s[seen]))
 
 
-def _onsets(rows: list[dict], turnaround_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return place and time of the onsets after the last jump back, each at its first strike."""
-    played = [row for row in rows if row["status"] == "played"]
-    score_s = [row["score_s"] for row in rows if row["score_s"] is not None]
-    round_s = max(score_s, default=0.0) - min(score_s, default=0.0) + turnaround_s
-    place_s = np.array([row["score_s"] + round_s * row["playthrough"] for row in played])
-    hit_s = np.array([row["hit_s"] for row in played])
-    order = np.lexsort((hit_s, place_s))
-    place_s, first = np.unique(place_s[order], return_index=True)
-    time_s = hit_s[order][first]
-    jumps = np.flatnonzero(np.diff(time_s) <= 0)  # a chord's strikes in turn, or a jump
+def _last_stretch(place_s: np.ndarray, time_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return the onsets after the last that come in the order of the arrangement."""
+    jumps = np.flatnonzero(np.diff(time_s) <= 0)
     start = jumps[-1] + 1 if len(jumps) else 0
     return place_s[start:], time_s[start:]
 

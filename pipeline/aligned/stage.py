@@ -15,6 +15,7 @@ from pipeline.aligned import (
     confidence,
     recognise,
     run_down,
+    skips,
     sound,
     swapped,
     turn_marks,
@@ -64,9 +65,9 @@ def align(
         hits each correction by hand took), `run_down` (only where people let the machine go at the end).
     """
     if not recording.edits:
-        return run_down.cut(*_align(_Case(notes, hits, recording, rig, machine)))
+        return run_down.cut(*skips.cut(*_align(_Case(notes, hits, recording, rig, machine))))
     found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
-    return run_down.cut(*by_hand.corrected(*found, hits, recording))
+    return run_down.cut(*skips.cut(*by_hand.corrected(*found, hits, recording)))
 
 
 @dataclass(frozen=True)

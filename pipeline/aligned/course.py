@@ -1,0 +1,69 @@
+"""Read from the table `aligned` how the machine went along the arrangement, and set rows aside that do not count."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline import tables
+
+NO_HIT = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
+NO_NOTE = dict.fromkeys(("note_id", "pin_id", "bar", "beat_in_bar", "passage", "score_beat", "score_s"))
+
+
+class Played(NamedTuple):
+    """The notes that were played, in order of time; one entry each."""
+
+    playthrough: np.ndarray
+    segment: np.ndarray
+    bar: np.ndarray
+    score_s: np.ndarray
+    hit_s: np.ndarray
+
+    def only(self, mask: np.ndarray) -> "Played":
+        """Return some of them."""
+        return Played(*(column[mask] for column in self))
+
+
+def played(table: pa.Table) -> Played:
+    """Return what was played of a table of contract aligned."""
+    of = table.filter(pc.equal(table["status"], "played")).sort_by("hit_s")
+    return Played(*(tables.numbers(of[name]) for name in Played._fields))
+
+
+def onsets(notes: Played, round_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return place (s of the arrangement) and time of each onset, that of its first strike, in order of place.
+
+    Parameters
+    ----------
+    round_s : float
+        What is added to the place with each playthrough.
+    """
+    place_s = notes.score_s + round_s * notes.playthrough
+    order = np.lexsort((notes.hit_s, place_s))
+    place_s, first = np.unique(place_s[order], return_index=True)
+    return place_s, notes.hit_s[order][first]
+
+
+def apart(rows: list[dict], is_hit, is_note, status: str) -> list[dict]:
+    """Return the rows with hits and notes taken from each other: the hits undecided, the notes of that status.
+
+    Parameters
+    ----------
+    is_hit, is_note : callable
+        Of a row: whether its hit, and whether its note, is set aside. Only notes that came by are.
+    """
+    made, freed = [], {}
+    for row in rows:
+        if row["status"] == "extra" and is_hit(row):
+            row = row | {"status": "undecided"}
+        elif row["note_id"] is not None and row["status"] in ("played", "missed", "undecided"):
+            hit = row["status"] == "played" and is_hit(row)
+            if hit:
+                freed[row["hit_id"]] = row | NO_NOTE | {"status": "undecided", "shared": 1, "confidence": None}
+            if hit or is_note(row):
+                row = row | NO_HIT | {"status": status if is_note(row) else "undecided"}
+        made.append(row)
+    kept = {row["hit_id"] for row in made}
+    return [*made, *(row for hit_id, row in freed.items() if hit_id not in kept)]
