@@ -81,6 +81,16 @@ def test_it_begins_where_people_let_go():
     assert found.share == pytest.approx(1 - (time_s[-1] - let_go_s) / 20, abs=0.05)
 
 
+def test_an_arm_that_strikes_once_a_bar_tells_it_too():
+    place_s = 2.5 * np.arange(60)
+    let_go_s, stops_s = 50.0, 100.0
+    gone_s = np.clip(place_s - let_go_s, 0, stops_s / 2)
+    time_s = np.minimum(place_s, let_go_s) + stops_s * (1 - np.sqrt(1 - 2 * gone_s / stops_s))
+    came = place_s < let_go_s + 0.49 * stops_s
+    found = run_down.find(place_s[came], time_s[came] + np.random.default_rng(805).normal(0, 0.005, came.sum()))
+    assert abs(found.stops_s - stops_s) <= 2 * found.stops_se
+
+
 SILENT = {
     "plays on": lambda s: np.ones_like(s),
     "is played slower": lambda s: np.maximum(1 - s / 10, 0.7),

@@ -101,8 +101,9 @@ def find(place_s: np.ndarray, time_s: np.ndarray) -> RunDown | None:
     fast = np.flatnonzero(calm > FAST * usual)
     if len(fast) == 0:
         return None
-    seen = time_s > time_s[fast[-1] + 1] - BEFORE_S
-    law = _fit(place_s[seen], time_s[seen], time_s[fast[-1] + 1])
+    last = fast[-1] + 1
+    seen = np.arange(len(time_s)) > min(last - LEAST_BEFORE, np.searchsorted(time_s, time_s[last] - BEFORE_S))
+    law = _fit(place_s[seen], time_s[seen], time_s[last])
     after = time_s[seen] > law[0]
     if after.sum() < LEAST_ONSETS or (time_s < law[0]).sum() < LEAST_BEFORE:
         return None
@@ -124,6 +125,7 @@ def _fit(place_s: np.ndarray, time_s: np.ndarray, guess_s: float) -> np.ndarray:
     """Return the law by least squares: when it begins, place and speed there, dry and viscous friction (1/s)."""
     from scipy.optimize import least_squares  # only for a take that slows down
 
+    guess_s = np.clip(guess_s, time_s[1], time_s[-2])
     speed = (np.interp(guess_s, time_s, place_s) - place_s[0]) / (guess_s - time_s[0])
     guess = [guess_s, np.interp(guess_s, time_s, place_s), speed, 1 / (2 * (time_s[-1] - guess_s)), 0.01]
     bounds = ([time_s[0], -np.inf, 0, 0, 0], [time_s[-1], np.inf, np.inf, np.inf, np.inf])
@@ -159,7 +161,8 @@ def _standing_s(law: np.ndarray) -> float:
 def _stops(law: np.ndarray, place_s: np.ndarray, time_s: np.ndarray) -> tuple[float | None, float | None]:
     """Return the time to stop and its standard error: a jackknife over blocks of onsets in turn."""
     stops_s = _standing_s(law)
-    block = np.arange(len(time_s)) * BLOCKS // len(time_s)
+    slow = time_s > law[0]
+    block = np.where(slow, (np.cumsum(slow) - 1) * BLOCKS // slow.sum(), -1)
     without = [_standing_s(_fit(place_s[block != one], time_s[block != one], law[0])) for one in range(BLOCKS)]
     jackknife = (BLOCKS - 1) / BLOCKS * np.sum(np.square(np.array(without) - np.mean(without)))
     se = float(np.hypot(np.sqrt(jackknife), LAW_SE * stops_s))
