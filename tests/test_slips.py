@@ -66,6 +66,57 @@ def slipping():
     return SimpleNamespace(fits=fits, made=made[0][0], truth=made[0][1], made_without=made[1][0])
 
 
+def slipping_everywhere(seed, size_s=0.03, n_takes=3, **odd):
+    """Return a case that slips by `size_s` a little after beat 64 of every take."""
+    case = make_case(seed, n_strikers=5, n_takes=n_takes, bars=24, **odd)
+    slips = tuple(timing_machine.Slip(f"take-{k + 1}", AT_BEAT, size_s) for k in range(n_takes))
+    chance = np.random.default_rng([73, seed])
+    truth = replace(case[3], slips=slips, rate=[], course=[])
+    return *case[:2], timing_machine.make_takes(chance, case[0], truth, n_takes), truth
+
+
+def neighbours_out(case, offsets_s):
+    """Return the case with as many pins next to beat 64 out of place."""
+    notes, machine, takes, truth = case
+    pin_s = truth.pin_s.copy()
+    at = int((notes["score_beat"].to_numpy() > AT_BEAT).argmax())
+    pin_s[at : at + len(offsets_s)] += offsets_s
+    truth = replace(truth, pin_s=pin_s, slips=(), rate=[], course=[])
+    chance = np.random.default_rng([74, at])
+    return notes, machine, timing_machine.make_takes(chance, notes, truth, len(takes)), truth
+
+
+@pytest.mark.parametrize(
+    ("seed", "size_s"),
+    [(21, 0.03), *(pytest.param(seed, (-1) ** seed * 0.02, marks=pytest.mark.long) for seed in range(22, 28))],
+)
+def test_a_slip_at_the_same_place_of_every_take_is_not_called_misplaced_pins(seed, size_s):
+    """Before, two to nine pins beside it were called misplaced, and no slip was found."""
+    found = tables_of(slipping_everywhere(seed, size_s))
+    slips, near = found["slips"], found["pins"]["barrel_turn"].between(60 / 32, 70 / 32)
+    assert slips["recording"].tolist() == ["take-1", "take-2", "take-3"]
+    assert (slips["score_beat"] - AT_BEAT).abs().max() < 2 and (slips["q_value"] < 0.01).all()
+    assert ((slips["size_s"] - size_s).abs() < 4 * slips["size_se"]).all()
+    assert not found["pins"]["misplaced"][near].any()
+
+
+@pytest.mark.parametrize(
+    ("seed", "offsets_s"),
+    [
+        (31, [0.014, 0.014, 0.014]),
+        pytest.param(32, [-0.012, 0.012], marks=pytest.mark.long),
+        pytest.param(33, [0.02], marks=pytest.mark.long),
+        pytest.param(34, [0.016, -0.012, 0.016, -0.01], marks=pytest.mark.long),
+    ],
+)
+def test_neighbouring_pins_out_of_place_are_no_slip(seed, offsets_s):
+    case = neighbours_out(slipping_everywhere(seed), offsets_s)
+    found = tables_of(case)
+    assert not len(found["slips"])
+    out = set(np.flatnonzero(np.abs(case[3].pin_s) > 0.009))
+    assert out <= set(found["pins"].loc[found["pins"]["misplaced"], "pin_id"])
+
+
 def test_every_place_is_tested_as_if_its_step_were_written_into_the_whole_model():
     notes, machine, takes, _ = make_case(2, n_takes=1, bars=12)
     score = score_of(notes)

@@ -6,7 +6,8 @@ first_state         -> State: what the rounds learn (drags, τ, ρ, flags, weigh
 step, 4 times       solve: linear load, border, normal equations -> Solved; learn from it -> State
 likelihood.greatest -> Scales of motion, scatter and pins
 search              slips, then shafts out of true, significant ones -> State; then step, 4 times
-likelihood.greatest -> Scales once more; search again; then step, 3 times; once more if a slip or shaft came or went
+likelihood.greatest -> Scales once more; search again, now also for slips at one place in every take; then step, 3
+                    times; once more if a slip or shaft came or went
 settle              withdraw flags, wobbles and slips that are not significant without the prior -> State, Solved
 posterior           solve again with scales around the likeliest -> Posterior.mean_and_variance
 readout             parts of each hit, speed curve, strikers, pins, all with their errors -> Fit

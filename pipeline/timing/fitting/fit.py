@@ -12,7 +12,7 @@ For take r and line g (a segment of it), at the score time u in nominal beats,
 from pipeline import settings
 from pipeline.timing.data.score import Score
 from pipeline.timing.data.strikes import Strikes
-from pipeline.timing.fitting import readout, shaft_search, slip_search
+from pipeline.timing.fitting import common_slips, readout, shaft_search, slip_search
 from pipeline.timing.fitting.prepare import prepare
 from pipeline.timing.fitting.result import Fit
 from pipeline.timing.fitting.solve import likelihood
@@ -42,7 +42,9 @@ def fit(score: Score, strikes: Strikes, machine: settings.Machine) -> Fit:
         if solved is not None:
             scales, before = likelihood(prepared, state, solved).greatest(scales), _n_found(state)
             solved = None  # a solution of many takes is large: no two at a time
-            state = slip_search.search(prepared, state, scales, last=number == len(ROUNDS) - 1)
+            last = number == len(ROUNDS) - 1
+            state = common_slips.search(prepared, state, scales) if last else state
+            state = slip_search.search(prepared, state, scales, last)
             state = shaft_search.search(prepared, state, scales)
         state, solved = _stepped(prepared, state, scales, rounds)
     if _n_found(state) != before:

@@ -56,7 +56,7 @@ class Gaps:
 
 
 def search(prepared: Prepared, state: State, scales: Scales, last: bool) -> State:
-    """Return the state with the slips that are significant.
+    """Return the state with the slips that are significant; those of `common_slips` stay.
 
     Parameters
     ----------
@@ -64,8 +64,9 @@ def search(prepared: Prepared, state: State, scales: Scales, last: bool) -> Stat
         Else they need not explain the strikes better than a stumble does. A first search finds strikes beside a slip
         that weigh little, because the motion could not follow it, and these tell slip from stumble.
     """
-    state = replace(state, slips=())
-    while len(state.slips) < MOST_SLIPS:
+    common = tuple(one for one in state.slips if one.common is not None)
+    state = replace(state, slips=common)
+    while len(state.slips) < len(common) + MOST_SLIPS:
         solved = solve(prepared, state, scales)
         slip = _next(prepared, state, solved, MARGIN if last else -np.inf)
         solved = None  # large: no two at a time
@@ -80,10 +81,22 @@ def withdraw(prepared: Prepared, state: State, solved: Solved) -> State:
     if not state.slips:
         return state
     gaps = gaps_of(prepared, state, solved)
-    square = solved.beta("slip") ** 2 / solved.beta_variance("slip") / gaps.noise
-    q = np.minimum(1.0, len(gaps.line) * stats.chi2.sf(square, 1))
+    q = np.minimum(1.0, len(gaps.line) * stats.chi2.sf(_squares(state, solved) / gaps.noise, 1))
     kept = [replace(one, q_value=float(value)) for one, value in zip(state.slips, q, strict=True) if value <= CHANCE]
     return replace(state, slips=tuple(kept))
+
+
+def _squares(state, solved) -> np.ndarray:
+    """Return the chi-square of each slip; of those at one place in every line that of their mean."""
+    size_s, places = solved.beta("slip"), np.arange(len(solved.solution.beta))[solved.border.places["slip"]]
+    covariance = solved.solution.beta_covariance[np.ix_(places, places)]
+    square = size_s**2 / np.diag(covariance)
+    number = np.array([-1 if one.common is None else one.common for one in state.slips])
+    for one in set(number[number >= 0]):
+        mine = number == one
+        weight = np.linalg.pinv(covariance[np.ix_(mine, mine)]).sum(axis=0)
+        square[mine] = (weight @ size_s[mine]) ** 2 / weight.sum()
+    return square
 
 
 def gaps_of(prepared: Prepared, state: State, solved: Solved) -> Gaps:
@@ -130,12 +143,17 @@ def _margin(prepared, state, solved, slip) -> float:
     hits = prepared.hits
     mine = (hits.line == slip.line)[:, None]
     before, after = slip.before_u_beat, slip.after_u_beat
-    centre = (before + after) / 2 + AROUND_BEAT
-    middle, width = (one.ravel() for one in np.meshgrid(centre, STUMBLE_BEATS))
-    gone = np.clip((hits.u_beat[:, None] - middle) / width + 0.5, 0, 1)
-    stumbles = (1 - np.cos(np.pi * gone)) / 2
-    fallen = -np.expm1(-np.maximum(hits.u_beat[:, None] - centre, 0.0) / state.recovery_beats)
+    others = smooth(hits.u_beat, (before + after) / 2, state.recovery_beats)
     odd = np.abs(hits.u_beat[:, None] - [before, after]) <= CHORD_BEAT
     step = columns((slip,), hits.line, hits.u_beat)
-    chi_square = periodogram.each_alone(solved, np.hstack([step, mine * stumbles, mine * fallen, mine * odd]))
+    chi_square = periodogram.each_alone(solved, np.hstack([step, mine * others, mine * odd]))
     return float(chi_square[0] - chi_square[1:].max())
+
+
+def smooth(u_beat, middle, recovery_beats) -> np.ndarray:
+    """Return what the crew may have done around a place instead: stumbles, falls of the speed, shape=(n, k)."""
+    centre = middle + AROUND_BEAT
+    middles, width = (one.ravel() for one in np.meshgrid(centre, STUMBLE_BEATS))
+    gone = np.clip((u_beat[:, None] - middles) / width + 0.5, 0, 1)
+    fallen = -np.expm1(-np.maximum(u_beat[:, None] - centre, 0.0) / recovery_beats)
+    return np.hstack([(1 - np.cos(np.pi * gone)) / 2, fallen])

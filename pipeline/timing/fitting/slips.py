@@ -19,12 +19,15 @@ class Slip:
         The strikes between which it lies, nominal beats.
     q_value : float
         Chance of so large a step anywhere in the group.
+    common : int or None
+        Number of the place that it shares with a slip of every other line (`common_slips`); None: this line's alone.
     """
 
     line: int
     before_u_beat: float
     after_u_beat: float
     q_value: float
+    common: int | None = None
 
 
 def columns(slips: tuple[Slip, ...], line, u_beat) -> np.ndarray:

@@ -1,0 +1,176 @@
+"""Tell slips that come at one place in every take from misplaced pins beside that place.
+
+A drive that gives way at the same bar of every take moves all later strikes by as much, and so do pins: those after the
+place late, those before it early, until the slow motion has followed. Takes do not tell the two apart, but one step
+explains what would need several pins. So wherever pins are flagged, the best step, with or without some pins, is held
+against pins alone, both by chi-square in the whole model with these pins as ordinary ones. Each pin costs what it takes
+to call it misplaced, the step what it takes to call a place where the drive gives way.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import stats
+
+from pipeline.timing.data.score import CHORD_BEAT
+from pipeline.timing.fitting import misplaced_pins, slip_search
+from pipeline.timing.fitting.prepared import Prepared
+from pipeline.timing.fitting.slips import Slip
+from pipeline.timing.fitting.solve import solve
+from pipeline.timing.fitting.state import State
+from pipeline.timing.model import periodogram
+from pipeline.timing.model.normal_equations import Scales
+
+RUN_BEAT = 2.5  # flagged pins that follow within it are explained together; a motion hides a step within some beats
+AROUND_BEAT = 1.5  # from the run, where the step may lie
+FULL_BEAT = 4.0  # from the run, where strikes weigh in full: a step that nothing follows makes them outliers
+# Twice the log of the odds against a pin being out: one in thirty is, anywhere within ±60 ms (`pin_company`), where
+# three strikes with 1.5 ms of scatter place it to 0.9 ms: 29 × 120 ms / (0.9 ms × √(2π)).
+PIN_COSTS = 14.0
+# And a step at one of some 200 places, no more often in a machine than a pin in a striker's row: 2 log 200 more.
+STEP_COSTS = PIN_COSTS + 10.6
+NEAR = 10.0  # of chi-square: runs in which the step is no further behind by a first look are looked at alone
+MOST_COLUMNS = 12  # of one explanation
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """Flagged pins near each other, and the step that may be instead.
+
+    `ahead`: chi-square of the step less that of the pins with their costs. `before`, `after`: the places between which
+    the step lies, from the start of the round, nominal beats.
+    """
+
+    pins: np.ndarray
+    ahead: float = -np.inf
+    before: float = np.nan
+    after: float = np.nan
+
+
+def search(prepared: Prepared, state: State, scales: Scales) -> State:
+    """Return the state with the slips of all lines, and without the flags of pins that these explain as well."""
+    state = replace(state, slips=())
+    if len(prepared.lines.pace) < 2 or not state.flagged.any():
+        return state
+    runs = _runs(prepared, state)
+    solved = solve(prepared, _without(prepared, state, np.concatenate(runs)), scales)
+    likely = [run for run in runs if _compared(prepared, solved, run).ahead > -NEAR]
+    for number, pins in enumerate(likely):
+        cleared = _without(prepared, state, pins)
+        solved = solve(prepared, cleared, scales)
+        run = _compared(prepared, solved, pins)
+        if run.ahead > 0:
+            slips = _of_lines(prepared, run, number) if _is_step(prepared, cleared, solved, run) else []
+            state = _explained_otherwise(prepared, state, pins, slips)
+    return state
+
+
+def _explained_otherwise(prepared, state, pins, slips) -> State:
+    """Return the state with the slips; where something smooth explains the pins too, none there is flagged again."""
+    flagged, n_withdrawn = state.flagged.copy(), state.n_withdrawn.copy()
+    flagged[pins] = False
+    if not slips:
+        ends = prepared.pins.u_beat[pins]
+        near = np.abs(prepared.pins.u_beat - (ends.min() + ends.max()) / 2) <= np.ptp(ends) / 2 + AROUND_BEAT
+        n_withdrawn[near] = misplaced_pins.MOST_WITHDRAWN
+    return replace(state, flagged=flagged, n_withdrawn=n_withdrawn, slips=(*state.slips, *slips))
+
+
+def _runs(prepared, state) -> list[np.ndarray]:
+    """Return the flagged pins, those that follow within RUN_BEAT together."""
+    flagged = np.flatnonzero(state.flagged)
+    flagged = flagged[np.argsort(prepared.pins.u_beat[flagged], kind="stable")]
+    return np.split(flagged, np.flatnonzero(np.diff(prepared.pins.u_beat[flagged]) > RUN_BEAT) + 1)
+
+
+def _without(prepared, state, pins) -> State:
+    """Return the state with these pins as ordinary ones and with the strikes around them in full weight."""
+    flagged = state.flagged.copy()
+    flagged[pins] = False
+    place, _ = _places(prepared)
+    away = np.min([np.abs(place - at) for at in prepared.pins.u_beat[pins]], axis=0)
+    weight = np.where(away <= FULL_BEAT, prepared.hits.full_weight, state.weight)
+    return replace(
+        state, flagged=flagged, weight=weight, company_variance=np.where(flagged, state.company_variance, 0.0)
+    )
+
+
+def _places(prepared) -> tuple[np.ndarray, np.ndarray]:
+    """Return where in its round each hit lies, nominal beats, and what the rounds before it turned."""
+    frame = prepared.frame
+    turned = (frame["along_s"] - frame["score_s"]).to_numpy() * prepared.score.beat_per_s
+    return prepared.hits.u_beat - turned, turned
+
+
+def _compared(prepared, solved, pins) -> Run:
+    """Return the run with its best step: alone or with some pins, against pins alone."""
+    hits, (place, _) = prepared.hits, _places(prepared)
+    before, after = _gaps(prepared, pins)
+    if not len(before):
+        return Run(pins)
+    near = prepared.pins.testable & (prepared.pins.u_beat >= before[0]) & (prepared.pins.u_beat <= after[-1])
+    of_pins = (hits.pin[:, None] == np.flatnonzero(near)) * solved.data.relative_pace[:, None]
+    steps = np.clip((place[:, None] - before) / (after - before), 0.0, 1.0)
+    of_score, information, _ = periodogram.score(solved, np.hstack([of_pins, steps]))
+    n_pins = of_pins.shape[1]
+    by_pins = _explained(of_score, information, [], n_pins)
+    by_step = [_explained(of_score, information, [n_pins + one], n_pins) for one in range(len(before))]
+    best = int(np.argmax(by_step))
+    return Run(pins, float(by_step[best] - by_pins), float(before[best]), float(after[best]))
+
+
+def _gaps(prepared, pins) -> tuple[np.ndarray, np.ndarray]:
+    """Return begin and end of the gaps between onsets in and around a run, nominal beats."""
+    ends, onset = prepared.pins.u_beat[pins], np.unique(prepared.score.notes["u_beat"])
+    first, last = np.searchsorted(onset, [ends.min() - AROUND_BEAT, ends.max() + AROUND_BEAT])
+    # The onset beyond, too: of a pin after a rest the step lies in the rest.
+    onset = onset[max(first - 1, 0) : last + 1]
+    wide = np.diff(onset) > CHORD_BEAT
+    return onset[:-1][wide], onset[1:][wide]
+
+
+def _explained(of_score, information, taken, n_pins) -> float:
+    """Return the chi-square of the columns `taken` and of all pins that are worth their cost, less the costs."""
+    best, costs = 0.0, STEP_COSTS if taken else 0.0
+    if taken:
+        best = float(of_score[taken[0]] ** 2 / max(information[taken[0], taken[0]], 1e-12)) - STEP_COSTS
+    while len(taken) < MOST_COLUMNS:
+        left = [one for one in range(n_pins) if one not in taken]
+        found = [(_chi_square(of_score, information, [*taken, one]), one) for one in left]
+        chi_square, one = max(found, default=(-np.inf, -1))
+        costs += PIN_COSTS
+        if chi_square - costs <= best:
+            break
+        taken, best = [*taken, one], chi_square - costs
+    return best
+
+
+def _chi_square(of_score, information, columns) -> float:
+    block = information[np.ix_(columns, columns)]
+    size, axes = np.linalg.eigh((block + block.T) / 2)
+    told = size > periodogram.LEAST_TOLD * size.max()
+    return float(((axes[:, told].T @ of_score[columns]) ** 2 / size[told]).sum())
+
+
+def _is_step(prepared, state, solved, run) -> bool:
+    """Tell whether the step is significant, and better than a stumble of the crew or a fall of the speed there."""
+    place, _ = _places(prepared)
+    gaps = slip_search.gaps_of(prepared, state, solved)
+    others = slip_search.smooth(place, (run.before + run.after) / 2, state.recovery_beats)
+    step = np.clip((place - run.before) / (run.after - run.before), 0.0, 1.0)
+    chi_square = periodogram.each_alone(solved, np.column_stack([step, others])) / gaps.noise
+    chance = len(gaps.line) * stats.chi2.sf(chi_square[0], 1)
+    return chance <= slip_search.CHANCE and chi_square[0] > chi_square[1:].max() + slip_search.MARGIN
+
+
+def _of_lines(prepared, run, number) -> list[Slip]:
+    """Return the slip of each line in each round in which hits lie to both sides of the place."""
+    hits, (place, turned) = prepared.hits, _places(prepared)
+    made = []
+    for line, rounds in sorted(set(zip(hits.line.tolist(), turned.round(6).tolist(), strict=True))):
+        mine = place[(hits.line == line) & (np.abs(turned - rounds) < CHORD_BEAT)]
+        before, after = mine[mine <= run.before + 1e-9], mine[mine >= run.after - 1e-9]
+        if min(len(before), len(after)) >= slip_search.FEWEST_ONSETS:
+            ends = float(before.max() + rounds), float(after.min() + rounds)
+            made.append(Slip(line, *ends, 0.0, number))
+    return made
