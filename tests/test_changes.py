@@ -12,7 +12,7 @@ from statsmodels.stats.multitest import multipletests
 
 from pipeline import settings, tables
 from pipeline.timing.tables import pins as pins_table
-from pipeline.trend.changes import matching, pairs, things, verdicts
+from pipeline.trend.changes import before_and_now, matching, pairs, verdicts
 from tests import timing_machine
 from tests.benchmarks import build_days
 from tests.benchmarks.build_days import CHANGED
@@ -129,7 +129,7 @@ def test_a_pin_that_is_gone_is_listed():
     assert len(matching.pins(frame, shorter.to_pandas())) == len(shorter)
     of_pins = {"free_s": 0.0, "free_se": 0.001, "misplaced": False}
     pair = replace(make_pair(), pin_of=matching.pins(frame, shorter.to_pandas()))
-    made = things.pins(pair, frame.assign(**of_pins), shorter.to_pandas().assign(**of_pins)).assign(asked=False)
+    made = before_and_now.pins(pair, frame.assign(**of_pins), shorter.to_pandas().assign(**of_pins)).assign(asked=False)
     gone = verdicts.with_verdicts(made)[made["thing"].str.endswith("before")]
     assert gone["bar"].tolist() == [3] * (frame["bar"] == 3).sum() and set(gone["verdict"]) == {"cannot be told"}
 
@@ -138,11 +138,11 @@ def test_a_pin_that_todays_takes_did_not_reach_is_not_gone():
     _, notes, _ = make_small(9)
     frame = notes.to_pandas().assign(free_s=0.0, free_se=0.001, misplaced=False)
     pair = replace(make_pair(), pin_of={int(pin): int(pin) for pin in frame["pin_id"]})
-    made = things.pins(pair, frame, frame[frame["bar"] > 3]).assign(asked=False)
+    made = before_and_now.pins(pair, frame, frame[frame["bar"] > 3]).assign(asked=False)
     told = verdicts.with_verdicts(made).set_index("thing")
     assert not told.index.str.endswith("before").any() and len(told) == len(frame)
     assert (told["verdict"].eq("cannot be told") == told["bar"].le(3)).all()
-    made = things.pins(pair, frame[frame["bar"] > 3], frame).assign(asked=False)
+    made = before_and_now.pins(pair, frame[frame["bar"] > 3], frame).assign(asked=False)
     assert not verdicts.with_verdicts(made)["verdict"].eq("new").any()
 
 
@@ -188,6 +188,9 @@ def test_pins_of_which_something_was_asked_are_told_by_narrower_intervals():
         (0.015, -0.014, 0.001, False, "moved"),
         (0.015, 0.021, 0.001, False, "worse"),
         (0.002, -0.004, 0.001, False, "moved"),
+        (0.0001, 0.005, 0.001, False, "worse"),  # never called out, and surely further from its place
+        (0.005, 0.0001, 0.001, False, "mended"),  # never called out, and gone
+        (0.020, 0.012, 0.001, False, "moved"),  # nearer, and still out
         (0.001, 0.0, 0.001, False, "unchanged"),
         (0.015, 0.014, 0.001, True, "unchanged"),
         (0.015, 0.010, 0.005, True, "cannot be told"),  # it holds no change and the cure
@@ -206,15 +209,15 @@ def test_of_two_strikers_nobody_can_say_which_moved():
         frame = frame.assign(**{f"{name}_s": np.nan, f"{name}_se": np.nan})
     pair = make_pair()
     was, now = frame.assign(delay_s=[0.0, 0.0]), frame.assign(delay_s=[0.01, -0.01])
-    made = things.strikers(pair, was, now, set()).assign(asked=False)
+    made = before_and_now.strikers(pair, was, now, set()).assign(asked=False)
     assert set(verdicts.with_verdicts(made)["verdict"]) == {"cannot be told"}
     three = pd.concat([frame, frame.tail(1).assign(striker="c")], ignore_index=True)
     was, now = three.assign(delay_s=0.0), three.assign(delay_s=[0.01, -0.005, -0.005])
-    made = verdicts.with_verdicts(things.strikers(pair, was, now, set()).assign(asked=False))
+    made = verdicts.with_verdicts(before_and_now.strikers(pair, was, now, set()).assign(asked=False))
     assert made.set_index(["quantity", "thing"]).loc["delay", "verdict"].isin(CHANGED).tolist() == [True, False, False]
     # With other microphones, or one that was moved, times are not compared.
     for other, moved in ((replace(pair, same_rig=False), set()), (pair, {"a"})):
-        made = verdicts.with_verdicts(things.strikers(other, was, now, moved).assign(asked=False))
+        made = verdicts.with_verdicts(before_and_now.strikers(other, was, now, moved).assign(asked=False))
         assert made.set_index(["quantity", "thing"]).loc[("delay", "a"), "verdict"] == "cannot be told"
 
 

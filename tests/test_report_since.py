@@ -53,6 +53,16 @@ def test_a_moved_pin_is_not_where_it_belongs_only_beyond_its_error(tmp_path, now
     assert [sentences[0].partition("): ")[2] for sentences in said.values()] == [end]
 
 
+@pytest.mark.parametrize(
+    ("now_mm", "heading"),
+    [(0.9, "Better, and not all gone"), (-1.8, "Changed, and neither better nor worse")],
+)
+def test_what_lies_surely_less_far_out_is_better_though_not_in_place(tmp_path, now_mm, heading):
+    """Before, a delay that was taken away by half stood under 'neither mended nor worse'. Half an interval: 0.5 mm."""
+    ends = {"change_low": (now_mm - 2.4) / MM, "change_high": (now_mm - 1.4) / MM}
+    assert list(told(tmp_path, make_pin(40, 1.9 / MM, now_mm / MM, "moved", **ends))) == [heading]
+
+
 def test_every_fate_has_its_heading_and_the_count(tmp_path):
     job = {"job": "slate, bar 11 beat 3: move it", "fate": "not done"}
     rows = [

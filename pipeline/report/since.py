@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from pipeline import words
 from pipeline.report import news
@@ -72,13 +73,13 @@ def listed(found: Found) -> list[Listed]:
     """Return what is told of single things; a heading without a sentence is absent."""
     rows = found.changes
     asked, moved = rows["job"].notna(), rows["verdict"].eq("moved")
+    nearer = moved & rows["kind"].ne("microphone") & _nearer(rows)
     parts = {
         "Mended": rows[rows["verdict"].eq("mended")],
         TO_DO: rows[asked & rows["verdict"].isin(["unchanged", "moved", "worse"])],
         "New since": rows[~asked & (rows["verdict"].eq("worse") | rows["verdict"].eq("new") & rows["kind"].ne("pin"))],
-        "Changed, and neither mended nor worse": rows[
-            ~asked & rows["verdict"].eq("moved") & rows["kind"].ne("microphone")
-        ],
+        "Better, and not all gone": rows[~asked & nearer],
+        "Changed, and neither better nor worse": rows[~asked & moved & rows["kind"].ne("microphone") & ~nearer],
         "Microphones": rows[moved & rows["kind"].eq("microphone")],
         "Cannot be told yet": rows[asked & rows["verdict"].eq("cannot be told")],
         "Not found in the arrangement of today": rows[rows["kind"].eq("pin") & rows["thing"].str.endswith(" before")],
@@ -90,6 +91,12 @@ def listed(found: Found) -> list[Listed]:
         if said:
             made.append(Listed(name, said[:MOST_LISTED], max(0, len(said) - MOST_LISTED)))
     return made
+
+
+def _nearer(rows: pd.DataFrame) -> pd.Series:
+    """Return which things surely lie less far out: by more than the change may be off."""
+    before, after, low, high = (rows[name].astype(float) for name in ("before", "after", "change_low", "change_high"))
+    return before.abs() - after.abs() > (high - low) / 2
 
 
 def needs_caution(found: Found) -> bool:

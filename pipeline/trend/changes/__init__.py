@@ -1,6 +1,6 @@
 """Make the table 'changes': what became of each pin, striker, shaft and microphone since the group before.
 
-`pairs` says which groups are compared, `matching` finds the pins of an edited arrangement again, `things` and
+`pairs` says which groups are compared, `matching` finds the pins of an edited arrangement again, `before_and_now` and
 `microphones` set the values beside one another, `verdicts` tells a change from chance over the whole barrel, `fates`
 says what became of what the last work list asked.
 """
@@ -11,7 +11,7 @@ import pyarrow as pa
 from pipeline import tables
 from pipeline.settings import Settings
 from pipeline.trend import group_values
-from pipeline.trend.changes import fates, matching, microphones, pairs, things
+from pipeline.trend.changes import before_and_now, fates, matching, microphones, pairs
 from pipeline.trend.changes.pairs import Pair
 from pipeline.trend.changes.verdicts import with_verdicts
 
@@ -61,7 +61,7 @@ def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
     heard = microphones.microphones(before["strikers"], now["strikers"], scale)
     heard = with_verdicts(heard.assign(asked=False)) if len(heard) else heard
     least = tuple(float(one["budget"]["detectable_s"].astype(float).max()) for one in (before, now))
-    parts = [things.shafts(pair, before["shafts"], now["shafts"], least)]
+    parts = [before_and_now.shafts(pair, before["shafts"], now["shafts"], least)]
     # A clock test has one arm: neither pins nor strikers to compare.
     if not pair.is_clock:
         of_song = used[used["arrangement"].eq(pair.now.arrangement)]
@@ -69,10 +69,10 @@ def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
         edited = pair.before.arrangement == pair.now.arrangement
         new_bars = frozenset(matching.new_bars(before["pins"], now["pins"]) if edited else ())
         parts += [
-            things.pins(pair, before["pins"], now["pins"], new_bars),
-            things.pins_missed(pair, before["pins"], now["pins"], listed.missing(pair.pin_of)),
-            things.strikers(pair, before["strikers"], now["strikers"], _moved(heard, now["strikers"])),
-            things.strikers_rates(before["strikers"], now["strikers"], dispersion, not new_bars),
+            before_and_now.pins(pair, before["pins"], now["pins"], new_bars),
+            before_and_now.pins_missed(pair, before["pins"], now["pins"], listed.missing(pair.pin_of)),
+            before_and_now.strikers(pair, before["strikers"], now["strikers"], _moved(heard, now["strikers"])),
+            before_and_now.strikers_rates(before["strikers"], now["strikers"], dispersion, not new_bars),
         ]
     parts = [frame for frame in parts if len(frame)]
     if parts:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from pipeline.trend.changes.things import COLUMNS
+from pipeline.trend.changes.before_and_now import COLUMNS
 
 # A change below it is never called: another crew, another temperature, a loose cable tie; chosen, no source.
 LEAST_DB = {"level": 1.5, "sound": 1.0}

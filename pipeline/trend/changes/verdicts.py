@@ -30,7 +30,7 @@ def with_verdicts(made: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     made : pd.DataFrame
-        `things.COLUMNS`, and `asked`: something was asked of the thing.
+        `before_and_now.COLUMNS`, and `asked`: something was asked of the thing.
     """
     change, se = made["change"].astype(float), made["change_se"].astype(float)
     family = made["family"].where(~made["asked"], "asked")
@@ -50,7 +50,7 @@ def _verdict(row, half: float) -> str:
     if not row.told or not np.isfinite(half):
         return "cannot be told"
     if row.change_low > row.least or row.change_high < -row.least:
-        return _changed(row)
+        return _changed(row, half)
     # An interval that holds both no change and the cure of what was asked tells nothing.
     if row.asked:
         cured = -row.before if row.quantity not in RATES else -row.before / 2
@@ -58,19 +58,20 @@ def _verdict(row, half: float) -> str:
     return "unchanged" if half <= WIDE[row.unit] else "cannot be told"
 
 
-def _changed(row) -> str:
+def _changed(row, half: float) -> str:
+    """Return the word for what surely changed; `half`: of its interval, which the change of the distance has too."""
     if row.kind == "microphone":
         return "moved"
     if row.kind == "shaft" and not known(row.before):
         return "new"
     if row.kind == "shaft" and not known(row.after):
         return "mended"
-    nearer = abs(row.after) < abs(row.before)
+    nearer = abs(row.before) - abs(row.after)
     if row.quantity in RATES:
-        return "mended" if nearer else "worse"
-    if row.out_before and not row.out_after and abs(row.after) < abs(row.before) / 2:
+        return "mended" if nearer > 0 else "worse"
+    if not row.out_after and abs(row.after) < abs(row.before) / 2 and (row.out_before or nearer > half):
         return "mended"
-    return "worse" if row.out_after and not nearer else "moved"
+    return "worse" if nearer < -half or (row.out_after and nearer <= 0) else "moved"
 
 
 def known(value) -> bool:
