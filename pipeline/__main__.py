@@ -127,7 +127,8 @@ def worklist(config: settings.Settings) -> None:
     from pipeline import worklist
 
     keep = _keeper(config, "worklist")
-    given = {name: tables.read(tables.path(config.results, name), name) for name in ("strikers", "pins", "recordings")}
+    names = ("strikers", "pins", "recordings", "slips")
+    given = {name: tables.read(tables.path(config.results, name), name) for name in names}
     lateness, tempo, aligned, notes = {}, {}, {}, {}
     for group in config.groups():
         path = tables.path(config.results, "lateness", build_day=group.build_day, group=group.id)

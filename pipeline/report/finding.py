@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 from pipeline import words
-from pipeline.report import news, verdict
+from pipeline.report import news, slips, verdict
 from pipeline.report.results import Results
 
 MOST_ROWS = 12 - 1  # DESIGN, section 7; one says where the report is
@@ -63,10 +63,11 @@ def _judged(found: Results, jobs: list[news.Job]) -> list[Said]:
     if not found.sections:
         return [Said("Nothing to judge: no recording could be used.", 0)]
     lead = found.sections[0]
-    changed = news.since(lead)
+    changed, slipped = news.since(lead), slips.new(lead)
     return [
         Said(f"{news.opening(lead)}: {verdict.headline(lead)}", 0),
         *([Said(changed, 6)] if changed else []),
+        *([Said(slipped, 3)] if slipped else []),
         *([Said(CAUTION, 0)] if news.needs_caution(jobs) else []),
         *[Said(_job(number, job), number) for number, job in enumerate(jobs, 1)],
         *([] if jobs else [Said("No job is sure enough to be first.", 1)]),

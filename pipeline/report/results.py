@@ -48,6 +48,7 @@ class Found:
     trend: pd.DataFrame
     changes: pd.DataFrame
     worklist: pd.DataFrame
+    slips_before: pd.DataFrame | None = None  # of the group before
 
     @property
     def used(self) -> pd.DataFrame:
@@ -167,6 +168,7 @@ def _found(settings, group, before, notes, is_clock, frames) -> Found:
         notes=notes,
         lateness=_frame(settings, "lateness", **at),
         tempo=_frame(settings, "tempo", **at),
+        slips_before=None if before is None else _of_group(frames["slips"], before),
         **of_group,
     )
 

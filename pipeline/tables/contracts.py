@@ -211,6 +211,7 @@ n_extra | whole | | double or stray strikes
 n_noticed | whole | | noticed faults (`hearing`): missed, extra, displaced strikes, chords apart, bars of tempo change
 tempo_bpm? | real | quarter notes per minute | mean tempo
 tempo_trend_per_min? | real | 1/min | relative change of tempo per minute
+tempo_trend_se_per_min? | real | 1/min | what a crew's wander makes of it, stretched: 1.96 of them hold 95 of 100
 felt_sd_s? | real | s | standard deviation of felt_s
 felt_p95_s? | real | s | 95th percentile of the absolute felt_s
 late_sd_s? | real | s | standard deviation of late_s
@@ -356,6 +357,7 @@ after_s | real | s | first strike after it, in the recording
 size_s | real | s | by how much all later strikes come later (negative: earlier), no smooth motion explains it
 size_se | real | s | its standard error
 click_step_s? | real | s | by how much the click comes later from there on (null: no click tells)
+common_place? | whole | | number, from 1, of a place at which every take that comes by it slips (null: not in every one)
 cause | text | | machine (the click goes on), recording (the click steps as well) or unknown (no click tells)
 q_value | real | | chance of so large a step anywhere in the group by scatter and slow motion
 """,
@@ -542,15 +544,15 @@ fate? | text | | of that job: done and won, done and did not win, not done, or c
             columns=_GROUP
             + """
 rank | whole | | 1 first
-part | text | | part of the machine: pin, striker, load
+part | text | | part of the machine: pin, striker, load, shaft
 where | text | | which one
 finding | text | | what was found
 correction | text | | what to do
 correction_mm? | real | mm | move of the one pin or lever (positive: forward, in the direction of rotation)
-mends? | text | | what it takes away: place (of pins), delay, company, missed, double, load
+mends? | text | | what it takes away: place (of pins), delay, company, missed, double, load, slip
 late_s? | real | s | of a delay: by how much all strikes of the row come later than those of the middle one
 places? | text | | of pins: JSON list of their notes round the barrel; keys: see `worklist.places`
-effort | text | | where the work is: at the barrel, at the lever, new part, in the recordings
+effort | text | | where the work is: at the barrel, at the lever, at the drive, new part, in the recordings
 to_be_sure? | text | | what to record next to be sure (null: nothing to ask)
 noticed_before? | real | 1/playthrough | noticed faults of the group before any job (null: no take was counted)
 gain_noticed | real | 1/playthrough | fewer noticed faults (as recordings.n_noticed counts them)

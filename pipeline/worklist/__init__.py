@@ -16,14 +16,17 @@ import pyarrow as pa
 
 from pipeline import tables, words
 from pipeline.settings import Group, Settings
-from pipeline.worklist import company, displaced, load, misplaced, missed
+from pipeline.worklist import company, displaced, load, misplaced, missed, slips
 from pipeline.worklist.candidate import CERTAIN, Candidate, Job
 from pipeline.worklist.group_data import GroupData, gathered
 
 __all__ = ["jobs", "newest"]
 
 # What each family may be wrong, as a share of what the list may be: most to those with most candidates; our own choice.
-SHARES = {"strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "company": 0.1, "load": 0.1}
+SHARES = {
+    "strikers": 0.4, "pins": 0.2, "missed pins": 0.1, "together": 0.1, "delays": 0.1, "company": 0.1, "load": 0.1,
+    "slips": 0.1,
+}  # fmt: skip
 CLEAR_GAIN = 0.5  # noticed faults a playthrough that a pin by itself surely wins, more often than not; our own choice
 LEAST_GAIN = 0.05  # noticed faults a playthrough that a job surely wins: less would read as 0.0
 
@@ -46,7 +49,7 @@ def jobs(
     aligned : dict of recording to table of the contract 'aligned'
         At least of the newest groups.
     notes : dict of arrangement to table of the contract 'notes'
-    **given : tables of the contracts strikers, pins and recordings
+    **given : tables of the contracts strikers, pins, recordings and (optional) slips
 
     Returns
     -------
@@ -92,6 +95,7 @@ def _families(heard: GroupData) -> dict[str, tuple[list[Candidate], Callable | N
         "delays": (delays, None),
         "company": (company.company(heard), None),
         "load": (load.load(heard), None),
+        "slips": (slips.slips(heard), None),
     }
 
 

@@ -8,7 +8,7 @@ from pipeline import words
 
 CERTAIN = 0.95  # at most one job in twenty is chance; common practice
 # Where the work is, which tells a builder what it costs.
-AT_THE_BARREL, AT_THE_LEVER, NEW_PART = "at the barrel", "at the lever", "new part"
+AT_THE_BARREL, AT_THE_LEVER, NEW_PART, AT_THE_DRIVE = "at the barrel", "at the lever", "new part", "at the drive"
 IN_THE_RECORDINGS = "in the recordings"  # what is to do at the machine is not known yet
 
 

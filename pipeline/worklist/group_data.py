@@ -29,6 +29,8 @@ class GroupData:
         `recording, striker, played, missed, extra`.
     tempo : pd.DataFrame
         Contract 'tempo', with `bar`.
+    slips : pd.DataFrame or None
+        The group's rows of the contract.
     """
 
     machine: Machine
@@ -38,6 +40,7 @@ class GroupData:
     pins: pd.DataFrame
     by_take: pd.DataFrame
     tempo: pd.DataFrame
+    slips: pd.DataFrame | None = None
 
     def notes_of(self, pin_id: int) -> pd.DataFrame:
         """Return the notes that a pin plays."""
@@ -66,6 +69,7 @@ def gathered(
     strikers: pd.DataFrame,
     pins: pd.DataFrame,
     tempo: pd.DataFrame,
+    slips: pd.DataFrame | None = None,
 ) -> GroupData:
     """Put a group's tables together; takes that the model could not use are left out."""
     song = notes.to_pandas()
@@ -74,7 +78,7 @@ def gathered(
     strikers = strikers.assign(n_notes=strikers["striker"].map(song["striker"].value_counts()).fillna(0))
     used = {name: table for name, table in aligned.items() if name in set(strikes["recording"])}
     bar = number[np.searchsorted(beat, tempo["score_beat"], side="right") - 1]
-    return GroupData(machine, song, strikes, strikers, pins, _by_take(used), tempo.assign(bar=bar))
+    return GroupData(machine, song, strikes, strikers, pins, _by_take(used), tempo.assign(bar=bar), slips)
 
 
 def _length_s(song: pd.DataFrame, end_beat: float) -> float:

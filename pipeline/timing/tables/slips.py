@@ -5,6 +5,7 @@ slip of the machine leaves the click alone.
 """
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from pipeline import settings, tables
@@ -15,6 +16,7 @@ from pipeline.timing.tables import group_keys
 AROUND = 12  # clicks to either side that tell whether the click steps
 FEWEST = 3  # to either side
 EVEN = 0.02  # of the interval: clicks that stray more from their straight row are no metronome's
+SAME_BEAT = 2.0  # between slips of takes at one place: a rest may hide where one lies (`slip_search.LONGEST_BEAT`)
 TELLS = 4.0  # by how much the error of the click's step must be smaller than the slip
 
 
@@ -28,9 +30,35 @@ def slips(group: settings.Group, takes: list[Take], fitted: Fit) -> pa.Table:
     columns |= {
         "recording": [takes[number].recording.recording for number in found["take"]],
         "click_step_s": step_s,
+        "common_place": _common_places(found, fitted.hits),
         "cause": [_cause(size_s, one) for size_s, one in zip(found["size_s"], step_s, strict=True)],
     }
     return tables.build("slips", group_keys.of_group(group, len(found)) | columns)
+
+
+def _common_places(found: pd.DataFrame, hits: pd.DataFrame) -> list[int | None]:
+    """Return the number of the place of each slip at which every take slips the same way; None for the others.
+
+    Parameters
+    ----------
+    found : pd.DataFrame
+        `Fit.slips`.
+    hits : pd.DataFrame
+        `Fit.hits`: a take that never comes by a place says nothing of it.
+    """
+    ends = hits.groupby("take")["score_beat"].agg(["min", "max"])
+    order = np.lexsort([found["score_beat"], found["size_s"] > 0])
+    beat, way = found["score_beat"].to_numpy()[order], (found["size_s"] > 0).to_numpy()[order]
+    apart = (np.diff(beat) > SAME_BEAT) | (np.diff(way.astype(int)) != 0)
+    number, places = 0, [None] * len(found)
+    for rows in np.split(order, np.flatnonzero(apart) + 1):
+        mine = found.iloc[rows]
+        by = ends[(ends["min"] < mine["score_beat"].min()) & (ends["max"] >= mine["score_beat"].max())]
+        if len(by) > 1 and set(by.index) <= set(mine["take"]):
+            number += 1
+            for row in rows:
+                places[row] = number
+    return places
 
 
 def click_step_s(click_s, before_s: float, after_s: float) -> tuple[float, float]:
