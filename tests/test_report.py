@@ -343,7 +343,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     text = said(page_of(tmp_path))
     # Each number is that of make_passages, make_pins, make_trend, make_budget; a range is 1.96 standard errors.
     assert (
-        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) below the mean of the take; "
+        "Slowest is “full” (bars 21–32): 5.2 % (±0.6) slower than the straight line through the take; "
         "load alone would make it 4.8 % (±0.6) slower." in text
     )
     assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
@@ -512,6 +512,9 @@ def test_no_clear_change_says_what_would_have_shown(tmp_path):
     text = said(page_of(tmp_path, settings, trend=trend))
     told = "no clear change (between 1.4 ms better and 0.6 ms worse; 1.7 ms or more would have been seen)"
     assert text.count(told) == 2  # the sentence and the list
+    trend[1] |= {"change_high": 0.0021}
+    text = said(page_of(tmp_path, settings, trend=trend))
+    assert "between 1.4 ms better and 2.1 ms worse; 2.1 ms or more would" in text
     trend[1] |= {"detectable": 0.0075}
     text = said(page_of(tmp_path, settings, trend=trend))
     assert text.count("no clear change (so few takes would not show even a doubling)") == 2
@@ -863,7 +866,7 @@ def test_strikes_are_heard_apart_from_hirsh_on(tmp_path):
         two = lead.lateness.head(2).assign(hit_s=[1.0, 1.0 + apart_s], score_beat=4.0)
         word = verdict._together(replace(lead, lateness=two))
         assert word.clause.startswith("1 of 1 chords" if n else "none of 1 chords")
-        assert word.state == ("bad" if n else "open")
+        assert word.state == ("bad" if n else "untold")
     rows = make_row_of_chords(100, 0.0199)
     assert verdict._together(replace(lead, lateness=rows)).state == "good"
 
@@ -880,7 +883,7 @@ def make_row_of_chords(n, apart_s, n_apart=None):
 
 @pytest.mark.parametrize(
     ("n", "n_apart", "state"),
-    [(58, 0, "open"), (59, 0, "good"), (200, 3, "good"), (200, 12, "close"), (200, 30, "bad"), (40, 1, "open")],
+    [(58, 0, "untold"), (59, 0, "good"), (200, 3, "good"), (200, 12, "close"), (200, 30, "bad"), (40, 1, "untold")],
 )
 def test_chords_are_called_together_only_where_so_many_tell(tmp_path, n, n_apart, state):
     # With one chord in 20 apart, none of 59 is by a chance of 0.95 ** 59 = 4.8 %.
@@ -920,7 +923,7 @@ def test_a_few_strikes_are_not_called_tight(tmp_path):
     lead = lead_of(tmp_path, settings, recordings=bare, trend=[], sag=0.0)
     few = replace(lead, lateness=lead.lateness.head(5))
     assert verdict.headline(few) == "Too few strikes to tell whether it plays tight."
-    assert [word.state for word in verdict.four_words(few) if word.name == "complete"] == ["open"]
+    assert [word.state for word in verdict.four_words(few) if word.name == "complete"] == ["untold"]
     rows = recording_rows(settings, felt_sd_s=0.002, n_notes=50, n_played=50, n_missed=0, n_extra=0)
     lead = lead_of(tmp_path, settings, felt_sd_s=0.002, recordings=rows, trend=[], sag=0.0)
     few = replace(lead, lateness=lead.lateness[lead.lateness["score_beat"] < 25])
@@ -947,7 +950,7 @@ def test_a_song_of_which_a_striker_is_not_heard_is_not_called_complete(tmp_path)
     quiet = lead.strikers.assign(n_played=lead.strikers["n_played"].where(lead.strikers["striker"] != name, 0))
     quiet = quiet.assign(n_missed=quiet["n_missed"].where(quiet["striker"] != name, 0))
     word = verdict._complete(replace(lead, strikers=quiet))
-    assert word.state == "open" and f"of 480\xa0strikes; not heard at all: {name};" in word.heard
+    assert word.state == "untold" and f"of 480\xa0strikes; not heard at all: {name};" in word.heard
 
 
 def passage_of(lead, **more):
@@ -977,7 +980,9 @@ def test_passages_that_are_as_slow_are_named_with_the_slowest(tmp_path):
     ],
 )
 def test_load_is_blamed_for_what_it_surely_does(tmp_path, by_load, told):
-    assert f"below the mean of the take{told}." in sentence_of_speed(passage_of(lead_of(tmp_path), by_load=by_load))
+    assert f"slower than the straight line through the take{told}." in sentence_of_speed(
+        passage_of(lead_of(tmp_path), by_load=by_load)
+    )
 
 
 @pytest.mark.parametrize(
@@ -1085,8 +1090,10 @@ def test_the_tempo_is_said_to_go_where_the_takes_agree(tmp_path, per_min, told):
     lead = lead_of(tmp_path)
     found = replace(lead, recordings=lead.recordings.assign(tempo_trend_per_min=per_min))
     assert sentence_of_speed(found).endswith(told or "slower.")
-    one = replace(lead, recordings=lead.recordings.head(1).assign(tempo_trend_per_min=0.011))
-    assert sentence_of_speed(one).endswith("In this take the tempo rises by 1.1 % a minute.")
+    one = lead.recordings.head(1).assign(tempo_trend_per_min=0.011)
+    for se, told_of_one in ((0.003, "In this take the tempo rises by 1.1 % a minute."), (0.007, "slower.")):
+        found = replace(lead, recordings=one.assign(tempo_trend_se_per_min=se))
+        assert sentence_of_speed(found).endswith(told_of_one)
 
 
 def test_a_passage_is_named_for_its_strikes_only_beyond_chance(tmp_path):
@@ -1214,7 +1221,7 @@ def test_what_is_shown_of_the_same_day_is_not_called_older(tmp_path):
 
 def test_passages_say_slower_and_faster_in_words(tmp_path):
     columns = {column.title: column.cells for column in lists.passages(lead_of(tmp_path))}
-    cells = [cell.replace("\xa0", " ") for cell in columns["Against the mean of the take"]]
+    cells = [cell.replace("\xa0", " ") for cell in columns["Against the straight line"]]
     assert cells == ["1.0 % (±0.6) faster"] * 2 + ["5.2 % (±0.6) slower", "1.0 % (±0.6) faster"]
 
 

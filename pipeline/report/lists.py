@@ -61,7 +61,7 @@ def passages(found: Found) -> list[Column]:
     return _told(
         Column("Passage", [row.passage or f"bars {row.first_bar}–{row.last_bar}" for row in rows]),
         Column("Bars", [song.bars_said(found, row) for row in series], True),
-        Column("Against the mean of the take", [words.slower(row.sag, row.sag_se) for row in rows], True),
+        Column("Against the straight line", [words.slower(row.sag, row.sag_se) for row in rows], True),
         Column("By load alone", [words.slower(row.by_load, row.by_load_se) for row in rows], True),
         Column("More load than others", [words.joined(song.costly(found, row)) for row in series]),
         Column("Spread", [words.milliseconds(row.felt_sd_s, row.felt_sd_se) for row in rows], True),

@@ -78,7 +78,8 @@ def changed(quantity: str, row: pd.Series) -> str:
     if row["detectable"] >= row["value"] - row["change"] > 0:
         return "no clear change (so few takes would not show even a doubling)"
     better, worse = (words.quantity(quantity, abs(end)) for end in (low, high))
-    seen = words.quantity(quantity, row["detectable"])
+    # What lies inside the bracket is not ruled out: a change is seen surely from its ends on at the earliest.
+    seen = words.quantity(quantity, max(row["detectable"], abs(low), abs(high)))
     return f"no clear change (between {better} better and {worse} worse; {seen} or more would have been seen)"
 
 

@@ -190,17 +190,19 @@ def costly(found: Found, passage: pd.Series) -> list[str]:
 def _speed_said(found: Found, mean: pd.DataFrame) -> str:
     passages = found.passages.dropna(subset=["sag", "sag_se"])
     if not len(passages):
-        return words.sentence("How fast the machine turned, against its mean over the take" + _cancelled(found, mean))
+        return words.sentence(
+            "How fast the machine turned, against the straight line through each take" + _cancelled(found, mean)
+        )
     slow = passages[passages["sag"] > words.SURELY * passages["sag_se"]]
     slow = slow.sort_values(["sag", "first_bar"], ascending=[False, True], kind="stable")
-    said = "No passage is surely slower than the mean of the take"
+    said = "No passage is surely slower than the straight line through the take"
     if len(slow):
         worst = slow.iloc[0]
         size = words.percent(worst["sag"], worst["sag_se"])
-        said = f"Slowest is {_named(found, worst)}: {size} below the mean of the take"
+        said = f"Slowest is {_named(found, worst)}: {size} slower than the straight line through the take"
         said += _by_load(found, worst) + _as_slow(found, slow)
     said += _cancelled(found, mean)
-    return words.sentence(said + _trend_said(found.used["tempo_trend_per_min"].dropna().astype(float)))
+    return words.sentence(said + _trend_said(found.used))
 
 
 def _by_load(found: Found, worst: pd.Series) -> str:
@@ -259,14 +261,18 @@ def _as_slow(found: Found, slow: pd.DataFrame) -> str:
     return f". {words.capital(words.joined(names if len(names) < 3 else [f'{len(names)} others']))} may be as slow"
 
 
-def _trend_said(per_min: pd.Series) -> str:
-    """Say how the tempo goes over a take, where the takes agree on it."""
+def _trend_said(used: pd.DataFrame) -> str:
+    """Say how the tempo goes over a take: where the takes agree on it, of one where it is more than a crew wanders."""
+    rows = used.dropna(subset="tempo_trend_per_min")
+    per_min = rows["tempo_trend_per_min"].astype(float)
     if not len(per_min) or abs(per_min.mean()) < WORTH_PER_MIN:
         return ""
     if len(per_min) > 1:
         reach = stats.t.ppf(0.975, len(per_min) - 1) * per_min.std() / np.sqrt(len(per_min))
-        if abs(per_min.mean()) <= reach:
-            return ""
+    else:
+        reach = words.SURELY * rows["tempo_trend_se_per_min"].astype(float).fillna(np.inf).iloc[0]
+    if abs(per_min.mean()) <= reach:
+        return ""
     way = "rises" if per_min.mean() > 0 else "falls"
     over = "Over a take" if len(per_min) > 1 else "In this take"
     return f". {over} the tempo {way} by {words.percent(abs(per_min.mean()))} a minute"

@@ -17,7 +17,7 @@ WHOLE_SHARE = 0.9  # of a playthrough, below which nothing missed does not show 
 
 WINDOWS = (1, 2, 4, 8)  # bars over which the tempo is compared with that of as many before
 
-GOOD, CLOSE, BAD, OPEN = "good", "close", "bad", "open"
+GOOD, CLOSE, BAD, UNTOLD = "good", "close", "bad", "untold"
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ def _complete(found: Found) -> Word | None:
     unheard = f"; not heard at all: {words.joined(silent)}" if silent else ""
     return Word(
         "complete",
-        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE_SHARE and not silent else OPEN,
+        BAD if faults >= COMPLETE_FAULTS else GOOD if played >= WHOLE_SHARE and not silent else UNTOLD,
         clause,
         f"{n_missed} missed, {n_extra} double or stray",
         f"of {words.count(n_notes, 'strike')}{unheard}; an audience hears these first",
@@ -222,8 +222,8 @@ def _share_state(noticed: int, total: int) -> str:
     """Hold a share of what is noticed against the mark: so few may lie on the other side of it."""
     away = noticed / total - LET_PASS_SHARE
     if noticed == 0 or abs(away) >= words.SURELY * np.sqrt(LET_PASS_SHARE * (1 - LET_PASS_SHARE) / total):
-        return BAD if away > 0 else GOOD if total >= LEAST_JUDGED else OPEN
-    return CLOSE if total >= LEAST_JUDGED else OPEN
+        return BAD if away > 0 else GOOD if total >= LEAST_JUDGED else UNTOLD
+    return CLOSE if total >= LEAST_JUDGED else UNTOLD
 
 
 def _apart(lateness: pd.DataFrame) -> tuple[int, int]:

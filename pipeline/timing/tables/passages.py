@@ -86,7 +86,7 @@ def _over_tracks(values, hits):
     return float(values.mean()), float(values.std(ddof=1) / np.sqrt(len(values))) * few(len(values) - 1)
 
 
-def few(df: int) -> float:
+def few(df: float) -> float:
     """Return how much wider an error is told that `df` differences made: ±1.96 of it hold 95 %, by Student's t."""
     return float(special.stdtrit(df, 0.975) / special.ndtri(0.975))
 

@@ -11,6 +11,7 @@ from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.tables import group_keys
 from pipeline.timing.tables.allan_deviation import allan_deviation
 from pipeline.timing.tables.click import Click
+from pipeline.timing.tables.passages import few
 
 BARS = (1, 2, 4, 8)
 # Far from the click: people who tap come some 20 to 80 ms early (Aschersleben 2002, Brain Cogn. 48, 66; from memory).
@@ -110,6 +111,7 @@ def _figures(fitted, late, clicks, number):
     row = {
         "tempo_bpm": _tempo_bpm(fitted, mine),
         "tempo_trend_per_min": _trend_per_min(grid),
+        "tempo_trend_se_per_min": _trend_se_per_min(fitted, grid),
         "felt_sd_s": felt_s.std(ddof=0) if len(felt_s) > 1 else None,
         "felt_p95_s": felt_s.abs().quantile(0.95) if len(felt_s) > 1 else None,
         "late_sd_s": mine["late_s"].std(ddof=0) if len(mine) > 2 else None,
@@ -188,6 +190,27 @@ def _trend_per_min(grid):
     centred = minute - minute.mean()
     speed = np.mean(pace) / pace
     return float(centred @ (speed / speed.mean()) / (centred @ centred)) if centred @ centred > 0 else None
+
+
+def _trend_se_per_min(fitted, grid):
+    """Return what the fitted wander of the crew, σ² e^(−|u−u'|/ℓ), makes of the trend of a take with none of its own.
+
+    A take of a few ℓ tells σ and ℓ but roughly: it is a mean of about length/2ℓ values, and Student's t of as many
+    holds 95 of 100.
+    """
+    if len(grid) < FEWEST_TEMPO:
+        return None
+    scales, grid = fitted.scales, grid.sort_values("time_s")
+    minute, u_beat = grid["time_s"].to_numpy() / 60, grid["u_beat"].to_numpy()
+    weight = (minute - minute.mean()) / np.sum((minute - minute.mean()) ** 2)
+    variance, before = 0.0, 0.0
+    kept = np.exp(-np.abs(np.diff(u_beat, prepend=u_beat[0])) / scales.speed_beats)
+    for share, fades in zip(weight, kept, strict=True):
+        before *= fades
+        variance += share**2 + 2 * share * before
+        before += share
+    df = max(1.0, np.ptp(u_beat) / (2 * scales.speed_beats) - 1)
+    return float(scales.speed_sd * np.sqrt(max(variance, 0.0))) * few(df)
 
 
 def _together_s(mine):
