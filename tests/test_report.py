@@ -15,7 +15,7 @@ import pytest
 from pipeline import report, tables, words
 from pipeline.__main__ import report as report_job
 from pipeline.errors import InputError
-from pipeline.report import barrel, causes, click, drawing, lists, news, results, song, verdict
+from pipeline.report import barrel, causes, click, drawing, lists, news, results, song, verdict, what_if
 from pipeline.settings import (
     Arrangement,
     Barrel,
@@ -1328,15 +1328,19 @@ def test_what_was_not_as_foreseen_is_told_with_both_numbers_and_its_cause_is_ask
     differs = {"agrees": "differs", "differs": ["felt_sd_s", "steady_1", "sag_max"]}
     differs |= {"speed_sd_s": 0.0052, "speed_predicted_s": 0.0023, "steady_1": 0.0081}
     differs |= {"sag_max": 0.031, "sag_max_predicted": 0.020}
+    differs |= {"differs_low": [0.0018, 0.0033, 0.015], "differs_high": [0.0029, 0.0054, 0.026]}
     text = setups_page(tmp_path, **FORESEEN | differs)
     assert (
-        "It was played, and was not as foreseen: the part of the spread that the wheel acts on 5.2 ms where 2.3 ms was "
-        "foreseen, steadiness from bar to bar 0.81 % where 0.42 % was foreseen and speed lost to load 3.1 % where "
-        "2.0 % was foreseen." in text
+        "It was played, and was not as foreseen: the part of the spread that the wheel acts on 5.2 ms where 2.3 ms "
+        "(1.8 to 2.9) was foreseen, steadiness from bar to bar 0.81 % where 0.42 % (0.33 to 0.54) was foreseen and "
+        "speed lost to load 3.1 % where 2.0 % (1.5 to 2.6) was foreseen." in text
     )
     assert "Was something not as configured, or not as in those takes: the wheel, the crew, the friction?" in text
     assert "how much days do is not known" in text and "because" not in text[text.index("It was played") :][:700]
     assert "Do not build on what is foreseen here." in text
+    assert "The brackets for another day are wider" not in text  # 0.81 lies outside of 0.33 to 0.55 too
+    text = setups_page(tmp_path, **FORESEEN | differs | {"steady_1_high": 0.011})
+    assert "The brackets for another day are wider: they take the difference of the two set-ups for one" in text
 
 
 def test_a_measured_inertia_stands_with_its_interval_beside_what_is_configured(tmp_path):
@@ -1423,3 +1427,26 @@ def test_a_correction_that_was_not_done_is_not_said_to_be(tmp_path):
 
 def test_without_corrections_nothing_is_said_of_any(tmp_path):
     assert "By hand" not in page_of(tmp_path)
+
+
+def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_takes(tmp_path):
+    """Before, the column said the mean of all days, what was foreseen beside it rested on the newest takes."""
+    rows = [{"arrangement": "song", "setup": name, "n_recordings": 5} for name in ("two rims", "")]
+    rows[0] |= {"felt_sd_s": 0.0091, "energy_j": 8.0, "inertia_at_barrel_kg_m2": 80.0}
+    rows[1] |= FORESEEN
+    page_of(tmp_path, setups=rows)
+    found = results.read(make_settings(tmp_path))
+    _, now, other = what_if.table(found)
+    spread = [cell for title, cell in zip(what_if.table(found)[0].cells, now.cells, strict=True) if title == "Spread"]
+    assert words.with_plain_spaces(now.title) == "two rims (now), takes of 12 May 2031"
+    assert [words.with_plain_spaces(cell) for cell in spread] == ["7.0 ms"] and "9.1" not in str(now.cells)
+    assert now.cells[0] == str(len(found.sections[0].used)) and other.title == "as described"
+
+
+def test_a_wheel_without_a_shaft_of_its_own_is_said_to_turn_with_the_barrel(tmp_path):
+    rows = [{"arrangement": "song", "setup": name, "energy_j": 8.0} for name in ("two rims", "")]
+    found = results.read(make_project(tmp_path, setups=rows))
+    assert "turns with the barrel" not in what_if.note(found)
+    bare = replace(found.sections[0], machine=replace(found.sections[0].machine, shafts=()))
+    found = replace(found, sections=(bare, *found.sections[1:]))
+    assert "those of a wheel that turns with the barrel" in what_if.note(found)

@@ -48,16 +48,19 @@ def table(results: Results) -> list[Column]:
     rows = rows_of(results)
     if not rows:
         return []
-    lines = [("Recordings", [str(row.n_recordings) if row.n_recordings else "–" for row in rows])]
+    sources = [_source(results, row, rows) for row in rows]
+    n_takes = [row.n_recordings if one is None else len(one) for row, one in zip(rows, sources, strict=True)]
+    lines = [("Recordings", [str(number) if number else "–" for number in n_takes])]
     lines += [
-        (words.capital(name), [_cell(row, stem, unit, as_what) for row in rows])
+        (words.capital(name), [_cell(row, one, stem, unit, as_what) for row, one in zip(rows, sources, strict=True)])
         for stem, unit, name, as_what in QUANTITIES
     ]
     lines += [(title, _against_now(rows, name, unit)) for title, name, unit in STORED]
     lines += [("Time to stop", [_stops(row, rows[0]) for row in rows])]
     lines = [(title, cells) for title, cells in lines if any(cell not in NOTHING for cell in cells)]
     titles, cells = [title for title, _ in lines], list(zip(*(cells for _, cells in lines), strict=True))
-    of_setups = [Column(_named(row, rows[0]), list(mine), True) for row, mine in zip(rows, cells, strict=True)]
+    names = [_named(row, rows[0]) + _of_day(one) for row, one in zip(rows, sources, strict=True)]
+    of_setups = [Column(name, list(mine), True) for name, mine in zip(names, cells, strict=True)]
     return [Column("", titles), *of_setups]
 
 
@@ -70,10 +73,25 @@ def said(results: Results) -> list[str]:
 
 
 def note(results: Results) -> str:
-    """Return what predictions rest on, or what must be told or played before there are any; '' where neither helps."""
+    """Return what the table rests on: where the wheel turns, and what is foreseen or why nothing is."""
     rows = rows_of(results)
-    if not rows:
+    return " ".join(filter(None, [_on_the_barrel(results, rows), _foreseen_note(rows)])) if rows else ""
+
+
+def _on_the_barrel(results, rows) -> str:
+    """Say that the wheel is taken to turn with the barrel where no shaft is named after it."""
+    told = any(words.known(row.energy_j) or words.known(row.rim_m_per_s) for row in rows)
+    shafts = results.sections[0].machine.shafts
+    if not told or any(shaft.name == "flywheel" for shaft in shafts):
         return ""
+    return (
+        "No shaft is named flywheel: inertia, energy and rim speed are those of a wheel that turns with the barrel. If "
+        "it turns faster than that, they are larger: give its shaft the name flywheel and its turns."
+    )
+
+
+def _foreseen_note(rows) -> str:
+    """Return what predictions rest on, or what must be told or played before there are any; '' where neither helps."""
     if any(_known(row, stem, unit)[0] for row in rows for stem, unit, *_ in QUANTITIES):
         return ASSUMED
     if sum(words.known(row.inertia_at_barrel_kg_m2) for row in rows) < 2:
@@ -84,12 +102,34 @@ def note(results: Results) -> str:
     )
 
 
-def _before(results, row) -> dict[str, float]:
-    """Return the measured quantities of the takes from which a set-up is foreseen, by the columns of 'recordings'."""
+def _source(results, row, rows):
+    """Return the takes from which other set-ups are foreseen, where they are this one's; None where they are not."""
+    if row.more_wheels:
+        return None
+    foreseen = [one for one in rows if one is not row and any(_known(one, *of[:2])[0] is not None for of in QUANTITIES)]
+    from_it = [one for one in foreseen if one.predicted_from == row.setup]
+    return _takes_before(results, from_it[0]) if from_it else None
+
+
+def _of_day(takes) -> str:
+    """Write `, takes of 4 May 2031`: what is foreseen is to be held against these."""
+    return "" if takes is None or not len(takes) else f", takes of {words.day(takes['build_day'].iloc[0])}"
+
+
+def _takes_before(results, row):
+    """Return the takes from which a set-up is foreseen."""
     takes = results.recordings
     on = (takes["status"] == "used") & (takes["arrangement"] == row.arrangement)
     on &= (takes["setup"] == row.predicted_from) & (takes["build_day"] == row.predicted_from_day)
-    takes = takes[on & (takes["session"] == takes.loc[on, "session"].max())]
+    return takes[on & (takes["session"] == takes.loc[on, "session"].max())]
+
+
+def _before(results, row) -> dict[str, float]:
+    """Return the measured quantities of the takes from which a set-up is foreseen, by the columns of 'recordings'."""
+    return _means(_takes_before(results, row))
+
+
+def _means(takes) -> dict[str, float]:
     takes = takes.assign(late_sd_s=takes["late_sd_s"].where(takes["click_offset_s"].notna()))
     logs = np.log(takes[[as_what for *_, as_what in QUANTITIES]].astype(float).where(lambda values: values > 0))
     return {name: float(np.exp(mean)) for name, mean in logs.mean().items() if np.isfinite(mean)}
@@ -160,21 +200,36 @@ def _played(row, chance) -> str:
         return text
     if row.agrees != "differs":
         return ""
-    found = words.joined([_against_foreseen(row, one) for one in row.differs])
+    found = words.joined([_against_foreseen(row, at, one) for at, one in enumerate(row.differs)])
     return (
-        f"It was played, and was not as foreseen: {found}. {chance} Was something not as configured, or not as in "
-        "those takes: the wheel, the crew, the friction? Do not build on what is foreseen here."
+        f"It was played, and was not as foreseen: {found}. {chance}{_wider(row)} Was something not as configured, or "
+        "not as in those takes: the wheel, the crew, the friction? Do not build on what is foreseen here."
     )
 
 
-def _against_foreseen(row, name) -> str:
-    """Write `speed lost to load 3.1 % where 2.0 % was foreseen`; of the spread the part tested."""
-    if name == "felt_sd_s":
-        measured, foreseen = (words.milliseconds(value) for value in (row.speed_sd_s, row.speed_predicted_s))
-        return f"the part of the spread that the wheel acts on {measured} where {foreseen} was foreseen"
+def _against_foreseen(row, at: int, name) -> str:
+    """Write `speed lost to load 3.1 % where 2.0 % (1.6 to 2.5) was foreseen`; of the spread the part tested."""
     stem, unit, called, as_what = next(one for one in TESTED if one[0] + one[1] == name)
-    measured, foreseen = (words.quantity(as_what, getattr(row, stem + part + unit)) for part in ("", "_predicted"))
-    return f"{called} {measured} where {foreseen} was foreseen"
+    measured, foreseen = getattr(row, stem + unit), getattr(row, f"{stem}_predicted{unit}")
+    if name == "felt_sd_s":
+        called, measured = "the part of the spread that the wheel acts on", row.speed_sd_s
+        foreseen = row.speed_predicted_s
+    ends = (row.differs_low, row.differs_high)
+    told = words.quantity(as_what, foreseen)
+    if all(one is not None and len(one) > at for one in ends):
+        told = _range(as_what, foreseen, ends[0][at], ends[1][at])
+    return f"{called} {words.quantity(as_what, measured)} where {told} was foreseen"
+
+
+def _wider(row) -> str:
+    """Say why the brackets of what is foreseen are wider than those of the test, where they hold what was played."""
+    for stem, unit, *_ in TESTED:
+        value, (_, low, high) = getattr(row, stem + unit), _known(row, stem, unit)
+        if stem + unit in row.differs and words.known(value) and low is not None and low <= value <= high:
+            return (
+                " The brackets for another day are wider: they take the difference of the two set-ups for one of days."
+            )
+    return ""
 
 
 def _measured(now) -> str:
@@ -235,9 +290,12 @@ def _known(row, stem, unit) -> tuple:
     return found if all(words.known(one) for one in found) else (None, None, None)
 
 
-def _cell(row, stem, unit, as_what) -> str:
+def _cell(row, source, stem, unit, as_what) -> str:
+    """Write what was measured and what is foreseen; of takes that others are foreseen from, what these alone say."""
     measured, (value, low, high) = getattr(row, stem + unit), _known(row, stem, unit)
     se = row.sag_max_se if stem == "sag_max" else None
+    if source is not None:
+        measured, se = _means(source).get(as_what), None
     parts = [words.quantity(as_what, measured, se)] if words.known(measured) else []
     parts += [f"foreseen {_range(as_what, value, low, high)}"] if value is not None else []
     return "; ".join(parts)

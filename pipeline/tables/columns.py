@@ -52,16 +52,16 @@ def cast(values, field: pa.Field) -> pa.Array:
         # Nulls of a whole-number column come as NaN in floats.
         null = np.isnan(values) if field.nullable and values.dtype.kind == "f" else None
         return arrow(values, null).cast(field.type)
-    are_bands = pa.types.is_fixed_size_list(field.type)
+    are_lists = pa.types.is_fixed_size_list(field.type) or pa.types.is_list(field.type)
     if (
         isinstance(values, list)
-        and not are_bands
+        and not are_lists
         and values
         and all(one is None or isinstance(one, str) for one in values)
     ):
         return arrow(values).cast(field.type)
     array = pa.array(values, from_pandas=field.nullable)
-    if are_bands and array.null_count == len(array):
+    if are_lists and array.null_count == len(array):
         return pa.nulls(len(array), field.type)
     return array.cast(field.type)
 

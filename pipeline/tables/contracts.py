@@ -22,6 +22,7 @@ _TYPES = {
     "day": pa.date32(),
     "flag": pa.bool_(),
     "texts": pa.list_(pa.string()),
+    "reals": pa.list_(pa.float64()),
     "bands": pa.list_(pa.float32(), N_BANDS),
 }
 
@@ -458,6 +459,8 @@ click_sd_low_s? | real | s | lower end of its 95 % interval
 click_sd_high_s? | real | s | its upper end
 agrees | text | | measured against predicted (of felt_sd_s the part speed_sd_s): agrees, differs, '' where not known
 differs | texts | | quantities that were measured outside of what was foreseen; all of a set-up tested at once (95 %)
+differs_low? | reals | unit of each | lower ends of the intervals that they were tested by: takes, days of one set-up
+differs_high? | reals | unit of each | their upper ends
 mechanism_changed? | flag | | the part that no inertia changes differs between the takes compared (95 %)
 inertia_at_barrel_kg_m2? | real | kg m2 | inertia reflected to the barrel
 inertia_measured_kg_m2? | real | kg m2 | whole inertia, by the load per strike on two set-ups with a known added mass

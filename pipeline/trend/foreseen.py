@@ -115,18 +115,19 @@ def foreseen(groups: dict[str, Groups]) -> dict[str, Foreseen]:
     return {name: errors[name].around(one.value) for name, one in groups.items()}
 
 
-def differs(groups: dict[str, Groups], measured: dict[str, float], chance: float) -> list[str]:
-    """Return the quantities that were measured outside of what was foreseen, each with the false alarms `chance`.
+def differs(groups: dict[str, Groups], measured: dict[str, float], chance: float) -> dict[str, Foreseen]:
+    """Return what was foreseen of those quantities that lie outside of it, each with the false alarms `chance`.
 
     What days add is told by days of one set-up alone: whether set-ups, brought to one inertia, differ is the question.
     """
-    found = []
+    found = {}
     for name, value in measured.items():
         if name in groups:
             one = groups[name]
             errors = _errors(one, None if name == MECHANISM else one.rows["setup"].to_numpy())
             within = errors.around(one.value, 1 - chance)
-            found += [name] * (not within.low <= value <= within.high)
+            if not within.low <= value <= within.high:
+                found[name] = within
     return found
 
 

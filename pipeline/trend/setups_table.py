@@ -102,7 +102,7 @@ def _of_setup(used: pd.DataFrame, setup: str, machine: Machine, turns_per_beat: 
     """Return the row of one set-up, without errors and predictions."""
     takes = used[used["setup"] == setup]
     row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 0, "n_recordings": len(takes)}
-    row |= {"agrees": "", "differs": []}
+    row |= {"agrees": "", "differs": [], "differs_low": [], "differs_high": []}
     for name in (*(columns[0] for columns in COLUMNS.values()), "speed_sd_s", "mechanism_sd_s"):
         logs = group_values.logarithms(takes[name])
         row[name] = float(np.exp(logs.mean())) if len(logs) else np.nan
@@ -129,7 +129,7 @@ def _one_more(used, setup, machine, turns_per_beat) -> dict | None:
         return None
     tempo_bpm = used.loc[used["setup"] == setup, "tempo_bpm"].mean()
     row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 1, "n_recordings": 0}
-    row |= {"agrees": "", "differs": []}
+    row |= {"agrees": "", "differs": [], "differs_low": [], "differs_high": []}
     return row | _stored(replace(machine, flywheel=more), tempo_bpm / 60 * turns_per_beat)
 
 
@@ -164,7 +164,8 @@ def _compared(row, groups) -> dict:
     still = {foreseen.MECHANISM: row["mechanism_sd_s"]} if row.get("mechanism_sd_s", np.nan) > 0 else {}
     mended = bool(foreseen.differs(groups, still, 1 - CONFIDENCE)) if still else None
     word = ("differs" if outside else "agrees") if measured else ""
-    return {"agrees": word, "differs": [tested[by] for by in outside], "mechanism_changed": mended}
+    ends = {f"differs_{end}": [getattr(one, end) for one in outside.values()] for end in ("low", "high")}
+    return {"agrees": word, "differs": [tested[by] for by in outside], "mechanism_changed": mended} | ends
 
 
 def _rim_mm(machine: Machine) -> float:
