@@ -346,7 +346,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
         "Slowest is “full” (bars 21–32): 5.2 % (±0.6) slower than the straight line through the take; "
         "load alone would make it 4.8 % (±0.6) slower." in text
     )
-    assert "2 of 319 pins are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
+    assert "2 of 319 pins that struck are misplaced; furthest: slate, bar 6 beat 1, 14.0 ms (±1.6) late" in text
     assert "move it 0.9 mm (±0.1) forward" in text
     assert "oak block 2 bar 10 beat 3 11.0 ms (±1.6) early 0.7 mm (±0.1) backward" in text
     assert "Load makes 50 % of it: without it the spread would be 5.0 ms in place of 7.0 ms." in text

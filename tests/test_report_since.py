@@ -92,8 +92,12 @@ def test_each_pin_of_a_job_of_several_counts_by_itself(tmp_path):
 def test_unmoved_pins_are_counted_with_the_move_that_would_have_been_seen(tmp_path):
     """Half an interval 6 ms, errors .5 and 2 ms: 6 + 1.645 × 2.06 = 9.4 ms are 0.6 mm."""
     rows = [make_pin(k, 0.0, 0.001, "unchanged", change_low=-0.005, change_high=0.007) for k in range(3)]
+    rows.append(make_pin(3, 0.0, np.nan, "cannot be told"))  # it never struck today: no move of it could be seen
     said = since.summary(lead(tmp_path, *rows)).replace("\N{NO-BREAK SPACE}", " ")
-    assert said == "At all 3 pins no move was seen; at half of them one of 0.6 mm would have been, 95 times in 100."
+    assert said == (
+        "At all 3 pins that struck now and before no move was seen; at half of them one of 0.6 mm would have been, 95 "
+        "times in 100."
+    )
 
 
 @pytest.mark.parametrize(

@@ -90,6 +90,8 @@ def _align(case: _Case) -> tuple[pa.Table, dict]:
     """Match the hits, and again with the channels that seem exchanged under each other's names."""
     hits, rig = case.hits, case.rig
     first = _match(case)
+    if rig is None:
+        return _with_names_exchanged(first, case)
     rings, strikers, n_hits = _rings(first, case)
     if not rings:
         return first.table, first.said
@@ -99,6 +101,27 @@ def _align(case: _Case) -> tuple[pa.Table, dict]:
     if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
         return first.table, first.said
     lines = [swapped.sentence(ring, strikers, rig) for ring in rings]
+    return again.table, again.said | {"health": lines + again.said.get("health", [])}
+
+
+def _with_names_exchanged(first: "_Match", case: _Case) -> tuple[pa.Table, dict]:
+    """Return the match of a list, and matched again where it calls strikers by each other's names.
+
+    Most of their notes are found in spite of the names; the others would be called missed.
+    """
+    rings = swapped.rings_of_names(_called(first.table, case.hits))
+    if not rings:
+        return first.table, first.said
+    to = {name: striker for ring in rings for striker, name in ring.items()}
+    names = case.hits["striker"].to_pylist()
+    renamed = tables.arrow([to.get(name, name) for name in names])
+    hits = case.hits.set_column(case.hits.column_names.index("striker"), "striker", renamed)
+    again = _match(replace(case, hits=hits))
+    n_hits = sum(name in to for name in names)
+    if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
+        return first.table, first.said
+    counts = _called(first.table, case.hits)
+    lines = [swapped.sentence_of_names(ring, counts) for ring in rings]
     return again.table, again.said | {"health": lines + again.said.get("health", [])}
 
 
@@ -248,19 +271,25 @@ def _not_listed(table: pa.Table, hits: pa.Table) -> list[str]:
 
 def _misnamed(table: pa.Table, hits: pa.Table) -> list[str]:
     """Return a sentence for each striker most of whose notes were matched to hits that a list calls another's."""
+    return [
+        f"names: {n} of {total} notes of {striker} are hits that the list calls {name}; mend the names in "
+        "the list, or look whether the machine plays them on the wrong striker"
+        for striker, (name, n, total) in _called(table, hits).items()
+    ]
+
+
+def _called(table: pa.Table, hits: pa.Table) -> dict[str, tuple[str, int, int]]:
+    """Return, of each such striker, the name, how many of its notes are called so, and how many notes there are."""
     called = dict(zip(tables.numbers(hits["hit_id"]).tolist(), hits["striker"].to_pylist(), strict=True))
     rows = zip(*(table[name].to_pylist() for name in ("striker", "status", "hit_id")), strict=True)
     played = [(striker, called.get(hit)) for striker, status, hit in rows if status == "played"]
-    lines = []
+    found = {}
     for striker in sorted({striker for striker, _ in played}):
         names = [name for mine, name in played if mine == striker]
         name, n = Counter(names).most_common(1)[0]
         if name not in (None, striker) and n >= MUTE_NOTES and 2 * n > len(names):
-            lines.append(
-                f"names: {n} of {len(names)} notes of {striker} are hits that the list calls {name}; mend the names in "
-                "the list, or look whether the machine plays them on the wrong striker"
-            )
-    return lines
+            found[striker] = (name, n, len(names))
+    return found
 
 
 def _rings(first: _Match, case: _Case) -> tuple[list, list[str], int]:

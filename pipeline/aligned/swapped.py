@@ -122,6 +122,39 @@ def _closed(follows: dict[int, Follows]) -> list[tuple[Follows, ...]]:
     return found
 
 
+def rings_of_names(called: dict[str, tuple[str, int, int]]) -> list[dict[str, str]]:
+    """Return the rings of strikers that a list calls by each other's names: striker to name.
+
+    Parameters
+    ----------
+    called : dict
+        Striker to the name that most of its notes have in the list, how many have it, and how many notes there are.
+    """
+    found, done = [], set()
+    for first in sorted(called):
+        ring, striker = {}, first
+        while striker in called and striker not in ring and striker not in done:
+            ring[striker] = called[striker][0]
+            striker = ring[striker]
+        done |= set(ring)
+        if ring and striker == first:
+            found.append(ring)
+    return found
+
+
+def sentence_of_names(ring: dict[str, str], called: dict[str, tuple[str, int, int]]) -> str:
+    """Return which names of a list seem exchanged and what to do."""
+    *others, last = ring
+    counts = ", ".join(
+        f"{called[striker][1]} of {called[striker][2]} notes of {striker} are hits that it calls {name}"
+        for striker, name in ring.items()
+    )
+    return (
+        f"names: {', '.join(others)} and {last} seem exchanged in the list: {counts}: this take is read with the names "
+        "exchanged; mend the names in the list, or look whether the machine plays them on the wrong striker"
+    )
+
+
 def renamed(hits: pa.Table, ring: tuple[Follows, ...], strikers: list[str]) -> pa.Table:
     """Return the hits with the names that the channels of a ring follow."""
     to = {one.channel: strikers[one.striker] for one in ring}

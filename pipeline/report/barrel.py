@@ -162,14 +162,15 @@ def _turn_axis(frame: Frame, found: Found) -> list[str]:
 
 def _said(found: Found, pins: pd.DataFrame) -> str:
     heard, wrong = pins[pins["n_takes"] > 0], misplaced(found)
+    of_all = words.count(len(heard), "pin") + (" that struck" if len(heard) < found.notes["pin_id"].nunique() else "")
     if len(wrong):
         first = next(wrong.itertuples(index=False))
         is_are = "is" if len(wrong) == 1 else "are"
-        said = f"{len(wrong)} of {words.count(len(heard), 'pin')} {is_are} misplaced; furthest: {first.striker}, "
+        said = f"{len(wrong)} of {of_all} {is_are} misplaced; furthest: {first.striker}, "
         said += f"{words.place(first.bar, first.beat_in_bar)}, {words.late(first.offset_s, first.offset_se)}"
         said += f": move it {move(first)}" if move(first) else ""
     else:
-        said = f"None of {words.count(len(heard), 'pin')} is surely misplaced"
+        said = f"None of {of_all} is surely misplaced"
     often = pins[pins["miss_q_value"] < OFTEN_Q]
     if len(often):
         misses = "misses more often than the others of its striker"
