@@ -105,3 +105,37 @@ def test_what_a_pins_own_strikes_say_is_within_its_error_where_the_spread_of_pin
     assert len(away) > 200
     assert away.abs().max() < 4.0  # of 210 normal variables one lies beyond it once in 75 such machines
     assert 0.9 < away.std() < 1.1
+
+
+def make_seldom_in_company(seed, n_company, company_s=0.0, out_s=0.0):
+    """Return tables and pins of three takes in which striker 4 fires with others at `n_company` of its pins alone.
+
+    Others hold it up by `company_s`, or the first of these pins is out by `out_s`.
+    """
+    chance = np.random.default_rng([91, seed])
+    frame = timing_machine.make_notes(chance, 5, bars=24, density=(1.2, 1.8), rolled=False).to_pandas()
+    own = frame.loc[frame["pitch"] == 64, "score_beat"]
+    others = frame[(frame["pitch"] != 64) & frame["score_beat"].isin(own)]
+    kept = others["score_beat"].drop_duplicates().sample(n_company, random_state=seed)
+    frame = frame.drop(others.index[~others["score_beat"].isin(kept)])
+    notes = timing_machine.notes_of(list(zip(frame["score_beat"], frame["pitch"] - 60, frame["passage"], strict=True)))
+    laid = notes.to_pandas()
+    at = laid.loc[(laid["pitch"] == 64) & laid["score_beat"].isin(kept), "pin_id"].to_numpy()
+    truth = timing_machine.make_truth(chance, notes, 5, misplaced=0.0)
+    truth.company_s[4] = company_s
+    truth.pin_s[at[0]] += out_s
+    takes, machine = timing_machine.make_takes(chance, notes, truth, 3), timing_machine.make_machine(5)
+    pins = tables_of(timing_machine.make_group(takes), machine, notes, takes)["pins"].to_pandas()
+    return pins.set_index("pin_id"), at
+
+
+def test_pins_at_which_alone_others_fire_with_a_striker_are_not_surely_misplaced():
+    """Before, both were called misplaced: company of 16 ms at two pins looks like two pins 16 ms out."""
+    pins, at = make_seldom_in_company(0, 2, company_s=0.016)
+    assert not pins["misplaced"].any() and pins.index[pins["or_company"]].tolist() == at.tolist()
+    assert (pins.loc[at, "q_value"] == 1).all()
+
+
+def test_a_pin_is_called_misplaced_where_another_in_company_is_in_time():
+    pins, at = make_seldom_in_company(1, 3, out_s=0.016)
+    assert pins.index[pins["misplaced"]].tolist() == [at[0]] and not pins["or_company"].any()

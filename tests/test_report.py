@@ -1443,6 +1443,15 @@ def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_tak
     assert now.cells[0] == str(len(found.sections[0].used)) and other.title == "as described"
 
 
+def test_a_pin_that_may_be_held_up_by_others_is_named_with_both_causes_and_what_tells(tmp_path):
+    lead = lead_of(tmp_path)
+    pins = lead.pins.assign(or_company=lead.pins["pin_id"].eq(40), misplaced=False)
+    said_of = words.with_plain_spaces(barrel.unrolled(replace(lead, pins=pins)).sentence)
+    assert "ms (±1.6) late: by its place, or because others fire with it there; no other pin of it tells" in said_of
+    assert "Fire it alone there with the others lifted, and move nothing before." in said_of
+    assert "by its place" not in barrel.unrolled(lead).sentence
+
+
 def test_a_wheel_without_a_shaft_of_its_own_is_said_to_turn_with_the_barrel(tmp_path):
     rows = [{"arrangement": "song", "setup": name, "energy_j": 8.0} for name in ("two rims", "")]
     found = results.read(make_project(tmp_path, setups=rows))

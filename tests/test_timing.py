@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import partial
+from types import SimpleNamespace
 
 import allantools
 import numpy as np
@@ -10,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from pipeline import failures, settings, tables, timing
+from pipeline.timing.tables import recordings
 from tests import timing_machine
 
 PARTS = ("motion", "load", "shaft", "striker", "pin", "rest")
@@ -463,3 +465,22 @@ def test_shafts_were_looked_for_and_none_was_found(ordinary):
     assert set(made["part"]) == set(PARTS) and len(ordinary[3]["shafts"]) == 0
     assert (made.loc[made["part"] == "shaft", ["sd_s", "share"]] == 0).all(axis=None)
     np.testing.assert_allclose(made.groupby("ruler")["share"].sum(), 1.0)
+
+
+@pytest.mark.parametrize(("bars", "at_most"), [(10, 0.065), (40, 0.08), (160, 0.08)])
+def test_a_crew_that_wanders_has_a_trend_beyond_its_error_in_one_take_of_twenty(bars, at_most):
+    """Speeds drawn as an Ornstein–Uhlenbeck path of σ 0.6 % and ℓ 8 beats; 200 draws are uncertain by 0.015."""
+    chance = np.random.default_rng(77)
+    scales = SimpleNamespace(speed_sd=0.006, speed_beats=8.0)
+    u_beat = np.arange(0, 4 * bars, 0.5)
+    speed = chance.normal(0, scales.speed_sd, 200)
+    fades, path = np.exp(-0.5 / scales.speed_beats), []
+    for _ in u_beat:
+        speed = fades * speed + chance.normal(0, scales.speed_sd * np.sqrt(1 - fades**2), 200)
+        path.append(speed)
+    beyond = 0
+    for one in np.array(path).T:
+        grid = pd.DataFrame({"u_beat": u_beat, "time_s": 0.6 * u_beat, "pace": 1 / (1 + one)})
+        trend, se = recordings._trend_per_min(grid), recordings._trend_se_per_min(SimpleNamespace(scales=scales), grid)
+        beyond += abs(trend) > 1.96 * se
+    assert beyond / 200 < at_most

@@ -160,6 +160,21 @@ def _turn_axis(frame: Frame, found: Found) -> list[str]:
     return [*parts, drawing.text(frame.right, y + 31, "bar of the turn", "tick", "end")]
 
 
+def _or_company_said(pins: pd.DataFrame) -> str:
+    """Name the pins that are late by their place or because others fire with them; '' where there is none."""
+    rows = pins[pins["or_company"]].sort_values("offset_s", ascending=False, kind="stable")
+    if not len(rows):
+        return ""
+    first = next(rows.itertuples(index=False))
+    where = f"{first.striker} at {words.place(first.bar, first.beat_in_bar)}"
+    more = f" (and {words.count(len(rows) - 1, 'pin')} likewise)" if len(rows) > 1 else ""
+    return (
+        f". {words.capital(where)} is {words.late(first.offset_s, first.offset_se)}{more}: by its place, or because "
+        "others fire with it there; no other pin of it tells which. Fire it alone there with the others lifted, and "
+        "move nothing before"
+    )
+
+
 def _said(found: Found, pins: pd.DataFrame) -> str:
     heard, wrong = pins[pins["n_takes"] > 0], misplaced(found)
     of_all = words.count(len(heard), "pin") + (" that struck" if len(heard) < found.notes["pin_id"].nunique() else "")
@@ -171,6 +186,7 @@ def _said(found: Found, pins: pd.DataFrame) -> str:
         said += f": move it {move(first)}" if move(first) else ""
     else:
         said = f"None of {of_all} is surely misplaced"
+    said += _or_company_said(pins)
     often = pins[pins["miss_q_value"] < OFTEN_Q]
     if len(often):
         misses = "misses more often than the others of its striker"

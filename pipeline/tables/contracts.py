@@ -323,6 +323,7 @@ n_failed | whole | | its missed strikes
 miss_q_value | real | | false discovery rate at which it would be called missing more often than its striker's others
 q_value | real | | false discovery rate at which it would be called misplaced
 misplaced | flag | | called misplaced
+or_company | flag | | far late, and not called so: its striker fires with others there alone, and these may hold it up
 """,
         ),
         _contract(

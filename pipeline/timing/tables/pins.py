@@ -5,6 +5,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline import flywheel, settings, tables
+from pipeline.timing.data import strikes as struck
 from pipeline.timing.fitting.fit import Fit
 from pipeline.timing.model import pin_rates
 from pipeline.timing.tables import group_keys
@@ -13,6 +14,7 @@ NO_ANGLE_TURN = 1e-9  # a place nearer to a whole turn is at the mark; far below
 # Of σ_P², a posterior variance from which on an estimate is the prior's: the strikes alone have 20 × its variance. So
 # little is said by strikes far out, of small weight, and what those say is no normal error; chosen.
 MOST_PRIOR = 0.95
+MOSTLY = 0.5  # of the strikes of a pin, that must come with others
 
 
 def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Table:
@@ -32,6 +34,9 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         "q_value": known["q_value"].fillna(1.0).to_numpy(),
         "misplaced": (known["misplaced"] == True).to_numpy(),  # noqa: E712 (null is no)
     }
+    columns["or_company"] = _or_company(fitted, every, columns["offset_s"], columns["misplaced"])
+    columns["misplaced"] = columns["misplaced"] & ~columns["or_company"]
+    columns["q_value"] = np.where(columns["or_company"], 1.0, columns["q_value"])
     striker = pd.factorize(first["striker"])[0]
     columns["miss_q_value"] = pin_rates.q_values(
         columns["n_failed"], columns["n_struck"] + columns["n_failed"], striker
@@ -41,6 +46,27 @@ def pins(group: settings.Group, machine: settings.Machine, fitted: Fit) -> pa.Ta
         columns[name] = first[name].to_numpy()
     columns["index_deg"], columns["index_mm"] = from_index(columns["barrel_turn"], machine.barrel)
     return tables.build("pins", columns)
+
+
+def _or_company(fitted: Fit, every: pd.Index, offset_s: np.ndarray, misplaced: np.ndarray) -> np.ndarray:
+    """Return which misplaced pins may be late because others fire with them.
+
+    Where a striker fires with others at a pin or two, the model has no company of it (`prepare.EFFECT_PINS`), and what
+    others do to it looks like the place of these pins. A pin of it that fires with others and is not half as late
+    says that it is the place.
+    """
+    rows = fitted.strikes.rows
+    n_others = struck.company(fitted.strikes, np.ones(len(fitted.company)))
+    strikes = pd.DataFrame({"with_others": n_others > 0, "striker": rows["striker"], "pin": rows["pin"]})
+    of_pin = strikes[rows["played"]].groupby("pin").agg({"with_others": "mean", "striker": "first"}).reindex(every)
+    with_others, striker = of_pin["with_others"].to_numpy(float) > MOSTLY, of_pin["striker"].to_numpy(float)
+    late = misplaced & with_others & (offset_s > 0)
+    untold = np.zeros(len(every), dtype=bool)
+    for one in np.unique(striker[late]).astype(int):
+        mine = late & (striker == one)
+        in_time = with_others & (striker == one) & (offset_s < offset_s[mine].min() / 2)
+        untold[mine] = np.isnan(fitted.company[one]) and not in_time.any()
+    return untold
 
 
 def _free(known, pin_sd_s):
