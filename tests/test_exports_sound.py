@@ -40,6 +40,7 @@ from tests.heard_takes import (
     onset_s,
     strikers,
 )
+from tests.test_failures import limited_files
 
 
 def exported(path, rig, rows, pins=(), pin_s=PIN_S, **cut):
@@ -395,6 +396,18 @@ def test_a_disk_without_room_is_said_before_anything_is_written(tmp_path, monkey
         command.write(settings, out)
     assert failures.line("pindrift export", raised.value).startswith("pindrift export: expected room on the disk")
     assert not list(out.iterdir())
+
+
+@pytest.mark.parametrize("room", [0, 40, 1000, 50_000, 200_000])
+def test_a_disk_that_fills_while_sound_is_written_is_told_as_such_and_leaves_nothing(tmp_path, capfd, room):
+    """libsndfile writes through callbacks: what these raise is printed as a traceback and ends as another error."""
+    rows = make_take(late_s={7: PIN_S})
+    make_own(tmp_path / "t1.wav", rows)
+    settings, out = make_project(tmp_path, rows, (7,)), tmp_path / "out"
+    with limited_files(room), pytest.raises(OSError) as raised:
+        command.write(settings, out)
+    assert failures.line("pindrift export", raised.value).startswith("pindrift export: expected room on the disk")
+    assert not list(out.iterdir()) and capfd.readouterr() == ("", "")
 
 
 def test_the_newest_takes_are_written_or_those_that_are_named(tmp_path):

@@ -1,6 +1,9 @@
 """What goes wrong at one recording refuses it; what goes wrong with the machine fails the job in one line."""
 
 import errno
+import resource
+import signal
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -9,6 +12,8 @@ import pytest
 
 from pipeline import aligned, failures, hits, tables, timing
 from pipeline.__main__ import main
+from pipeline.commands import run as run_command
+from pipeline.commands.progress import Progress, keep_pace
 from pipeline.errors import InputError
 from pipeline.settings import load
 from pipeline.timing import Take
@@ -207,3 +212,85 @@ def test_a_name_that_is_not_configured_is_one_line(tmp_path, monkeypatch, capsys
     assert main(words) == 1
     (line,) = capsys.readouterr().err.splitlines()
     assert "expected a configured" in line
+
+
+# --- a disk that fills while a run goes on ----------------------------------------------------------------------------
+
+
+def failed_run(folder, said):
+    """Return the configuration and the progress of a run whose two jobs failed, each with a log that says so much."""
+    config, run = load("my.yaml"), Progress(None, 1)
+    for number, (name, text) in enumerate(said.items()):
+        run.jobs[number], run.logs[number] = ("hits", name), f"results/log/{name}.log"
+        run.failed.append(number)
+        Path(run.logs[number]).parent.mkdir(parents=True, exist_ok=True)
+        Path(run.logs[number]).write_text(text)
+    return config, run
+
+
+FULL = OSError(errno.ENOSPC, "No space left on device")
+
+
+def test_a_disk_too_full_for_the_jobs_to_say_so_is_told_in_one_line(project, tmp_path, monkeypatch):
+    config, run = failed_run(tmp_path, {"a1": "", "a2": "Traceback\nOSError: full\n"})
+    assert run_command._failures(config, run)[0].startswith("hits a1: pindrift failed; the details are in")
+
+    def full(dir):
+        raise FULL
+
+    monkeypatch.setattr("tempfile.TemporaryFile", full)
+    assert run_command._failures(config, run) == [
+        "pindrift run: expected room on the disk; found 'No space left on device' at results; make room and run again; "
+        "older results are kept"
+    ]
+    # What a job could say itself stands, whatever else is wrong.
+    config, run = failed_run(tmp_path, {"a1": "hits a1: expected this; found that; mend it\n"})
+    assert run_command._failures(config, run)[0] == "hits a1: expected this; found that; mend it"
+
+
+def test_an_engine_that_a_full_disk_stops_is_told_in_one_line_too(project, monkeypatch):
+    config, run = failed_run(None, {})
+    monkeypatch.setattr(run_command, "TRIED_BYTES", 0)
+    Path("results/log").mkdir(exist_ok=True)
+    Path("results/log/run.log").write_text("Traceback\nOSError: [Errno 28]\n")
+    assert run_command._failures(config, run)[0].startswith("the workflow engine failed ('OSError: [Errno 28]')")
+    with limited_files(1000):
+        monkeypatch.setattr(run_command, "TRIED_BYTES", 2000)
+        (line,) = run_command._failures(config, run)
+    assert line.startswith("pindrift run: expected room on the disk; found 'File too large' at results; make room")
+
+
+def test_the_pace_of_a_run_is_not_worth_a_failure(project, monkeypatch):
+    _, run = failed_run(None, {})
+    monkeypatch.setattr(run, "measured", lambda: 1.5)
+    Path("results/log").mkdir(exist_ok=True)
+    with limited_files(0):
+        keep_pace("results", run)
+    keep_pace("results", run)
+    assert Path("results/log/pace.txt").read_text() == "1.500\n"
+
+
+@contextmanager
+def limited_files(n_bytes):
+    """Let no file of this process grow beyond so many bytes: writing more fails as on a full disk."""
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    handler = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (n_bytes, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        signal.signal(signal.SIGXFSZ, handler)
+
+
+@pytest.mark.parametrize("room", [0, 1, 100, 1000])
+def test_a_table_for_which_there_is_no_room_leaves_the_old_one_and_no_part_of_itself(project, capsys, room):
+    assert main(["hits", "my.yaml", "a2"]) == 0
+    before = {path: path.read_bytes() for path in Path("results").rglob("*") if path.is_file()}
+    with limited_files(room):
+        assert main(["hits", "my.yaml", "a2"]) == 1
+    line = capsys.readouterr().err.strip()
+    assert line == (
+        "hits a2: expected room on the disk; found 'File too large'; make room and run again; older results are kept"
+    )
+    assert {path: path.read_bytes() for path in Path("results").rglob("*") if path.is_file()} == before

@@ -3,6 +3,7 @@
 import json
 import os
 import time
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -142,9 +143,10 @@ def pace_of(results: str) -> float | None:
 
 
 def keep_pace(results: str, progress: Progress) -> None:
-    """Keep the pace of this run for the next, when it has been measured."""
+    """Keep the pace of this run for the next, when it has been measured and there is room for it."""
     if (pace := progress.measured()) is not None and pace != progress.pace:
-        Path(results, _PACE).write_text(f"{pace:.3f}\n", encoding="utf-8")
+        with suppress(OSError):
+            Path(results, _PACE).write_text(f"{pace:.3f}\n", encoding="utf-8")
 
 
 def said_still(still_s: float) -> str:

@@ -6,16 +6,18 @@ import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
-from pipeline import settings, words
+from pipeline import failures, settings, words
 from pipeline.commands import engine
 from pipeline.commands.progress import Costs, Line, Progress, keep_pace, pace_of
 from pipeline.errors import InputError
 
 LOG = "log/run.log"  # in the folder of results: what the workflow engine says
 MOST_FAILED = 6  # jobs that failed, named with their reasons; chosen
+TRIED_BYTES = 2**18  # about what the largest files of a small project take; chosen
 _LOOK_S = 0.5  # between two looks at the clock while nothing happens
 _STOP_S = 5.0  # what jobs get to end by themselves
 _COLUMNS = 60, 100  # of the text at the end, whatever the terminal's width
@@ -148,22 +150,49 @@ def _failures(config: settings.Settings, run: Progress) -> list[str]:
     folder = os.path.dirname(config.path)
     paths = {one: os.path.normpath(os.path.join(folder, run.logs.get(one, ""))) for one in run.failed}
     logs = {" ".join(run.jobs[one]).strip(): path for one, path in paths.items()}
-    said = list(dict.fromkeys(_failure(job, log) for job, log in logs.items()))
+    said = [_said(log) for log in logs.values()]
+    if not all(said) or not logs:
+        try:
+            _try_disk(config.results, folder)
+        except OSError as error:
+            return [failures.line("pindrift run", error)]
+    said = list(dict.fromkeys(line or _unsaid(*job) for line, job in zip(said, logs.items(), strict=True)))
     if len(said) > MOST_FAILED:
         said[MOST_FAILED:] = [f"and {len(said) - MOST_FAILED} more"]
     if not said:
         log = Path(config.results, LOG)
-        lines = [line for line in log.read_text("utf-8", errors="replace").splitlines() if line.strip()]
-        said = [f"the workflow engine failed ('{lines[-1].strip() if lines else ''}'); the details are in {log}"]
+        last = (_lines(log) or [""])[-1]
+        said = [f"the workflow engine failed ('{last}'); the details are in {log}"]
     return [*said, "what is finished is kept; when that is mended, start again with the same command"]
 
 
-def _failure(job: str, log: str) -> str:
+def _said(log: str) -> str:
+    """Return the line in which a job that failed says why; '' where it could not say it."""
+    lines = _lines(log)
+    return "" if not lines or any(line.startswith("Traceback") for line in lines) else lines[-1]
+
+
+def _unsaid(job: str, log: str) -> str:
+    why = "".join(f" ({line})" for line in _lines(log)[-1:])
+    return f"{job}: pindrift failed{why}; the details are in {log}; report it"
+
+
+def _lines(log: str | Path) -> list[str]:
     try:
-        lines = [line for line in Path(log).read_text("utf-8", errors="replace").splitlines() if line.strip()]
+        text = Path(log).read_text("utf-8", errors="replace")
     except OSError:
-        lines = []
-    if not lines or any(line.startswith("Traceback") for line in lines):
-        why = f" ({lines[-1].strip()})" if lines else ""
-        return f"{job}: pindrift failed{why}; the details are in {log}; report it"
-    return lines[-1]
+        return []
+    return [line.strip() for line in text.splitlines() if line.strip()]
+
+
+def _try_disk(*folders: str) -> None:
+    """Write a little into each folder and delete it again; raise OSError where that cannot be done.
+
+    On a full disk a job cannot write its log either, nor the engine what it needs.
+    """
+    for folder in folders:
+        try:
+            with tempfile.TemporaryFile(dir=folder or ".") as file:
+                file.write(bytes(TRIED_BYTES))
+        except OSError as error:
+            raise OSError(error.errno, error.strerror, folder or ".") from None

@@ -133,7 +133,7 @@ def _of_sound(config, take, found, folder) -> Written:
 
 
 def _check_room(folder: Path, n_bytes: int) -> None:
-    """Raise OSError where the disk is too full: libsndfile cannot say so half-way."""
+    """Raise OSError where the disk is too full: said at once, not after minutes of writing."""
     folder.mkdir(parents=True, exist_ok=True)
     if shutil.disk_usage(folder).free < n_bytes:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(folder))

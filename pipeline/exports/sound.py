@@ -5,8 +5,8 @@ with its rate and length; outside of start_s and stop_s there is silence. The ma
 times one gain, the same in both files.
 """
 
-from collections.abc import Iterator
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -60,11 +60,46 @@ def write(takes: Takes, files: list[BinaryIO]) -> None:
     rate_hz, n = takes.sound.rate_hz, takes.sound.n_samples
     form = "RF64" if 2 * SAMPLE_BYTES * n > LARGEST_WAV else "WAV"
     with ExitStack() as opened:
-        out = [opened.enter_context(soundfile.SoundFile(file, "w", rate_hz, 2, SUBTYPE, format=form)) for file in files]
+        sinks = [opened.enter_context(_sink(file)) for file in files]
+        out = [opened.enter_context(soundfile.SoundFile(one, "w", rate_hz, 2, SUBTYPE, format=form)) for one in sinks]
         for first, both in _whole(takes):
             ticks = playback.ticked(takes.ticks_s, first, len(both[0]), rate_hz)
             for file, machine in zip(out, both, strict=True):
                 file.write(np.column_stack([ticks, gain * machine]))
+
+
+class _Sink:
+    """A file that libsndfile writes through callbacks, which must not raise: keeps the first error instead."""
+
+    def __init__(self, file: BinaryIO):
+        self._file, self.error = file, None
+
+    def write(self, data: bytes) -> int:
+        return self._tried(self._file.write, data)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._tried(self._file.seek, offset, whence)
+
+    def tell(self) -> int:
+        return self._tried(self._file.tell)
+
+    def _tried(self, call: Callable[..., int], *arguments) -> int:
+        try:
+            return call(*arguments)
+        except OSError as error:
+            self.error = self.error or error
+            return 0
+
+
+@contextmanager
+def _sink(file: BinaryIO) -> Iterator[_Sink]:
+    """Hand a file to libsndfile; at the end of the block raise what the disk said, not what libsndfile makes of it."""
+    sink = _Sink(file)
+    try:
+        yield sink
+    finally:
+        if sink.error:
+            raise sink.error
 
 
 def _whole(takes: Takes) -> Iterator[tuple[int, list[np.ndarray]]]:
