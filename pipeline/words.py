@@ -20,7 +20,7 @@ LISTENING_CAUTION = (
     "Local rules on hearing decide what is allowed."
 )
 MINUS = "\N{MINUS SIGN}"
-AS_DESCRIBED = "as described"  # the machine without a set-up
+WITHOUT_SETUP = "without a set-up"  # the machine as it stands under `machine`
 SURE_CERTAINTY = 0.95  # of a job, from which on it stands on the first screen and on the work sheet
 SURELY = 1.96  # standard errors on either side that hold 95 of 100
 FINEST_BEAT = 16  # parts of a beat from which on a place in the bar is written in decimals

@@ -276,9 +276,10 @@ def test_exports_are_written_beside_the_report_and_lie_on_the_recording(workshop
 
     folder, _ = workshop
     printed, beside = pindrift(folder, "export", "--csv", "barrel one/my.yaml")
-    assert not beside and len(printed) == 5
-    assert printed[1].endswith("exports/round-strip.html (and .svg): the barrel in its true size, 0\xa0pins to move")
-    assert printed[3] == "no sound of a1: a list of hits, which has no sound"
+    assert not beside and all(len(row) <= 80 for row in printed)
+    said = " ".join(" ".join(printed).split())
+    assert "exports/round-strip.html (and .svg): the barrel in its true size, 0 pins to move" in said
+    assert printed[-2] == "no sound of a1: a list of hits, which has no sound"
     # The report links to what is there, and stands.
     page = (folder / "barrel one/results/report/index.html").read_text()
     assert {"../exports/a1.mid", "../exports/work-sheet.html"} <= set(re.findall(r'href="([^"]*)"', page))

@@ -204,6 +204,17 @@ def test_rests_are_not_called_missed_where_nobody_named_the_step(tmp_path):
     assert not any("missed:" in line and "rests" not in line for line in printed)
 
 
+def test_no_line_is_cut_whatever_the_names_are(tmp_path):
+    for name in ("monday", "tuesday"):
+        write(tmp_path / f"{name}.csv", *simulated(1))
+    long = f"{'monday morning with a very long name ' * 2}.csv"
+    write(tmp_path / long, *simulated(1))
+    words = ("tuesday.csv", "--bpm", "96", "--click", "2", "--to", "both.svg")
+    (short, _), (rows, _) = (pindrift(tmp_path, "look", name, *words) for name in ("monday.csv", long))
+    assert " ".join(" ".join(rows).split()) == " ".join(" ".join(short).split()).replace("monday.csv", long)
+    assert all(len(row) <= 80 for row in rows) and not any("…" in row for row in rows)
+
+
 def test_two_takes_are_overlaid(tmp_path):
     for name, swing_s in (("monday", 0.0), ("tuesday", 0.05)):
         write(tmp_path / f"{name}.csv", *simulated(1, swing_s=swing_s))

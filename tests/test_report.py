@@ -352,7 +352,7 @@ def test_numbers_in_sentences_equal_the_tables(tmp_path):
     assert "Load makes 50 % of it: without it the spread would be 5.0 ms in place of 7.0 ms." in text
     assert "Over a take the tempo falls by 0.4 % a minute." in text
     assert (
-        "Since 9 May 2031 (as described → two rims): spread around the felt beat better by 3.1 ms (2.1 to 4.1 ms)."
+        "Since 9 May 2031 (without a set-up → two rims): spread around the felt beat better by 3.1 ms (2.1 to 4.1 ms)."
         in text
     )
     assert "+1.3 ms (±0.4)" in text and "0.41 % (±0.06)" in text  # striker delay, load per strike
@@ -1135,7 +1135,7 @@ def test_a_list_says_against_which_takes_it_compares(tmp_path):
     takes = [replace(take, build_day=SECOND) for take in make_recordings(clock=False)]
     for given, title in (
         (make_recordings(clock=False), "Against 9 May 2031"),
-        (takes, "Against set-up “as described”"),
+        (takes, "Against the takes without a set-up"),
     ):
         settings = make_settings(tmp_path, given, clock=False)
         first, last = settings.groups()
@@ -1268,7 +1268,7 @@ FORESEEN = {
 
 
 def setups_page(folder, now=None, **more):
-    """The newest takes (7 ms) are of "two rims"; something is foreseen of the machine as described."""
+    """The newest takes (7 ms) are of "two rims"; something is foreseen of the machine without a set-up."""
     rows = [{"arrangement": "song", "setup": name, "n_recordings": 2} for name in ("two rims", "")]
     rows[0] |= {"inertia_at_barrel_kg_m2": 80.0, "energy_j": 8.0, "rim_m_per_s": 0.9} | (now or {})
     rows[1] |= {"inertia_at_barrel_kg_m2": 160.0, "energy_j": 16.0, "rim_m_per_s": 0.9} | more

@@ -9,6 +9,7 @@ import os
 import sys
 from importlib import import_module
 
+from pipeline.commands import terminal
 from pipeline.errors import InputError
 
 MOST_BPM = 2000  # chosen: what is larger is a slip
@@ -30,7 +31,7 @@ def main(words: list[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except InputError as error:
-        print("\n".join(error.faults), file=sys.stderr)
+        terminal.say_faults(error.faults)
     except KeyboardInterrupt:
         print("stopped; start again with the same command", file=sys.stderr)
         return STOPPED
@@ -41,7 +42,7 @@ def main(words: list[str] | None = None) -> int:
 
         if not failures.is_of_the_machine(error):
             raise
-        print(failures.line(f"pindrift {name}", error), file=sys.stderr)
+        terminal.say_faults((failures.line(f"pindrift {name}", error),))
     return 1
 
 

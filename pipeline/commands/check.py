@@ -1,7 +1,12 @@
 """Look a configuration over, with the list of recordings and each recording's header or list; run nothing."""
 
-from pipeline import settings
+import re
+
+from pipeline import settings, words
+from pipeline.commands import terminal
 from pipeline.errors import InputError
+
+MOST_NAMED = 10  # recordings of which the same is said; chosen
 
 
 def command(config: str) -> None:
@@ -15,7 +20,7 @@ def command(config: str) -> None:
     from pipeline.hits import headers
 
     found = settings.check(config)
-    refused, notes = [], list(found.warnings)
+    refused, notes = [], []
     for take in found.settings.recordings:
         if take.recording not in found.lines:
             continue
@@ -24,18 +29,30 @@ def command(config: str) -> None:
         else:
             machine = found.settings.machine_of(take.setup, take.arrangement)
             reasons, slips = headers.look(take, found.settings.rig(take.rig), machine, found.settings.detection)
-        refused += [f"{found.at(take.recording)} will be refused: {reason}" for reason in reasons]
-        notes += [f"{found.at(take.recording)}: {slip}" for slip in slips]
-    if not found.faults:
-        notes += _repeats(found.settings)
-    for note in notes:
-        print(f"note: {note}")
-    for line in _by_hand(found):
-        print(f"by hand: {line}")
+        refused += [(take, f" will be refused: {reason}") for reason in reasons]
+        notes += [(take, f": {slip}") for slip in slips]
+    said = [*found.warnings, *_each_once(found, notes), *([] if found.faults else _repeats(found.settings))]
+    terminal.say(*(f"note: {note}" for note in said), *(f"by hand: {line}" for line in _by_hand(found)))
     if found.faults or refused:
-        raise InputError(*found.faults, *refused)
+        raise InputError(*found.faults, *_each_once(found, refused))
     recordings, groups = len(found.settings.recordings), len(found.settings.groups())
-    print(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+    terminal.say(f"{config}: no fault found; recordings: {recordings}; groups to compare: {groups}")
+
+
+def _each_once(found: settings.Checked, said: list[tuple[settings.Recording, str]]) -> list[str]:
+    """Return what is said of recordings; where several differ in nothing but the file, the others by name."""
+    alike = {}
+    for take, text in said:
+        own = re.sub(r" \(line \d+\b", "", text.replace(take.file, ""))
+        alike.setdefault(own, []).append((take.recording, text))
+    lines = []
+    for (first, text), *others in alike.values():
+        lines.append(f"{found.at(first)}{text}")
+        if others:
+            named = [f"'{name}' (line {found.lines[name]})" for name, _ in others[:MOST_NAMED]]
+            more = [f"{len(others) - MOST_NAMED} more"] if len(others) > MOST_NAMED else []
+            lines.append(f"{found.settings.recordings_file}: the same holds for {words.joined([*named, *more])}")
+    return lines
 
 
 def _by_hand(found: settings.Checked) -> list[str]:

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from pipeline import __main__, exports, results, settings, tables, words
-from pipeline.commands import sound
+from pipeline.commands import sound, terminal
 from pipeline.errors import InputError
 
 FOLDER = "exports"  # in the folder of results
@@ -35,16 +35,16 @@ def command(config: str, recordings: tuple[str, ...] = (), csv: bool = False) ->
     sheet = _sheet(loaded, worklist)
     _write(folder / "work-sheet.html", exports.sheet_html(sheet).encode())
     _write(folder / "work-sheet.csv", exports.sheet_csv(sheet).encode("utf-8-sig"))
-    print(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
+    terminal.say(f"{folder / 'work-sheet.html'} (and .csv): {words.count(len(sheet.lines), 'line')} to tick")
     for arrangement in loaded.arrangements:
         if arrangement.file:
-            print(_strip(loaded, arrangement.name, worklist, folder))
+            terminal.say(_strip(loaded, arrangement.name, worklist, folder))
     n_used = sum(_midi(loaded, group, folder) for group in loaded.groups())
-    print(f"{folder}: of {words.count(n_used, 'recording')} the machine's tempo (.mid) and its strikes (-hits.mid)")
-    for line in sound.write(loaded, folder, tuple(recordings)):
-        print(line)
+    many = words.count(n_used, "recording")
+    terminal.say(f"{folder}: of {many} the machine's tempo (.mid) and its strikes (-hits.mid)")
+    terminal.say(*sound.write(loaded, folder, tuple(recordings)))
     if csv:
-        print(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
+        terminal.say(f"{folder / 'tables'}: {words.count(_copies(loaded, folder / 'tables'), 'table')} as CSV")
     results.link_exports(loaded, __main__.report)
 
 

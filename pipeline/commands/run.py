@@ -10,8 +10,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from pipeline import failures, settings, words
-from pipeline.commands import engine
+from pipeline import failures, settings
+from pipeline.commands import engine, terminal
 from pipeline.commands.progress import Costs, Line, Progress, keep_pace, pace_of
 from pipeline.errors import InputError
 
@@ -20,7 +20,6 @@ MOST_FAILED = 6  # jobs that failed, named with their reasons; chosen
 TRIED_BYTES = 2**18  # about what the largest files of a small project take; chosen
 _LOOK_S = 0.5  # between two looks at the clock while nothing happens
 _STOP_S = 5.0  # what jobs get to end by themselves
-_COLUMNS = 60, 100  # of the text at the end, whatever the terminal's width
 
 
 def command(config: str, cores: int | None = None, log: bool = False) -> int:
@@ -48,17 +47,15 @@ def command(config: str, cores: int | None = None, log: bool = False) -> int:
         keep_pace(loaded.results, run)
     if status or run.failed:
         raise InputError(*_failures(loaded, run))
-    print("\n".join(finding(loaded.results)))
+    terminal.say(*finding(loaded.results))
     return 0
 
 
 def finding(results: str) -> list[str]:
-    """Return the finding as the report's stage has written it, as wide as the terminal, and where the report is."""
+    """Return the finding as the report's stage has written it, and where the report is."""
     report = Path(results, "report")
-    columns = min(max(shutil.get_terminal_size((80, 24)).columns, _COLUMNS[0]), _COLUMNS[1])
     lines = report.joinpath("finding.txt").read_text(encoding="utf-8").splitlines()
-    rows = [row for line in lines for row in words.rows(line, columns)]
-    return [*rows, f"report: {report / 'index.html'}"]
+    return [*lines, f"report: {report / 'index.html'}"]
 
 
 def home() -> Path:

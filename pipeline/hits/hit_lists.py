@@ -209,22 +209,26 @@ def _fits(path: Path, line: int, cells: list[str], columns: list[str]) -> bool:
 
 
 def _check_names(path: Path, lines: list[tuple[int, dict]], names: set[str], former: dict[str, str]) -> None:
-    """Raise InputError for every name that no striker has, with the line in which it first stands."""
+    """Raise InputError for the names that no striker has, in one line, with the line in which each first stands."""
     first = {}
     for number, row in lines:
         first.setdefault(row.get("striker", ""), number)
     unknown = {name: number for name, number in first.items() if name and name not in names and name not in former}
-    by_folded, faults = {one.casefold(): one for one in names}, []
-    for name, number in unknown.items():
-        close = by_folded.get(name.casefold())
-        renamed = f"was one renamed? then write 'was: {name}' beside its new name"
-        guess = f"did you mean '{close}'?" if close else f"known: {', '.join(sorted(names))}; {renamed}"
-        faults.append(f"{path} (line {number}): expected a striker; found '{name}'; {guess}")
-    if len(faults) > MOST_NAMES_TOLD:
-        more = len(faults) - MOST_NAMES_TOLD
-        faults[MOST_NAMES_TOLD:] = [f"{path}: and {more} other unknown names; is this the list of another machine?"]
-    if faults:
-        raise InputError(*faults)
+    if not unknown:
+        return
+    by_folded = {one.casefold(): one for one in names}
+    told = [_unknown(*one, by_folded.get(one[0].casefold())) for one in list(unknown.items())[:MOST_NAMES_TOLD]]
+    if len(unknown) > len(told):
+        do = f"and {len(unknown) - len(told)} other unknown names; is this the list of another machine?"
+    else:
+        do = "was one renamed? then write 'was: its former name' beside its new name"
+    raise InputError(
+        f"{path}: expected the strikers' names ({', '.join(sorted(names))}); found {words.joined(told)}; {do}"
+    )
+
+
+def _unknown(name: str, line: int, close: str | None) -> str:
+    return f"'{name}' (line {line}" + (f"; did you mean '{close}'?)" if close else ")")
 
 
 def _csv_row(path: Path, number: int, row: dict, former: dict[str, str], separator: str) -> Row:

@@ -224,12 +224,12 @@ def before_said(found: Found) -> str:
         return words.day(before.build_day)
     if before.session != found.group.session:
         return f"session {before.session} of the day"
-    return f"set-up “{before.setup or words.AS_DESCRIBED}”"
+    return f"set-up “{before.setup}”" if before.setup else f"the takes {words.WITHOUT_SETUP}"
 
 
 def _other_setup(found: Found) -> str:
     before, now = found.before.setup, found.group.setup
-    return "" if before == now else f" ({before or words.AS_DESCRIBED} → {now or words.AS_DESCRIBED})"
+    return "" if before == now else f" ({before or words.WITHOUT_SETUP} → {now or words.WITHOUT_SETUP})"
 
 
 def _is_older(results: Results, group) -> bool:

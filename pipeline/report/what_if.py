@@ -142,7 +142,7 @@ def _said(row, rows, before, chance) -> str:
         return ""
     lead = f"{words.capital(_name(row, rows[0]))}, foreseen from the takes of {words.day(row.predicted_from_day)}"
     if row.predicted_from != rows[0].setup:
-        lead += f" ({row.predicted_from or words.AS_DESCRIBED})"
+        lead += f" ({row.predicted_from or words.WITHOUT_SETUP})"
     more = (_mechanism(row, rows, before.get("felt_sd_s")), _played(row, chance), _caution(row, rows[0]))
     return " ".join([f"{lead}: {_changes(row, known, before)}.", *filter(None, more)])
 
@@ -277,11 +277,11 @@ def _stops(row, now) -> str:
 def _name(row, now) -> str:
     if row.more_wheels:
         return f"{now.setup} and one more wheel" if now.setup else "one more wheel"
-    return row.setup or words.AS_DESCRIBED
+    return row.setup or words.WITHOUT_SETUP
 
 
 def _named(row, now) -> str:
-    return _name(row, now) + ("" if row.other else " (now)")
+    return _name(row, now) + ("" if row.other else " (as it is now)")
 
 
 def _known(row, stem, unit) -> tuple:

@@ -84,8 +84,8 @@ def check(path: str) -> Checked:
     if single:
         shown = ", ".join(str(group.build_day) for group in single[:3]) + (", …" if len(single) > 3 else "")
         warnings.append(
-            f"{listed}: one take only for {len(single)} of {len(settings.groups())} comparisons ({shown}): "
-            "two or three takes tell a change from chance"
+            f"{listed}: {len(single)} of {len(settings.groups())} groups to compare have a single take ({shown}); "
+            "record two or three each time: by one take alone a change can hardly be told from chance"
         )
     return Checked(settings, (), lines, missing, tuple(warnings))
 

@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 from pipeline import words
+from pipeline.commands import terminal
 from pipeline.commands.look import picture
 from pipeline.commands.look.even import ON_PLACE, STEPS, WANDER_BARS, Even, on_grid
 from pipeline.commands.look.strikes import Heard, heard
@@ -12,7 +13,6 @@ from pipeline.errors import InputError
 from pipeline.settings.faults import choice_of, slip
 
 MOST_TAKES = 2
-_COLUMNS = 80
 
 
 def command(
@@ -23,7 +23,7 @@ def command(
     beats_per_bar: int = 4,
     to: str | None = None,
 ) -> None:
-    """Print at most eight lines on one or two takes, and write the picture.
+    """Print at most eight lines on one or two takes (a long one takes several rows), and write the picture.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def command(
     target.write_text(
         picture.picture([(one.name, of) for one, of in zip(found, even, strict=True)], against), encoding="utf-8"
     )
-    print("\n".join([*lines, f"picture: {target}"]))
+    terminal.say(*lines, f"picture: {target}")
 
 
 def _step(typed: str) -> str:
@@ -86,7 +86,7 @@ def _one(take: Heard, even: Even, bpm: float) -> list[str]:
         lines.append(f"  tempo from bar to bar: {words.spread(words.percent(even.bar_to_bar, digits=2))}")
     lines.append(f"  {_missed(even)}")
     lines += [f"  recording: {said}" for said in [_faults(take)] if said]
-    return [_cut(line) for line in lines]
+    return lines
 
 
 def _of_two(take: Heard, even: Even, bpm: float) -> list[str]:
@@ -97,9 +97,9 @@ def _of_two(take: Heard, even: Even, bpm: float) -> list[str]:
     )
     faults = _faults(take)
     return [
-        _cut(f"{take.name}: {_distance(take, even)}"),
-        _cut(f"  worst bar: {_worst(even)}{steady}"),
-        _cut(f"  {_missed(even)}" + (f"; {faults}" if faults else "")),
+        f"{take.name}: {_distance(take, even)}",
+        f"  worst bar: {_worst(even)}{steady}",
+        f"  {_missed(even)}" + (f"; {faults}" if faults else ""),
     ]
 
 
@@ -143,7 +143,3 @@ def _faults(take: Heard) -> str:
         channels = re.match(r"channels? [\d, and]*\d", rest)
         named.setdefault(name + (f" ({channels[0]})" if channels else ""))
     return ", ".join(named)
-
-
-def _cut(line: str) -> str:
-    return line if len(line) <= _COLUMNS else line[: _COLUMNS - 1] + "…"

@@ -6,6 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 from pipeline import words
+from pipeline.commands import terminal
 from pipeline.commands.new import draft
 from pipeline.commands.new.takes import takes_in
 from pipeline.errors import InputError
@@ -56,15 +57,11 @@ def _from(folder: str, path: str) -> str:
 
 def _say(written: list[Path], texts: tuple[str, ...], takes, left_out: list[str]) -> None:
     days = Counter(take.build_day for take in takes)
-    print(
-        f"{written[0]} and {written[1].name}: {words.count(len(takes), 'recording')} "
-        f"of {words.count(len(days), 'build day')}"
-    )
-    for reason in left_out[:MOST_LEFT_OUT]:
-        print(f"left out: {reason}")
+    many = f"{words.count(len(takes), 'recording')} of {words.count(len(days), 'build day')}"
+    terminal.say(f"{written[0]} and {written[1].name}: {many}")
+    terminal.say(*(f"left out: {reason}" for reason in left_out[:MOST_LEFT_OUT]))
     if len(left_out) > MOST_LEFT_OUT:
-        print(f"left out: {len(left_out) - MOST_LEFT_OUT} files more")
-    print("\n".join(words.rows(CAUTION, 80)))
+        terminal.say(f"left out: {len(left_out) - MOST_LEFT_OUT} files more")
     n_guessed = sum(text.removeprefix(draft.HEAD).count(draft.CHECK) for text in texts)
-    print(f"guessed: {n_guessed} times, marked '{draft.CHECK}'; mend those lines, then:")
-    print(f"  pindrift check {shlex.quote(str(written[0]))}")
+    terminal.say(CAUTION, f"guessed: {n_guessed} times, marked '{draft.CHECK}'; mend those lines, then:")
+    print(f"  pindrift check {shlex.quote(str(written[0]))}")  # in one row, to be copied
