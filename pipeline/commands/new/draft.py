@@ -11,7 +11,9 @@ from pathlib import Path
 import numpy as np
 
 from pipeline import midi, words
+from pipeline.commands.new import names
 from pipeline.commands.new.takes import Take
+from pipeline.errors import is_unprintable
 from pipeline.midi import Song
 from pipeline.settings.note_names import note_name
 
@@ -33,10 +35,11 @@ machine:
     {CHECK} one striker a note is guessed; give each its name, and put notes that fire the same striker into one line
 """
 NO_NAMES = ("", "everything", "index", "click", "drums", "percussion", "midi")  # no striker is called so
+MOST_LEFT = 12  # names that are listed at once; chosen
 CALLED = {"index": ("index", "turn", "turn mark", "tacho"), "click": ("click", "metronome")}  # in names of files
 _DAY_FROM = {
-    "name": "as the names of files and folders say",
-    "recorder": "as the recorder wrote into the files",
+    "name": "those in the names of files and folders",
+    "recorder": "those that the recorder wrote into the files",
     "file": "the dates of the files, which copying may have changed",
 }
 
@@ -53,11 +56,12 @@ def configuration(song: Song, path: str, takes: list[Take]) -> str:
     """
     name = _plain(Path(path).stem) or "song"
     name = name if name[0].isalnum() else "song"
-    strikers = _strikers(song)
+    strikers = _strikers(song, takes)
     counts = sorted({take.n_channels for take in takes if take.n_channels})
     text = HEAD + f"arrangements:\n{_parts(song, name, path)}  {quoted(name)}: {quoted(path)}\n"
     text += "recordings: recordings.csv\nresults: results\n"
     text += _MACHINE + "".join(_striker(*one) for one in strikers)
+    text += _unplaced(takes, {striker[0] for striker in strikers})
     if counts:
         text += "\nrigs:\n" + "".join(
             _rig(count, [quoted(striker[0]) for striker in strikers], takes) for count in counts
@@ -72,7 +76,7 @@ def listed(takes: list[Take], folder: str) -> str:
     rows.writerow(["recording", "file", "build_day", "rig", "setup", "session", "crew", "note"])
     for take in takes:
         if take.day_from != before:
-            text.write(f"{CHECK} build days, down to the next mark: {_DAY_FROM[take.day_from]}\n")
+            text.write(f"{CHECK} from here on the build days are {_DAY_FROM[take.day_from]}\n")
         before = take.day_from
         path = Path(os.path.relpath(take.path, folder)).as_posix()
         rows.writerow([take.recording, path, take.build_day, rig_name(take.n_channels), "", "", "", ""])
@@ -102,19 +106,52 @@ def _parts(song: Song, name: str, path: str) -> str:
     )
 
 
-def _strikers(song: Song) -> list[tuple[str, int, int | None, int]]:
-    """Return name, note, MIDI channel (None where it does not matter) and number of strikes of each striker.
+def _strikers(song: Song, takes: list[Take]) -> list[tuple[str, int, int | None, int, str]]:
+    """Return name, note, MIDI channel (None where it does not matter), number of strikes and origin of each striker.
 
-    A track with a single note gives its name to the striker, where no other has it.
+    Lists of hits give their names, where those fit the notes; else a track with a single note gives its name, where no
+    other has it.
     """
     kinds, counts = np.unique(song.notes[:, [2, 1]], axis=0, return_counts=True)
-    pitches, tracks = kinds[:, 0].tolist(), _tracks_of_one_note(song)
+    pitches, tracks, (listed, origin) = kinds[:, 0].tolist(), _tracks_of_one_note(song), _listed_names(song, takes)
+    taken = {name.casefold() for name in listed.values()}
     strikers = []
     for (pitch, channel), count in zip(kinds.tolist(), counts, strict=True):
         several = pitches.count(pitch) > 1
-        name = note_name(pitch) + (f" of channel {channel}" if several else "")
-        strikers.append((tracks.get((pitch, channel), name), pitch, channel if several else None, int(count)))
+        name = tracks.get((pitch, channel), "")
+        if not name or name.casefold() in taken:
+            name = note_name(pitch) + (f" of channel {channel}" if several else "")
+        name = f"note {pitch}" if name.casefold() in taken else name
+        own = listed.get((pitch, channel))
+        strikers.append((own or name, pitch, channel if several else None, int(count), origin if own else ""))
     return strikers
+
+
+def _listed_names(song: Song, takes: list[Take]) -> tuple[dict[tuple[int, int], str], str]:
+    """Return names by (pitch, channel) from the list of hits whose length is nearest to the song's, and its file."""
+    lists = [take for take in takes if _names(take)]
+    if not lists:
+        return {}, ""
+    whole = min(lists, key=lambda take: abs(len(take.struck) - len(song.notes)))
+    order = [(pitch, channel) for _, channel, pitch, _ in song.notes.tolist()]
+    usable = _names(whole)
+    found = names.guess(sorted(set(order)), order, whole.struck)
+    return {kind: name for kind, name in found.items() if name in usable}, whole.path.name
+
+
+def _names(take: Take) -> set[str]:
+    """Return the names in a list of hits that a striker can have."""
+    usable = {name for name in take.struck if name.casefold() not in NO_NAMES and not any(map(is_unprintable, name))}
+    return {name for name in usable if [one.casefold() for one in usable].count(name.casefold()) == 1}
+
+
+def _unplaced(takes: list[Take], placed: set[str]) -> str:
+    """Ask for the notes of those whom lists of hits name and no striker is called by."""
+    left = sorted({name for take in takes for name in _names(take)} - placed)
+    if not left:
+        return ""
+    shown = ", ".join(map(quoted, left[:MOST_LEFT])) + (", …" if len(left) > MOST_LEFT else "")
+    return f"    {CHECK} lists of hits also name these, and each needs its notes above: {shown}\n"
 
 
 def _tracks_of_one_note(song: Song) -> dict[tuple[int, int], str]:
@@ -133,10 +170,11 @@ def _plain(name: str) -> str:
     return " ".join(re.sub(r"[^\w -]+", " ", name).split())[:40]
 
 
-def _striker(name: str, pitch: int, channel: int | None, count: int) -> str:
+def _striker(name: str, pitch: int, channel: int | None, count: int, origin: str) -> str:
     only = f", channel: {channel}" if channel else ""
     strikes = words.with_plain_spaces(words.count(count, "strike"))
-    return f"    - {{name: {quoted(name)}, notes: [{pitch}]{only}}}  {CHECK} {note_name(pitch)}, {strikes}\n"
+    said = f"{note_name(pitch)}, {strikes}" + (f"; the name by the order of strikes in {origin}" if origin else "")
+    return f"    - {{name: {quoted(name)}, notes: [{pitch}]{only}}}  {CHECK} {said}\n"
 
 
 def _heard_by(track: str, strikers: list[str]) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from pipeline import audio
 from pipeline.errors import InputError
-from pipeline.settings.csv_rows import read_rows
+from pipeline.settings.csv_rows import number_of, read_rows
 from pipeline.settings.faults import Faults, path_fault
 from pipeline.settings.recordings import LIST_ENDINGS
 
@@ -27,7 +27,8 @@ class Take:
     """One recording.
 
     `day_from` says where its day comes from: name, recorder (written into the file by it) or file (its own date).
-    `tracks` are the names of the files of a folder; `n_channels` is 0 of a list of hits.
+    `tracks` are the names of the files of a folder; `n_channels` is 0 of a list of hits, and `struck` its strikers'
+    names, strike by strike.
     """
 
     recording: str
@@ -36,6 +37,7 @@ class Take:
     day_from: str
     n_channels: int
     tracks: tuple[str, ...] = ()
+    struck: tuple[str, ...] = ()
 
 
 def takes_in(root: Path, arrangement: Path) -> tuple[list[Take], list[str]]:
@@ -60,7 +62,8 @@ def takes_in(root: Path, arrangement: Path) -> tuple[list[Take], list[str]]:
             left_out.append(str(error))
             continue
         day, day_from = _day(path, root)
-        found.append(Take(path.stem if path.is_file() else path.name, path, day, day_from, n_channels, tracks))
+        name = path.stem if path.is_file() else path.name
+        found.append(Take(name, path, day, day_from, n_channels, tracks, _struck(path)))
     found.sort(key=lambda take: (take.build_day, audio.natural(take.path.name)))
     return _named(found), left_out
 
@@ -88,6 +91,20 @@ def _is_take(path: Path, arrangement: Path) -> bool:
         rows, _ = read_rows(str(path), "a list of hits", Faults()) or ([], "")
         return bool(rows) and "hit_s" in [cell.casefold() for cell in rows[0][1]]
     return ending in LIST_ENDINGS and not (arrangement.exists() and path.samefile(arrangement))
+
+
+def _struck(path: Path) -> tuple[str, ...]:
+    """Return the strikers' names in a list of hits, in the order of time; none of another file."""
+    if path.suffix.lower() != ".csv":
+        return ()
+    (heading, *rows), separator = read_rows(str(path), "a list of hits", Faults())
+    columns = [cell.casefold() for cell in heading[1]]
+    if "striker" not in columns:
+        return ()
+    at, name = columns.index("hit_s"), columns.index("striker")
+    cells = [cells for _, cells in rows if len(cells) > max(at, name) and cells[name]]
+    timed = [(number_of(one[at], separator), one[name]) for one in cells]
+    return tuple(name for _, name in sorted(one for one in timed if one[0] is not None))
 
 
 def _are_tracks(sounds: list[Path]) -> bool:
