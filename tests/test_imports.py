@@ -114,18 +114,19 @@ def test_no_job_of_a_recording_imports_pandas_behind_our_back(tmp_path):
         "take = Recording('take', 'take.wav', date(2031, 5, 3), 'rig', 'song')\n"
         "machine = Machine(Barrel(), (), None, (Striker('bell', (0,)),))\n"
         "rig = Rig('rig', (Channel(1, ('bell',)),))\n"
+        "listed, _ = hits.find(Recording('b', 'b.csv', date(2031, 5, 3), '', 'song'), None, machine, Detection())\n"
+        "tables.write('listed.parquet', 'hits', listed)\n"
+        "print(len(listed), 'scipy' in sys.modules)\n"  # a list pays for no search in sound
         "table, _ = hits.find(take, rig, machine, Detection())\n"
         "tables.write('hits.parquet', 'hits', table)\n"
         "found = tables.read('hits.parquet', 'hits')\n"
-        "listed, _ = hits.find(Recording('b', 'b.csv', date(2031, 5, 3), '', 'song'), None, machine, Detection())\n"
-        "tables.write('listed.parquet', 'hits', listed)\n"
         "print(len(found), 'pandas' in sys.modules)"
     )
     (tmp_path / "b.csv").write_text("hit_s,striker\n0.5,bell\n1.2,bell\n")
     environment = os.environ | {"PYTHONPATH": str(PIPELINE.parent)}
     run = partial(subprocess.run, cwd=tmp_path, capture_output=True, text=True, check=False, env=environment)
     done = run([sys.executable, "-c", code])
-    assert done.stdout.split() == ["8", "False"], done.stderr
+    assert done.stdout.split() == ["2", "False", "8", "False"], done.stderr
 
 
 def test_what_is_skipped_for_a_missing_package_is_said_at_the_end(tmp_path):

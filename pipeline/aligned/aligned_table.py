@@ -4,7 +4,7 @@ import numpy as np
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.aligned.chords import Told
+from pipeline.aligned.chords.told import Told
 from pipeline.aligned.confidence import Matches
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.aligned.search.onsets import Onsets

@@ -10,7 +10,6 @@ from pipeline import tables
 from pipeline.aligned import (
     aligned_table,
     by_hand,
-    chords,
     clocks,
     confidence,
     recognise,
@@ -20,7 +19,7 @@ from pipeline.aligned import (
     swapped,
     turn_marks,
 )
-from pipeline.aligned.chords import windows
+from pipeline.aligned.chords.told import Told
 from pipeline.aligned.expectation import expect, turnaround_s
 from pipeline.aligned.playthroughs import Take, unroll
 from pipeline.aligned.rounds import find_best
@@ -215,7 +214,7 @@ def _hear(case: _Case) -> _Heard:
     return _Heard(strikers, gathering.gather(case.notes, strikers, is_heard & ~mute), evidence, mixed, mute)
 
 
-def _told(case: _Case, heard: _Heard, matches: confidence.Matches) -> chords.Told | None:
+def _told(case: _Case, heard: _Heard, matches: confidence.Matches) -> Told | None:
     """Return what the sound of the mixed microphones tells of each strike; None where there is none.
 
     A striker that several of them hear is told by the first that tells it.
@@ -233,8 +232,10 @@ def _told(case: _Case, heard: _Heard, matches: confidence.Matches) -> chords.Tol
         mask = np.array([name in hears for name in heard.strikers])
         if mask.sum() < 2 or not (mask & heard.mixed).any():
             continue
+        from pipeline.aligned.chords import telling, windows  # few jobs need it, and all would pay for its start
+
         of_channel = windows.sound_of(case.recording, channel)
-        more = chords.tell_apart(matches, heard.onsets, heard.evidence, of_channel, mask, heard.own)
+        more = telling.tell_apart(matches, heard.onsets, heard.evidence, of_channel, mask, heard.own)
         told = more if told is None else told.or_else(more)
     return told
 

@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from pipeline import tables
 from pipeline.errors import InputError
-from pipeline.hits import from_audio, hit_lists
+from pipeline.hits import hit_lists
 from pipeline.settings import Detection, Machine, Recording, Rig, is_list
 
 __all__ = ["find"]
@@ -55,6 +55,8 @@ def find(
             table = hit_lists.table_of(listed)
             said |= {"duration_s": float(listed.hit_s[-1]), "n_channels": len(set(listed.channel) - {0})}
             return table, said
+        from pipeline.hits import from_audio  # a list does not pay for its start
+
         table, heard = from_audio.find(recording, rig, detection, delays_s)
         return table, said | heard
     except InputError as error:

@@ -6,9 +6,5 @@ then the sum of its strikers', and says when each of them struck:
     windows.Channel -> templates.learn (a striker's sound) -> joint_fit.explain (an onset) -> telling.tell_apart
 
 The only place after `hits` that looks at the sound; it reads windows, in order, so its memory does not grow with
-length.
+length. Nothing is imported here: scipy.fft costs every job a tenth of its start, and few need it.
 """
-
-from pipeline.aligned.chords.telling import Told, tell_apart
-
-__all__ = ["Told", "tell_apart"]

@@ -12,6 +12,7 @@ from pipeline.aligned import refine
 from pipeline.aligned.chords import templates
 from pipeline.aligned.chords.joint_fit import Strike, explain
 from pipeline.aligned.chords.lessons import SURE_MATCH, Channel, Onset, channel_of, onsets_of
+from pipeline.aligned.chords.told import Told
 from pipeline.aligned.chords.windows import Sound
 from pipeline.aligned.confidence import Matches
 from pipeline.aligned.playthroughs import Take
@@ -31,26 +32,6 @@ LEAST_ODDS = 10.0  # nats by which its absence must explain the sound better, to
 # Correlation of two strikers' sounds in one onset from which one may be heard for both, or one for the other.
 MAY_COVER, MAY_SWAP = 0.5, 0.9
 LEAST_SE_S = 3e-5  # of a time: a strike's sound begins no more evenly (median error of single strikes, three times)
-
-
-@dataclass(frozen=True)
-class Told:
-    """What the sound says, (n_playthroughs, n_members) arrays.
-
-    `hit_s` and `hit_se` are of the member's own strike, NaN where its time is not told; `right` is the probability that
-    the time is right. `silent` says which notes of an onset that sounded did not, by their sound.
-    """
-
-    hit_s: np.ndarray
-    hit_se: np.ndarray
-    right: np.ndarray
-    silent: np.ndarray
-
-    def or_else(self, other: "Told") -> "Told":
-        """Return the same, and of the strikes that it tells nothing of what another microphone tells."""
-        mine = np.isfinite(self.hit_s) | self.silent
-        both = ((getattr(one, name) for one in (self, other)) for name in ("hit_s", "hit_se", "right", "silent"))
-        return Told(*(np.where(mine, first, second) for first, second in both))
 
 
 def tell_apart(
