@@ -248,6 +248,15 @@ def test_a_disk_too_full_for_the_jobs_to_say_so_is_told_in_one_line(project, tmp
     assert run_command._failures(config, run)[0] == "hits a1: expected this; found that; mend it"
 
 
+def test_what_many_jobs_say_alike_is_one_line(project, tmp_path):
+    said = {f"a{n}": f"hits a{n}: expected room on the disk; found 'full'; make room\n" for n in range(30)}
+    config, run = failed_run(tmp_path, said | {"b": "hits b: expected sound; found none; record\n"})
+    assert run_command._failures(config, run)[:-1] == [
+        "hits a0 and 29 more: expected room on the disk; found 'full'; make room",
+        "hits b: expected sound; found none; record",
+    ]
+
+
 def test_an_engine_that_a_full_disk_stops_is_told_in_one_line_too(project, monkeypatch):
     config, run = failed_run(None, {})
     monkeypatch.setattr(run_command, "TRIED_BYTES", 0)

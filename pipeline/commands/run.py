@@ -153,7 +153,7 @@ def _failures(config: settings.Settings, run: Progress) -> list[str]:
             _try_disk(config.results, folder)
         except OSError as error:
             return [failures.line("pindrift run", error)]
-    said = list(dict.fromkeys(line or _unsaid(*job) for line, job in zip(said, logs.items(), strict=True)))
+    said = _each_once({job: line or _unsaid(job, logs[job]) for job, line in zip(logs, said, strict=True)})
     if len(said) > MOST_FAILED:
         said[MOST_FAILED:] = [f"and {len(said) - MOST_FAILED} more"]
     if not said:
@@ -161,6 +161,17 @@ def _failures(config: settings.Settings, run: Progress) -> list[str]:
         last = (_lines(log) or [""])[-1]
         said = [f"the workflow engine failed ('{last}'); the details are in {log}"]
     return [*said, "what is finished is kept; when that is mended, start again with the same command"]
+
+
+def _each_once(said: dict[str, str]) -> list[str]:
+    """Return what each job said; where several said the same, as on a full disk, the first alone with their number."""
+    alike = {}
+    for job, line in said.items():
+        alike.setdefault(line.removeprefix(f"{job}: "), []).append((job, line))
+    return [
+        f"{jobs[0][0]} and {len(jobs) - 1} more: {text}" if len(jobs) > 1 and jobs[0][1] != text else jobs[0][1]
+        for text, jobs in alike.items()
+    ]
 
 
 def _said(log: str) -> str:
