@@ -3,6 +3,7 @@
 import heapq
 import os
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -199,6 +200,51 @@ def test_interrupted_and_started_again_with_the_same_command_it_ends_with_the_sa
         time.sleep(1)
     assert done.stdout.splitlines() == printed
     assert {path: data for path, data in files(copy).items() if path in whole} == whole
+
+
+# --- a disk that is full or cannot be written -------------------------------------------------------------------------
+
+
+@pytest.fixture
+def disk(workshop, tmp_path):
+    """A copy of the project whose folder of results is a disk of its own, and a function that sets its options."""
+    project, results = tmp_path / "barrel one", tmp_path / "barrel one/results"
+    results.mkdir(parents=True)
+    for path in (workshop[0] / "barrel one").iterdir():
+        if path.is_file():
+            shutil.copy2(path, project)
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", results], capture_output=True, check=False)
+    if mounted.returncode:
+        pytest.skip("no disk can be mounted here")
+    yield project, lambda option: subprocess.run(["mount", "-o", f"remount,{option}", results], check=True)
+    subprocess.run(["umount", "--lazy", results], check=True)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("command", ["run", "export"])
+@pytest.mark.parametrize("option", ["size=12k", "size=60k", "size=300k", "size=550k", "ro"])
+def test_a_disk_that_cannot_be_written_is_one_line_and_with_room_the_run_goes_on(workshop, disk, command, option):
+    folder, (printed, _) = workshop
+    project, mount = disk
+    whole = files(folder / "barrel one")
+    if command == "export":
+        pindrift(project.parent, "run", "barrel one/my.yaml")
+        used_kb = int(subprocess.check_output(["du", "-sk", project / "results"]).split()[0])
+        option = option if option == "ro" else f"size={used_kb + int(option[5:-1]) // 10}k"
+    before = files(project)
+    mount(option)
+    _, beside = pindrift(project.parent, command, "barrel one/my.yaml", status=1)
+    said = "to be allowed to read and write" if option == "ro" else "room on the disk"
+    assert f": expected {said}; found '" in beside[0] and beside[0].endswith("older results are kept")
+    assert len(beside) <= 2 and not [path for path in project.rglob("*.part")]
+    now = files(project)
+    assert all(now[path] == data for path, data in before.items())
+    assert all(now[path] == whole[path] for path in now if path.endswith("parquet"))
+    mount("size=50m,rw")
+    assert pindrift(project.parent, "run", "barrel one/my.yaml")[0] == printed
+    done = files(project)
+    tables_of = [{path: found[path] for path in found if path.endswith("parquet")} for found in (done, whole)]
+    assert tables_of[0] == tables_of[1]
 
 
 # --- how long still ---------------------------------------------------------------------------------------------------
