@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.commands import engine
+from pipeline.commands import engine, terminal
 from pipeline.commands.progress import Progress, said_still
 from tests.test_workflow import ROOT, files, make_project, read_list, stamps, write_list
 
@@ -54,6 +54,17 @@ def test_a_slip_of_the_fingers_is_said_at_once(tmp_path, case):
     words, said = SLIPS[case]
     printed, beside = pindrift(tmp_path, *words, status=2)
     assert not printed and said in beside[-1] and len(beside) <= 3
+
+
+@pytest.mark.parametrize("watched", [True, False])
+def test_faults_are_wrapped_where_someone_watches_and_one_line_each_elsewhere(monkeypatch, capsys, watched):
+    faults = ("my.yaml (line 3): expected " + "a good word " * 12, "my.yaml (line 9): expected less")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: watched)
+    terminal.say_faults(faults)
+    rows = capsys.readouterr().err.splitlines()
+    assert " ".join(" ".join(rows).split()) == " ".join(" ".join(faults).split())
+    assert (max(map(len, rows)) <= 80 and len(rows) == 4) if watched else len(rows) == 2
 
 
 def test_typed_alone_it_lists_its_commands_and_the_first_to_type(tmp_path):

@@ -1,6 +1,6 @@
 """Try bad inputs, each in a process of its own with bounded time and memory, and count what comes of them.
 
-    python -m tests.benchmarks.bad_inputs [first_seed] [n_random] [commands] [words of a case's name]
+    python -m tests.benchmarks.bad_inputs [first_seed] [n_random] [commands] [sample=N] [words of a case's name]
 
 A small invented workshop (a song, a list of hits, a trigger's MIDI file, two sound files) is spoilt in one place at a
 time: values of the configuration, cells of the list of recordings, lists of hits, MIDI, sound, files that are none, and
@@ -11,6 +11,7 @@ flood of lines, no control characters on the terminal. Prints each case that is 
 """
 
 import os
+import random
 import re
 import resource
 import shutil
@@ -227,7 +228,7 @@ def list_of(played, factor=1.0, comma=False, separator=",") -> str:
 
 def cases(seed: int, n_random: int) -> Iterator[tuple[str, Callable[[Path], None]]]:
     yield "good", lambda folder: None
-    yield from _configurations()
+    yield from _configurations(seed)
     yield from _rows()
     yield from _edits()
     yield from _lists()
@@ -237,12 +238,13 @@ def cases(seed: int, n_random: int) -> Iterator[tuple[str, Callable[[Path], None
     yield from _damages(seed, n_random)
 
 
-def _configurations():
-    # Every value of the configuration, from its colon to the comma, bracket or end of line, is a third of `VALUES`.
+def _configurations(seed: int):
+    # Every value of the configuration, from its colon to the comma, bracket or end of line, is a third of `VALUES`;
+    # another with each seed.
     places = re.finditer(r"(?<=: )[^\s{\[][^,}\]\n]*|(?<=: )\[[^\]]*\]", CONFIG)
     for rank, match in enumerate(places):
         line = CONFIG.count("\n", 0, match.start()) + 1
-        for value in VALUES[rank % 3 :: 3]:
+        for value in VALUES[(rank + seed) % 3 :: 3]:
             text = CONFIG[: match.start()] + value + CONFIG[match.end() :]
             yield f"config line {line}: {match[0]} -> {value[:40]}", _writes("config.yaml", text.encode("utf-8"))
     for name, raw in {
@@ -605,7 +607,11 @@ def _judged(status: int | None, text: str, most_lines: int) -> str:
 def main(words: list[str]) -> int:
     seed, n_random = (int(words[0]) if words else 1), (int(words[1]) if len(words) > 1 else 30)
     how = (typed, COMMANDS) if "commands" in words else (run, 1)
-    only = " ".join(word for word in words[2:] if word != "commands")
+    n_sampled = next((int(word.partition("=")[2]) for word in words if word.startswith("sample=")), None)
+    only = " ".join(word for word in words[2:] if word != "commands" and not word.startswith("sample="))
+    chosen = [case for case in cases(seed, n_random) if only in case[0]]
+    if n_sampled is not None:
+        chosen = random.Random(seed).sample(chosen, min(n_sampled, len(chosen)))
     # Imported before the first child, so that each starts at once.
     from pipeline import __main__, aligned, hits, notes, report, timing, trend, worklist  # noqa: F401
     from pipeline.hits import headers  # noqa: F401
@@ -615,9 +621,7 @@ def main(words: list[str]) -> int:
         good = Path(where, "good")
         good.mkdir()
         make_workshop(good)
-        for name, spoil in cases(seed, n_random):
-            if only not in name:
-                continue
+        for name, spoil in chosen:
             folder = Path(where, "case")
             shutil.copytree(good, folder, copy_function=shutil.copy, ignore=shutil.ignore_patterns("fifo*"))
             for pipe in good.glob("fifo*"):
