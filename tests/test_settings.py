@@ -566,7 +566,7 @@ def test_check_warns_of_what_may_be_a_slip_and_is_silent_otherwise():
     warnings = check("config.yaml").warnings
     assert warnings[0] == "recordings.csv (line 6): 't4' is the same take as 't1' and counts twice"
     assert warnings[1].startswith("config.yaml: no recording of the baseline 2031-05-09")
-    assert "1 of 2 groups to compare have a single take (2031-05-10); record two or three each time" in warnings[2]
+    assert "a single take in 1 of 2 groups to compare (2031-05-10); record two or three each time" in warnings[2]
 
 
 @pytest.mark.parametrize(

@@ -84,7 +84,7 @@ def check(path: str) -> Checked:
     if single:
         shown = ", ".join(str(group.build_day) for group in single[:3]) + (", …" if len(single) > 3 else "")
         warnings.append(
-            f"{listed}: {len(single)} of {len(settings.groups())} groups to compare have a single take ({shown}); "
+            f"{listed}: a single take in {len(single)} of {len(settings.groups())} groups to compare ({shown}); "
             "record two or three each time: by one take alone a change can hardly be told from chance"
         )
     return Checked(settings, (), lines, missing, tuple(warnings))
