@@ -1,6 +1,7 @@
 """What goes wrong at one recording refuses it; what goes wrong with the machine fails the job in one line."""
 
 import errno
+import gc
 import resource
 import signal
 from contextlib import contextmanager
@@ -12,6 +13,8 @@ import pytest
 
 from pipeline import aligned, failures, hits, tables, timing
 from pipeline.__main__ import main
+from pipeline.commands import engine
+from pipeline.commands import main as command_line
 from pipeline.commands import run as run_command
 from pipeline.commands.progress import Progress, keep_pace
 from pipeline.errors import InputError
@@ -303,3 +306,25 @@ def test_a_table_for_which_there_is_no_room_leaves_the_old_one_and_no_part_of_it
         "hits a2: expected room on the disk; found 'File too large'; make room and run again; older results are kept"
     )
     assert {path: path.read_bytes() for path in Path("results").rglob("*") if path.is_file()} == before
+
+
+def test_a_draft_and_a_picture_for_which_there_is_no_room_leave_nothing(project, tmp_path, capsys):
+    for words in (["new", "own", "--arrangement", "round.mid", "--recordings", "."], ["look", "a1.csv", "--bpm", "96"]):
+        with limited_files(400):
+            assert command_line(words) == 1
+        (line,) = capsys.readouterr().err.splitlines()
+        assert line.startswith(f"pindrift {words[0]}: expected room on the disk; found 'File too large'; make room and")
+    assert not list(tmp_path.rglob("*.part")) and not list(tmp_path.glob("own/*")) and not list(tmp_path.glob("*.svg"))
+    assert command_line(["look", "a1.csv", "--bpm", "96"]) == 0
+    before = Path("a1-look.svg").read_bytes()
+    with limited_files(400):
+        assert command_line(["look", "a1.csv", "--bpm", "96"]) == 1
+    assert Path("a1-look.svg").read_bytes() == before
+
+
+def test_a_run_that_cannot_note_itself_says_so_and_nothing_more(project, monkeypatch):
+    Path("results").mkdir(exist_ok=True)
+    with limited_files(0), pytest.raises(OSError):
+        engine.hold("results")
+    gc.collect()  # a buffer that is written at the end would speak here, beside the line
+    engine.hold("results").close()

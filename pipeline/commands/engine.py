@@ -27,20 +27,23 @@ def hold(results: str):
         Another run holds it.
     """
     Path(results).mkdir(parents=True, exist_ok=True)
-    file = open(Path(results, _FILE), "a+", encoding="utf-8")
+    file = open(Path(results, _FILE), "ab+", buffering=0)
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         file.seek(0)
-        who = file.read().strip()
+        who = file.read().decode("utf-8", "replace").strip()
         raise InputError(
             f"{results}: another run is going on in this folder" + (f" ({who})" if who else "") + "; wait for its end"
         ) from None
     except OSError:  # a file system without locks: nobody can tell
         return file
-    file.truncate(0)
-    file.write(f"process {os.getpid()}, since {time.strftime('%H:%M')}")
-    file.flush()
+    try:
+        file.truncate(0)
+        file.write(f"process {os.getpid()}, since {time.strftime('%H:%M')}".encode())
+    except OSError:
+        file.close()
+        raise
     return file
 
 

@@ -4,7 +4,7 @@ import os
 import re
 from pathlib import Path
 
-from pipeline import words
+from pipeline import tables, words
 from pipeline.commands import terminal
 from pipeline.commands.look import picture
 from pipeline.commands.look.even import ON_PLACE, STEPS, WANDER_BARS, Even, on_grid
@@ -49,9 +49,9 @@ def command(
         else [line for one, of in zip(found, even, strict=True) for line in _of_two(one, of, bpm)]
     )
     against = "the click" if all(len(one.click_s) for one in found) else "an even tempo"
-    target.write_text(
-        picture.picture([(one.name, of) for one, of in zip(found, even, strict=True)], against), encoding="utf-8"
-    )
+    drawn = picture.picture([(one.name, of) for one, of in zip(found, even, strict=True)], against)
+    with tables.replacing(target) as file:
+        file.write(drawn.encode())
     terminal.say(*lines, f"picture: {target}")
 
 

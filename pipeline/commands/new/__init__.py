@@ -3,9 +3,10 @@
 import os
 import shlex
 from collections import Counter
+from contextlib import ExitStack
 from pathlib import Path
 
-from pipeline import words
+from pipeline import tables, words
 from pipeline.commands import terminal
 from pipeline.commands.new import draft
 from pipeline.commands.new.takes import takes_in
@@ -42,11 +43,12 @@ def command(folder: str, arrangement: str, recordings: str) -> None:
     if not takes:
         why = f" ({left_out[0]})" if left_out else ""
         raise InputError(f"{recordings}: expected recordings or lists of hits; found none{why}; name their folder")
-    Path(folder).mkdir(parents=True, exist_ok=True)
     texts = draft.configuration(song, _from(folder, arrangement), takes), draft.listed(takes, folder)
-    for path, text in zip(written, texts, strict=True):
-        with open(path, "x", encoding="utf-8") as file:
-            file.write(text)
+    with ExitStack() as opened:  # both or none
+        for path, text in zip(written, texts, strict=True):
+            file = opened.enter_context(tables.replacing(path))
+            file.write(text.encode())
+            file.flush()
     _say(written, texts, takes, left_out)
 
 
