@@ -2,10 +2,11 @@
 
     python -m tests.benchmarks.interrupted [n] [seed] [folder]
 
-A small project of six lists of hits is run once whole, then `n` times (50) from nothing: after a time drawn from the
-whole run's, SIGINT, SIGTERM or SIGKILL goes to the first process, or to all that it has started too, as when the power
-goes. Then the same command is typed again, once no job of the first goes on. Wanted: the same bytes and the same text
-as of the whole run; what was finished is not made again; nothing half written and no process is left.
+A small project of six lists of hits is run once whole. Then it is run from nothing and interrupted, again and again
+until a run comes to its end, and so on with new copies until there were `n` interruptions (50). Each comes a random
+time after the command was typed: SIGINT, SIGTERM or SIGKILL to the first process, or to all that it has started too, as
+when the power goes. Wanted: the same bytes and the same text as of the whole run; no table that was whole is made
+again; nothing half written and no process is left.
 """
 
 import os
@@ -17,6 +18,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 
 from tests.test_commands import ENVIRONMENT, PINDRIFT
@@ -24,6 +26,8 @@ from tests.test_workflow import CONFIG, files, make_song, make_take, write_list
 
 TAKES = ("a1", "a2", "a3", "b1", "b2", "b3")
 BARS = 8
+LONGEST_S = 20.0  # from typing the command to an interruption: a few jobs
+CALL = [*PINDRIFT, "run", "my.yaml"]
 BY = (signal.SIGINT, signal.SIGTERM, signal.SIGKILL)
 ANOTHER = "another run is going on"
 OWN = ("pace.txt", "run.log", ".running")  # of each run its own
@@ -31,23 +35,27 @@ OWN = ("pace.txt", "run.log", ".running")  # of each run its own
 
 def main(n: int = 50, seed: int = 0, folder: str | None = None) -> int:
     """Print a line for each interruption and the counts; return 1 where anything was not as wanted."""
-    chance, outcomes = random.Random(seed), Counter()
+    chance, outcomes, number = random.Random(seed), Counter(), 0
     with tempfile.TemporaryDirectory(dir=folder) as root:
         whole = make_project(Path(root, "whole"))
         began = time.monotonic()
         text = finished(whole)
-        length_s = time.monotonic() - began
-        print(f"a whole run: {length_s:.1f} s, {len(results(whole))} files of results")
-        for number in range(n):
-            project = make_project(Path(root, "interrupted"), whole)
-            by, everyone, after_s = BY[number % 3], chance.random() < 0.5, chance.uniform(0.2, length_s)
-            found = interrupted(project, by, everyone, after_s, whole, text)
-            outcomes[found[0]] += 1
-            victim = "all" if everyone else "first"
-            print(f"{number:3d} {by.name:7} to {victim:5} after {after_s:5.1f} s: {', '.join(found)}", flush=True)
+        print(f"a whole run: {time.monotonic() - began:.1f} s, {len(results(whole))} files of results", flush=True)
+        while number < n:
+            project, going = make_project(Path(root, "interrupted"), whole), True
+            while going and number < n:
+                by, everyone, after_s = BY[number % 3], chance.random() < 0.5, chance.uniform(0.2, LONGEST_S)
+                going, faults, n_whole = interrupted(project, by, everyone, after_s)
+                number += going
+                outcomes.update(faults or ["as wanted"] * going)
+                said = f"{by.name:7} to {'all' if everyone else 'first':5} after {after_s:4.1f} s"
+                print(
+                    f"{number:3d} {said if going else 'ended'}: {n_whole} whole tables {' '.join(faults)}", flush=True
+                )
+            outcomes.update(faults_at_the_end(project, whole, text) or ["ends with the same bytes and text"])
             shutil.rmtree(project)
     print(dict(outcomes))
-    return int(set(outcomes) != {"same"})
+    return int(len(outcomes) != 2)
 
 
 def make_project(folder: Path, like: Path | None = None) -> Path:
@@ -66,47 +74,62 @@ def make_project(folder: Path, like: Path | None = None) -> Path:
     return folder
 
 
-def interrupted(
-    project: Path, by: signal.Signals, everyone: bool, after_s: float, whole: Path, text: str
-) -> tuple[str, ...]:
-    """Interrupt a run and finish it; return 'same' or what is not as wanted, and what was finished at that time."""
-    call = [*PINDRIFT, "run", "my.yaml"]
-    process = subprocess.Popen(call, cwd=project, env=ENVIRONMENT, stdout=-1, stderr=-1, text=True)
+def interrupted(project: Path, by: signal.Signals, everyone: bool, after_s: float) -> tuple[bool, list[str], int]:
+    """Start a run and interrupt it.
+
+    Returns
+    -------
+    was_going : bool
+        It had not come to its end by itself.
+    faults : list of str
+        What is not as wanted.
+    n_whole : int
+        Tables that were there at the end.
+    """
+    before = stamps(project)
+    process = subprocess.Popen(CALL, cwd=project, env=ENVIRONMENT, stdout=-1, stderr=-1, text=True)
     try:
         said = process.communicate(timeout=after_s)
     except subprocess.TimeoutExpired:
         for victim in [process.pid, *(children(process.pid) if everyone else [])]:
-            try:
+            with suppress(ProcessLookupError):
                 os.kill(victim, by)
-            except ProcessLookupError:
-                pass
         said = process.communicate()
-    ended = process.returncode == 0
-    wait_for_jobs(project)
-    before = {path: path.stat().st_mtime_ns for path in project.glob("results/**/*.parquet")}
-    again = finished(project)
-    faults = []
+    while going_on(project):  # what outlives a killed first process comes to its end
+        time.sleep(0.2)
+    after, faults = stamps(project), []
     if "Traceback" in "".join(said):
         faults.append("TRACEBACK")
-    if again != text:
+    if process.returncode not in (0, 130, -by):
+        faults.append(f"STATUS {process.returncode}: {said[1].strip()}")
+    if redone := [path.name for path, stamp in before.items() if after.get(path) != stamp]:
+        faults.append(f"DONE AGAIN: {' '.join(redone)}")
+    return process.returncode != 0, faults, len(after)
+
+
+def stamps(project: Path) -> dict[Path, int]:
+    """Return when each table was written."""
+    return {path: path.stat().st_mtime_ns for path in project.glob("results/**/*.parquet")}
+
+
+def faults_at_the_end(project: Path, whole: Path, text: str) -> list[str]:
+    """Type the command once more, and return what is not as it is of the whole run."""
+    faults = []
+    if finished(project) != text:
         faults.append("ANOTHER TEXT")
     if results(project) != results(whole):
         faults.append("OTHER BYTES")
-    if redone := [path.name for path, stamp in before.items() if path.stat().st_mtime_ns != stamp]:
-        faults.append(f"DONE AGAIN: {' '.join(redone)}")
-    if left := [path.name for path in project.rglob("*.part")]:
-        faults.append(f"LEFT: {' '.join(left)}")
+    if list(project.rglob("*.part")):
+        faults.append("LEFT HALF WRITTEN")
     if going_on(project):
         faults.append("STILL RUNNING")
-    done = f"{len(before)} tables were finished" + (", the run had ended" if ended else "")
-    return (*(faults or ["same"]), done)
+    return faults
 
 
 def finished(project: Path) -> str:
     """Type the command until no other run is in its way; return what it prints."""
     while True:
-        call = [*PINDRIFT, "run", "my.yaml"]
-        done = subprocess.run(call, cwd=project, env=ENVIRONMENT, capture_output=True, text=True)
+        done = subprocess.run(CALL, cwd=project, env=ENVIRONMENT, capture_output=True, text=True)
         if ANOTHER not in done.stderr:
             return done.stdout if done.returncode == 0 else f"status {done.returncode}: {done.stderr}"
         time.sleep(0.5)
@@ -141,12 +164,6 @@ def going_on(project: Path) -> list[int]:
         except OSError:
             continue
     return found
-
-
-def wait_for_jobs(project: Path) -> None:
-    """Wait until what outlives a killed first process has come to its end."""
-    while going_on(project):
-        time.sleep(0.2)
 
 
 if __name__ == "__main__":
