@@ -173,6 +173,15 @@ def test_a_second_run_does_nothing_also_from_another_folder(project):
         assert stamps(project) == before
 
 
+def test_a_whole_table_whose_job_was_killed_before_the_engine_noted_its_end_stands(project):
+    """The engine marks what a job writes until it has seen the job's end; here all is marked."""
+    notes = project / ".snakemake"
+    shutil.rmtree(notes / "incomplete", ignore_errors=True)
+    shutil.copytree(notes / "metadata", notes / "incomplete")
+    before = stamps(project)
+    assert "Nothing to be done" in run(project) and stamps(project) == before
+
+
 BAD = ("junk", "empty", "silent", "noise", "missing")
 
 

@@ -5,7 +5,7 @@
 A small project of six lists of hits is run once whole. Then it is run from nothing and interrupted, again and again
 until a run comes to its end, and so on with new copies until there were `n` interruptions (50). Each comes a random
 time after the command was typed: SIGINT, SIGTERM or SIGKILL to the first process, or to all that it has started too, as
-when the power goes. Wanted: the same bytes and the same text as of the whole run; no table that was whole is made
+when the power goes. Wanted: the same bytes and the same text as of the whole run; no whole table of a recording is made
 again; nothing half written and no process is left.
 """
 
@@ -84,7 +84,7 @@ def interrupted(project: Path, by: signal.Signals, everyone: bool, after_s: floa
     faults : list of str
         What is not as wanted.
     n_whole : int
-        Tables that were there at the end.
+        Tables of recordings that were there at the end.
     """
     before = stamps(project)
     process = subprocess.Popen(CALL, cwd=project, env=ENVIRONMENT, stdout=-1, stderr=-1, text=True)
@@ -108,8 +108,9 @@ def interrupted(project: Path, by: signal.Signals, everyone: bool, after_s: floa
 
 
 def stamps(project: Path) -> dict[Path, int]:
-    """Return when each table was written."""
-    return {path: path.stat().st_mtime_ns for path in project.glob("results/**/*.parquet")}
+    """Return when the hits and the alignment of each recording were written."""
+    paths = (path for kind in ("hits", "aligned") for path in project.glob(f"results/{kind}/**/*.parquet"))
+    return {path: path.stat().st_mtime_ns for path in paths}
 
 
 def faults_at_the_end(project: Path, whole: Path, text: str) -> list[str]:
