@@ -1,9 +1,13 @@
 """Say what a user can mend, in one line and without a traceback."""
 
+import errno
 import re
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 LONGEST_FAULT = 1000  # characters; chosen: some twelve lines of a terminal
+DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 MOST_FAULTS = 50  # lines told at once; chosen: nobody mends more before looking again
 
 
@@ -30,6 +34,17 @@ def plain(text: str) -> str:
         line = f"{line[: LONGEST_FAULT // 2]} … {line[-LONGEST_FAULT // 2 :]}"
     # What stands in the file may steer a terminal, or turn the direction of what follows.
     return "".join(sign.encode("unicode_escape").decode() if is_unprintable(sign) else sign for sign in line)
+
+
+@contextmanager
+def place_of_full_disk(path) -> Iterator[None]:
+    """Name a path in the error of a full disk: the system leaves it out where an open file is written."""
+    try:
+        yield
+    except OSError as error:
+        if error.errno in DISK_FULL and error.filename is None:
+            error.filename = str(path)
+        raise
 
 
 def is_unprintable(sign: str) -> bool:

@@ -13,9 +13,8 @@ from pathlib import Path
 import pyarrow as pa
 
 from pipeline import tables
-from pipeline.errors import InputError
+from pipeline.errors import DISK_FULL, InputError
 
-_DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _NOT_ALLOWED = (errno.EACCES, errno.EPERM, errno.EROFS)
 # What reading an odd file raises without the machine being at fault.
 _OF_A_FILE = (None, errno.EINVAL)
@@ -36,7 +35,7 @@ def line(job: str, error: BaseException) -> str:
         expected, do = "enough memory", "close other programs, or run one job at a time (--cores 1), and run again"
     elif isinstance(error, ImportError):
         expected, do = "all parts of pindrift", "install it again"
-    elif error.errno in _DISK_FULL:
+    elif error.errno in DISK_FULL:
         expected, do = "room on the disk", "make room and run again"
     elif error.errno in _NOT_ALLOWED:
         expected, do = "to be allowed to read and write", "change the permissions and run again"

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pyarrow as pa
 import pytest
 
@@ -18,6 +19,8 @@ from pipeline.commands import main as command_line
 from pipeline.commands import run as run_command
 from pipeline.commands.progress import Progress, keep_pace
 from pipeline.errors import InputError
+from pipeline.hits.signal import spool
+from pipeline.hits.signal.template import Shape
 from pipeline.settings import load
 from pipeline.timing import Take
 from tests.test_workflow import make_project
@@ -303,7 +306,8 @@ def test_a_table_for_which_there_is_no_room_leaves_the_old_one_and_no_part_of_it
         assert main(["hits", "my.yaml", "a2"]) == 1
     line = capsys.readouterr().err.strip()
     assert line == (
-        "hits a2: expected room on the disk; found 'File too large'; make room and run again; older results are kept"
+        "hits a2: expected room on the disk; found 'File too large' at results/hits/a2.parquet; make room and run "
+        "again; older results are kept"
     )
     assert {path: path.read_bytes() for path in Path("results").rglob("*") if path.is_file()} == before
 
@@ -313,7 +317,7 @@ def test_a_draft_and_a_picture_for_which_there_is_no_room_leave_nothing(project,
         with limited_files(400):
             assert command_line(words) == 1
         (line,) = capsys.readouterr().err.splitlines()
-        assert line.startswith(f"pindrift {words[0]}: expected room on the disk; found 'File too large'; make room and")
+        assert line.startswith(f"pindrift {words[0]}: expected room on the disk; found 'File too large' at ")
     assert not list(tmp_path.rglob("*.part")) and not list(tmp_path.glob("own/*")) and not list(tmp_path.glob("*.svg"))
     assert command_line(["look", "a1.csv", "--bpm", "96"]) == 0
     before = Path("a1-look.svg").read_bytes()
@@ -328,3 +332,18 @@ def test_a_run_that_cannot_note_itself_says_so_and_nothing_more(project, monkeyp
         engine.hold("results")
     gc.collect()  # a buffer that is written at the end would speak here, beside the line
     engine.hold("results").close()
+
+
+def test_temporary_files_for_which_there_is_no_room_say_where_they_are(tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    rows, sound = np.zeros(5000, [("kept", float), ("away", float, 20)]), np.zeros(10_000, np.float32)
+    tries = {
+        spool.Fields(("away",)): lambda kept: kept.put(rows),
+        spool.Waveforms(Shape(50, 5, 64, 48_000)): lambda kept: kept.write(sound, np.arange(0, 10_000, 5)),
+    }
+    for temporary, write in tries.items():
+        with limited_files(1000), pytest.raises(OSError) as raised, temporary as kept:
+            write(kept)
+        assert failures.line("hits a1", raised.value).startswith(
+            f"hits a1: expected room on the disk; found 'File too large' at {tmp_path}; make room"
+        )

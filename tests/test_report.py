@@ -1277,7 +1277,8 @@ def setups_page(folder, now=None, **more):
 
 def test_what_is_foreseen_stands_with_its_interval_beside_what_it_is_against(tmp_path):
     text = setups_page(tmp_path, n_recordings=0, **FORESEEN)
-    assert "Without a set-up, foreseen from the takes of 12 May 2031: spread 4.6 ms (4.2 to 5.1) instead of 7.0 ms" in text
+    said = "Without a set-up, foreseen from the takes of 12 May 2031: spread 4.6 ms (4.2 to 5.1) instead of 7.0 ms"
+    assert said in text
     assert "steadiness from bar to bar 0.42 % (0.33 to 0.55) instead of 0.90 %." in text
     assert "same crew, friction and mechanism" in text and "It was played" not in text
     assert "speed lost to load" not in text[text.index("Machine set-ups") : text.index("Recordings")]

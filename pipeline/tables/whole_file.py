@@ -13,6 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
 
+from pipeline.errors import place_of_full_disk
+
 # Of the name that begins a temporary file's, so that the whole stays below the 255 bytes of most file systems.
 _MOST_CHARACTERS = 50
 
@@ -30,7 +32,7 @@ def replacing(path) -> Iterator[BinaryIO]:
     _delete_abandoned(path.parent, prefix)
     handle, temporary = _locked_file(path.parent, prefix)
     try:
-        with os.fdopen(handle, "wb") as sink:
+        with place_of_full_disk(path), os.fdopen(handle, "wb") as sink:
             yield sink
             sink.flush()
             # `mkstemp` lets nobody else read it.

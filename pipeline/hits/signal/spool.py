@@ -10,6 +10,7 @@ import tempfile
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
+from pipeline.errors import place_of_full_disk
 from pipeline.hits.signal.template import Shape
 
 _ROWS_AT_ONCE = 4096  # some 100 kB
@@ -27,7 +28,8 @@ class Waveforms:
         return self
 
     def __exit__(self, *_):
-        self._file.close()
+        with place_of_full_disk(tempfile.gettempdir()):
+            self._file.close()
 
     def write(self, samples: np.ndarray, at: np.ndarray) -> np.ndarray:
         """Cut out the waveform around each sample of a block, write them, and return their numbers.
@@ -44,13 +46,16 @@ class Waveforms:
         """
         padded = np.pad(samples, (self.columns.at, self.columns.n))
         cut = sliding_window_view(padded, self.columns.n)[np.round(at).astype(np.int64)]
-        self._file.write((cut / np.maximum(np.abs(cut).max(axis=1, keepdims=True), 1e-9)).astype(np.float16).tobytes())
+        cut = (cut / np.maximum(np.abs(cut).max(axis=1, keepdims=True), 1e-9)).astype(np.float16)
+        with place_of_full_disk(tempfile.gettempdir()):
+            self._file.write(cut.tobytes())
         self._n += len(at)
         return np.arange(self._n - len(at), self._n)
 
     def read(self, rows: np.ndarray) -> np.ndarray:
         """Return the waveforms of these numbers, (n, columns.n) float16 array."""
-        self._file.flush()
+        with place_of_full_disk(tempfile.gettempdir()):
+            self._file.flush()
         size = 2 * self.columns.n
         # Not a mapped file: that would count as memory as it grows.
         parts = [np.frombuffer(os.pread(self._file.fileno(), size, int(row) * size), np.float16) for row in rows]
@@ -101,21 +106,23 @@ class Fields:
         return self
 
     def __exit__(self, *_):
-        self._file.close()
+        with place_of_full_disk(tempfile.gettempdir()):
+            self._file.close()
 
     def put(self, rows: np.ndarray) -> np.ndarray:
         """Put the fields of all rows away; return the rows without them, (n,) structured array."""
         self._dtype = rows.dtype
         left = np.empty(len(rows), [(name, rows.dtype[name]) for name in rows.dtype.names if name not in self._names])
-        for begin in range(0, len(rows), _ROWS_AT_ONCE):
-            part = slice(begin, begin + _ROWS_AT_ONCE)
-            self._file.write(_fields(rows[part], self._away).tobytes())
-            left[part] = _fields(rows[part], left.dtype)
+        with place_of_full_disk(tempfile.gettempdir()):
+            for begin in range(0, len(rows), _ROWS_AT_ONCE):
+                part = slice(begin, begin + _ROWS_AT_ONCE)
+                self._file.write(_fields(rows[part], self._away).tobytes())
+                left[part] = _fields(rows[part], left.dtype)
+            self._file.flush()
         return left
 
     def whole(self, left: np.ndarray, keep: np.ndarray) -> np.ndarray:
         """Return the rows of the numbers `keep` with all their fields, in their order; `left` as `put` returned it."""
-        self._file.flush()
         size, found = self._away.itemsize, np.empty(len(keep), self._dtype)
         for name in left.dtype.names:
             found[name] = left[name][keep]
