@@ -103,11 +103,9 @@ def test_every_guess_is_marked_and_counted(folder):
     guesses = [line for line in text.splitlines() if re.search("name: |channel: ", line)]
     assert len(guesses) == 4 + 5 + 1 + 2 + 3 and all("# check: " in line for line in guesses)
     listed = (folder / "drafted here/recordings.csv").read_text("utf-8").splitlines()
-    before = {line.split(",")[0]: listed[:rank] for rank, line in enumerate(listed)}
-    marks = {
-        name: [line for line in above if line[0] == "#"][-1] for name, above in before.items() if name != "recording"
-    }
-    assert "dates of the files" in marks["undated"] and "names of files" in marks["a"]
+    before = {line.split(",")[0]: listed[:rank] for rank, line in enumerate(listed) if rank and line[0] != "#"}
+    marks = {name: [line for line in above if line[0] == "#"][-1] for name, above in before.items()}
+    assert "dates of the files" in marks["undated"] and "in the names of files" in marks["a"]
     n_marks = sum(text.count("# check:") for text in (text, "\n".join(listed))) - text[:300].count("`# check:`")
     assert any(f"guessed: {n_marks} times" in row for row in printed)
 
