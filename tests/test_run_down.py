@@ -14,7 +14,10 @@ from scipy.integrate import solve_ivp
 from demo import chance as draws
 from demo import machine as simulator
 from demo import tune as tunes
+from pipeline import settings, words
 from pipeline.aligned import run_down
+from pipeline.report import what_if
+from pipeline.report.results import read
 from tests.list_project import Project
 
 STEP_S = 0.001
@@ -133,7 +136,7 @@ def test_a_take_is_judged_without_its_run_down(tmp_path):
     before = {name: kept(getattr(take, name), let_go_s) for name in ("strikes", "extras")}
     whole = {name: kept(getattr(take, name), let_go_s + 0.99 * stops_s / 2) for name in ("strikes", "extras")}
     whole = {name: replace(rows, strike_s=slowed(rows.strike_s)) for name, rows in whole.items()}
-    project = Project(tmp_path, machine, tune)
+    project = Project(tmp_path, machine, tune, setups={"wide pulley": {"shafts": {"flywheel": 12}}})
     for name, heard in (("before", before), ("whole", whole)):
         project.record(name, replace(take, **heard))
     project.explain()
@@ -145,6 +148,11 @@ def test_a_take_is_judged_without_its_run_down(tmp_path):
     assert not any("run-down" in line for line in before["health"])
     assert abs(whole["n_played"] - before["n_played"]) <= 10
     assert whole["felt_sd_s"] == pytest.approx(before["felt_sd_s"], rel=0.15)
+    titles, *setups = what_if.table(read(settings.load(str(tmp_path / "config.yaml"))))
+    line = titles.cells.index("Time to stop")
+    ratio = (12 / next(shaft.turns for shaft in machine.shafts if shaft.name == "flywheel")) ** 2
+    more = [f"×\N{NO-BREAK SPACE}{words.about(one)}" for one in (ratio, 2.0)]  # the pulley, one more wheel
+    assert [one.cells[line] for one in setups] == [words.about(whole["stops_s"], "s"), *more]
     page = (Path(project.results) / "report" / "index.html").read_text("utf-8")
     assert "Let go at its playing speed" in page
     assert "keep hands, feet and clothes away" in page

@@ -56,7 +56,7 @@ def table(results: Results) -> list[Column]:
         for stem, unit, name, as_what in QUANTITIES
     ]
     lines += [(title, _against_now(rows, name, unit)) for title, name, unit in STORED]
-    lines += [("Time to stop", [_stops(row, rows[0]) for row in rows])]
+    lines += [("Time to stop", [_stops(row, rows[0], results.recordings) for row in rows])]
     lines = [(title, cells) for title, cells in lines if any(cell not in NOTHING for cell in cells)]
     titles, cells = [title for title, _ in lines], list(zip(*(cells for _, cells in lines), strict=True))
     names = [_named(row, rows[0]) + _of_day(one) for row, one in zip(rows, sources, strict=True)]
@@ -269,7 +269,12 @@ def _times(row, now, name) -> float | None:
     return float(value / own) if words.known(value) and words.known(own) and own else None
 
 
-def _stops(row, now) -> str:
+def _stops(row, now, recordings) -> str:
+    """Write the time to stop: of its run-downs where it has some, else how many times that of the machine as it is."""
+    mine = recordings[recordings["setup"].eq(row.setup) & recordings["arrangement"].eq(row.arrangement)]
+    measured_s = mine["stops_s"].dropna() if not row.more_wheels else mine["stops_s"].iloc[:0]
+    if len(measured_s):
+        return words.about(measured_s.mean(), "s")
     ratio = _times(row, now, "inertia_at_barrel_kg_m2")
     return _by(ratio) if ratio is not None and row.other else "–"
 
