@@ -8,6 +8,7 @@ import pyarrow.compute as pc
 
 from pipeline import tables
 
+NEAR_S = 0.15  # of a strike: its rebounds and its striker's own sounds lie nearer (as `timing.data.extras` has it)
 NO_HIT = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
 NO_NOTE = dict.fromkeys(("note_id", "pin_id", "bar", "beat_in_bar", "passage", "score_beat", "score_s"))
 

@@ -49,7 +49,7 @@ def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
             lines.append(_leapt(*ends, gained_s))
     extra_s = tables.numbers(table.filter(pc.equal(table["status"], "extra"))["hit_s"])
     for k in _stalls(notes):
-        from_s, to_s = notes.hit_s[k : k + 2]
+        from_s, to_s = notes.hit_s[k] + course.NEAR_S, notes.hit_s[k + 1] - course.NEAR_S
         n_more = int(((extra_s > from_s) & (extra_s < to_s)).sum())
         if n_more >= FEWEST_UNWRITTEN:
             inside = _unwritten_hit(from_s, to_s)

@@ -12,6 +12,7 @@ from pipeline.aligned import (
     by_hand,
     clocks,
     confidence,
+    pauses,
     recognise,
     run_down,
     skips,
@@ -64,9 +65,13 @@ def align(
         hits each correction by hand took), `run_down` (only where people let the machine go at the end).
     """
     if not recording.edits:
-        return run_down.cut(*skips.cut(*_align(_Case(notes, hits, recording, rig, machine))))
-    found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
-    return run_down.cut(*skips.cut(*by_hand.corrected(*found, hits, recording)))
+        found = _align(_Case(notes, hits, recording, rig, machine))
+    else:
+        found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
+        found = by_hand.corrected(*found, hits, recording)
+    for part in (skips, run_down, pauses):
+        found = part.cut(*found)
+    return found
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,27 @@
+"""Leave open what hits are before a take, after it and while it stands: people try strikers, walk about, clap.
+
+In: the rows of `aligned`. Out: those rows, the hits there undecided where they were extra: a machine that does not play
+makes no double strikes.
+"""
+
+import numpy as np
+import pyarrow as pa
+
+from pipeline import tables
+from pipeline.aligned import course
+
+
+def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
+    """Return the table with the extra hits of pauses undecided, and what was said of it unchanged."""
+    played = course.played(table)
+    status = np.array(table["status"].to_pylist(), object)
+    if not len(played.hit_s) or "extra" not in status:
+        return table, said
+    stands = np.flatnonzero(np.diff(played.segment) > 0)
+    from_s = np.concatenate(([-np.inf], played.hit_s[stands], played.hit_s[-1:])) + course.NEAR_S
+    to_s = np.concatenate((played.hit_s[:1], played.hit_s[stands + 1], [np.inf])) - course.NEAR_S
+    hit_s = np.array(table["hit_s"].to_pylist(), float)
+    in_pause = ((hit_s[:, None] > from_s) & (hit_s[:, None] < to_s)).any(axis=1)
+    status[in_pause & (status == "extra")] = "undecided"
+    at = table.column_names.index("status")
+    return table.set_column(at, table.schema.field("status"), tables.arrow(status.tolist())), said
