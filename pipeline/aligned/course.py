@@ -4,7 +4,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline import tables
 
@@ -29,8 +28,14 @@ class Played(NamedTuple):
 
 def played(table: pa.Table) -> Played:
     """Return what was played of a table of contract aligned."""
-    of = table.filter(pc.equal(table["status"], "played")).sort_by("hit_s")
-    return Played(*(tables.numbers(of[name]) for name in Played._fields))
+    columns = Played(*(tables.numbers(table[name]) for name in Played._fields))
+    found = np.flatnonzero(with_status(table, "played"))
+    return columns.only(found[np.argsort(columns.hit_s[found], kind="stable")])
+
+
+def with_status(table: pa.Table, status: str) -> np.ndarray:
+    """Return which rows have this status."""
+    return np.array(table["status"].to_pylist(), object) == status
 
 
 def onsets(notes: Played, round_s: float) -> tuple[np.ndarray, np.ndarray]:

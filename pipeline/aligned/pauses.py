@@ -20,7 +20,7 @@ def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
     stands = np.flatnonzero(np.diff(played.segment) > 0)
     from_s = np.concatenate(([-np.inf], played.hit_s[stands], played.hit_s[-1:])) + course.NEAR_S
     to_s = np.concatenate((played.hit_s[:1], played.hit_s[stands + 1], [np.inf])) - course.NEAR_S
-    hit_s = np.array(table["hit_s"].to_pylist(), float)
+    hit_s = tables.numbers(table["hit_s"])
     in_pause = ((hit_s[:, None] > from_s) & (hit_s[:, None] < to_s)).any(axis=1)
     status[in_pause & (status == "extra")] = "undecided"
     at = table.column_names.index("status")

@@ -8,7 +8,6 @@ strikes in it, which are no double ones.
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.compute as pc
 
 from pipeline import tables
 from pipeline.aligned import course
@@ -47,7 +46,7 @@ def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
             ends = [mine.only(mine.score_s == at_s) for at_s in (last_s, first_s)]
             rows = _without(rows or table.to_pylist(), number, *ends)
             lines.append(_leapt(*ends, gained_s))
-    extra_s = tables.numbers(table.filter(pc.equal(table["status"], "extra"))["hit_s"])
+    extra_s = tables.numbers(table["hit_s"])[course.with_status(table, "extra")]
     for k in _stalls(notes):
         from_s, to_s = notes.hit_s[k] + course.NEAR_S, notes.hit_s[k + 1] - course.NEAR_S
         n_more = int(((extra_s > from_s) & (extra_s < to_s)).sum())
