@@ -1,9 +1,13 @@
 """A drive that gives way is a job where the machine surely did it, and only there."""
 
+from types import SimpleNamespace
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline import worklist
+from pipeline.worklist import slips
 from tests import worklist_tables
 from tests.worklist_tables import make, make_lateness, make_notes, make_settings
 
@@ -41,3 +45,18 @@ def test_what_a_recording_may_have_done_is_no_job_at_the_machine(cause):
 def test_slips_that_the_click_lays_to_the_machine_are_a_job_wherever_they_come():
     (job,) = jobs_of(cause="machine")
     assert job["where"] == "the drive" and "the click does not (t0 bar 12, t1 bar 12 and t2 bar 12)" in job["finding"]
+
+
+@pytest.mark.parametrize(("turns_apart", "said"), [(1.0, True), (0.7, False)])
+def test_places_at_one_angle_of_the_barrel_are_one_job_that_says_so(turns_apart, said):
+    notes = make_notes().to_pandas()
+    notes["barrel_turn"] = notes["score_beat"] / 32
+    at = [20.0 + round(64 * turns_apart * k) / 2 for k in range(4)]
+    rows = [
+        SLIP | {"recording": f"t{take}", "score_beat": beat, "bar": 3 + k, "common_place": k + 1, "cause": "unknown"}
+        for k, beat in enumerate(at)
+        for take in range(3)
+    ]
+    heard = SimpleNamespace(notes=notes, machine=make_settings().machine)
+    told = slips._once_a_turn(heard, pd.DataFrame(rows))
+    assert told == (", each time at the same angle of the barrel, 225° from the mark" if said else "")

@@ -15,31 +15,46 @@ from pipeline.worklist.noticed_faults import fewer_faults, spread_won_s
 
 LINES = "paint a line across each joint and from belt to pulley, then play: where it no longer meets, something slipped"
 
+LEAST_PLACES = 3  # of two, one in seven pairs lies so near by chance
+SAME_ANGLE_TURN = 0.07  # from the middle one: a rest hides the place of a slip by some beats of some 32 a turn
+
 
 def slips(heard: GroupData) -> list[Candidate]:
     """Return the family of slips: each place at which every take slips, and all others that a click tells together."""
     rows = heard.slips
     if rows is None or not len(rows):
         return []
-    places = rows["common_place"].astype(float)
-    parts = [rows[places == place] for place in sorted(places.dropna().unique())]
-    alone = rows[places.isna() & rows["cause"].eq("machine")]
-    made = [Candidate(float(part["q_value"].max()), _common(heard, part)) for part in parts]
-    return made + ([Candidate(float(alone["q_value"].max()), _alone(heard, alone))] if len(alone) else [])
+    common, alone = rows[rows["common_place"].notna()], rows[rows["common_place"].isna() & rows["cause"].eq("machine")]
+    late = common["size_s"] > 0
+    parts = ((_common, common[late]), (_common, common[~late]), (_alone, alone))
+    return [Candidate(float(part["q_value"].max()), write(heard, part)) for write, part in parts if len(part)]
 
 
 def _common(heard, rows) -> Job:
     late_s, se_s = float(rows["size_s"].mean()), float(np.sqrt((rows["size_se"] ** 2).mean() / len(rows)))
-    way, bar = ("late" if late_s > 0 else "early"), int(rows["bar"].min())
+    way, bars = ("late" if late_s > 0 else "early"), sorted(set(rows["bar"].astype(int)))
     surface = heard.surface_mm_per_s()
     by = "" if surface is None else f" by {words.millimetres(abs(late_s) * surface)}"
-    moved = "gives way" if late_s > 0 else "jumps ahead"
+    where = f"the drive at {'bar' if len(bars) == 1 else 'bars'} {words.joined([str(bar) for bar in bars])}"
     finding = (
         f"in every take all strikes from there on come {words.milliseconds(abs(late_s), se_s)} "
-        f"{'later' if late_s > 0 else 'earlier'}, of all strikers: the drive {moved} there, or every pin from there on "
-        f"is set {way}{by}"
+        f"{'later' if late_s > 0 else 'earlier'}, of all strikers{_once_a_turn(heard, rows)}: the drive "
+        f"{'gives way' if late_s > 0 else 'jumps ahead'} there, or every pin from there on is set {way}{by}"
     )
-    return _job(heard, rows, f"the drive at bar {bar}", finding, "; move no single pin there before")
+    return _job(heard, rows, where, finding, "; move no single pin there before")
+
+
+def _once_a_turn(heard, rows) -> str:
+    """Say that the places lie at one angle of the barrel, where there are enough to tell it from chance."""
+    turn = heard.notes.set_index("score_beat")["barrel_turn"].groupby(level=0).first()
+    at = rows.groupby("common_place")["score_beat"].first().map(turn).dropna().to_numpy(dtype=float)
+    if len(at) < LEAST_PLACES or heard.machine.barrel.bars_per_turn is None:
+        return ""
+    middle = np.angle(np.exp(2j * np.pi * at).mean()) / (2 * np.pi)
+    off = np.abs((at - middle + 0.5) % 1.0 - 0.5)
+    if off.max() > SAME_ANGLE_TURN or len(set(np.floor(at))) < LEAST_PLACES:
+        return ""
+    return f", each time at the same angle of the barrel, {360 * (middle % 1):.0f}° from the mark"
 
 
 def _alone(heard, rows) -> Job:

@@ -37,8 +37,8 @@ MOST_COLUMNS = 12  # of one explanation
 class Run:
     """Flagged pins near each other, and the step that may be instead.
 
-    `ahead`: chi-square of the step less that of the pins with their costs. `before`, `after`: the places between which
-    the step lies, from the start of the round, nominal beats.
+    `ahead`: chi-square of the step less that of the pins, with their costs. `before`, `after`: the places in the round
+    between which the step lies, nominal beats.
     """
 
     pins: np.ndarray
@@ -54,15 +54,22 @@ def search(prepared: Prepared, state: State, scales: Scales) -> State:
         return state
     runs = _runs(prepared, state)
     solved = solve(prepared, _without(prepared, state, np.concatenate(runs)), scales)
-    likely = [run for run in runs if _compared(prepared, solved, run).ahead > -NEAR]
-    for number, pins in enumerate(likely):
-        cleared = _without(prepared, state, pins)
+    looked = sorted((_compared(prepared, solved, run) for run in runs), key=lambda run: -run.ahead)
+    for number, first in enumerate(looked):
+        if first.ahead + _known_to_slip(state) <= -NEAR:
+            break
+        cleared = _without(prepared, state, first.pins)
         solved = solve(prepared, cleared, scales)
-        run = _compared(prepared, solved, pins)
-        if run.ahead > 0:
+        run = _compared(prepared, solved, first.pins)
+        if run.ahead + _known_to_slip(state) > 0:
             slips = _of_lines(prepared, run, number) if _is_step(prepared, cleared, solved, run) else []
-            state = _explained_otherwise(prepared, state, pins, slips)
+            state = _explained_otherwise(prepared, state, run.pins, slips)
     return state
+
+
+def _known_to_slip(state) -> float:
+    """Return what a step costs less where the drive is known to give way at another place."""
+    return STEP_COSTS - PIN_COSTS if state.slips else 0.0
 
 
 def _explained_otherwise(prepared, state, pins, slips) -> State:
@@ -70,48 +77,76 @@ def _explained_otherwise(prepared, state, pins, slips) -> State:
     flagged, n_withdrawn = state.flagged.copy(), state.n_withdrawn.copy()
     flagged[pins] = False
     if not slips:
-        ends = prepared.pins.u_beat[pins]
-        near = np.abs(prepared.pins.u_beat - (ends.min() + ends.max()) / 2) <= np.ptp(ends) / 2 + AROUND_BEAT
+        of_pin = _places(prepared).of_pin
+        ends = of_pin[pins]
+        near = np.abs(of_pin - (ends.min() + ends.max()) / 2) <= np.ptp(ends) / 2 + AROUND_BEAT
         n_withdrawn[near] = misplaced_pins.MOST_WITHDRAWN
     return replace(state, flagged=flagged, n_withdrawn=n_withdrawn, slips=(*state.slips, *slips))
 
 
 def _runs(prepared, state) -> list[np.ndarray]:
     """Return the flagged pins, those that follow within RUN_BEAT together."""
-    flagged = np.flatnonzero(state.flagged)
-    flagged = flagged[np.argsort(prepared.pins.u_beat[flagged], kind="stable")]
-    return np.split(flagged, np.flatnonzero(np.diff(prepared.pins.u_beat[flagged]) > RUN_BEAT) + 1)
+    flagged, of_pin = np.flatnonzero(state.flagged), _places(prepared).of_pin
+    flagged = flagged[np.argsort(of_pin[flagged], kind="stable")]
+    return np.split(flagged, np.flatnonzero(np.diff(of_pin[flagged]) > RUN_BEAT) + 1)
 
 
 def _without(prepared, state, pins) -> State:
     """Return the state with these pins as ordinary ones and with the strikes around them in full weight."""
     flagged = state.flagged.copy()
     flagged[pins] = False
-    place, _ = _places(prepared)
-    away = np.min([np.abs(place - at) for at in prepared.pins.u_beat[pins]], axis=0)
+    places = _places(prepared)
+    away = np.min([np.abs(places.of_hit - at) for at in places.of_pin[pins]], axis=0)
     weight = np.where(away <= FULL_BEAT, prepared.hits.full_weight, state.weight)
     return replace(
         state, flagged=flagged, weight=weight, company_variance=np.where(flagged, state.company_variance, 0.0)
     )
 
 
-def _places(prepared) -> tuple[np.ndarray, np.ndarray]:
-    """Return where in its round each hit lies, nominal beats, and what the rounds before it turned."""
-    frame = prepared.frame
-    turned = (frame["along_s"] - frame["score_s"]).to_numpy() * prepared.score.beat_per_s
-    return prepared.hits.u_beat - turned, turned
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where the hits lie in what comes round: the song, or the barrel's turn where its pins come round with it.
+
+    Parameters
+    ----------
+    of_hit : np.ndarray, shape=(n_hits,)
+        Place in the round, nominal beats.
+    rounds : np.ndarray of int, shape=(n_hits,)
+        Rounds before it on its line.
+    of_pin : np.ndarray, shape=(n_pins,)
+    onset : np.ndarray
+        Places at which something is written.
+    """
+
+    of_hit: np.ndarray
+    rounds: np.ndarray
+    of_pin: np.ndarray
+    onset: np.ndarray
+
+    def step(self, before, after) -> np.ndarray:
+        """Return how many of the steps between two places have happened, shape=(n_hits, ...)."""
+        gone = (np.reshape(self.of_hit, (-1, *[1] * np.ndim(before))) - before) / (after - before)
+        return np.clip(gone, 0.0, 1.0) + np.reshape(self.rounds, (-1, *[1] * np.ndim(before)))
+
+
+def _places(prepared) -> Places:
+    frame, score, written = prepared.frame, prepared.score, prepared.score.notes["u_beat"].to_numpy()
+    within = frame["score_s"].to_numpy() * score.beat_per_s
+    turn = 1 / score.turn_per_beat if len(prepared.pins.border) and score.turn_per_beat else np.inf
+    of_round = np.floor(within / turn).astype(int) if np.isfinite(turn) else np.zeros(len(within), dtype=int)
+    rounds = (frame["playthrough"].to_numpy() - 1) * (of_round.max(initial=0) + 1) + of_round
+    return Places(np.mod(within, turn), rounds, np.mod(prepared.pins.u_beat, turn), np.unique(np.mod(written, turn)))
 
 
 def _compared(prepared, solved, pins) -> Run:
     """Return the run with its best step: alone or with some pins, against pins alone."""
-    hits, (place, _) = prepared.hits, _places(prepared)
-    before, after = _gaps(prepared, pins)
+    places = _places(prepared)
+    before, after = _gaps(places, pins)
     if not len(before):
         return Run(pins)
-    near = prepared.pins.testable & (prepared.pins.u_beat >= before[0]) & (prepared.pins.u_beat <= after[-1])
-    of_pins = (hits.pin[:, None] == np.flatnonzero(near)) * solved.data.relative_pace[:, None]
-    steps = np.clip((place[:, None] - before) / (after - before), 0.0, 1.0)
-    of_score, information, _ = periodogram.score(solved, np.hstack([of_pins, steps]))
+    near = prepared.pins.testable & (places.of_pin >= before[0]) & (places.of_pin <= after[-1])
+    of_pins = (prepared.hits.pin[:, None] == np.flatnonzero(near)) * solved.data.relative_pace[:, None]
+    of_score, information, _ = periodogram.score(solved, np.hstack([of_pins, places.step(before, after)]))
     n_pins = of_pins.shape[1]
     by_pins = _explained(of_score, information, [], n_pins)
     by_step = [_explained(of_score, information, [n_pins + one], n_pins) for one in range(len(before))]
@@ -119,9 +154,9 @@ def _compared(prepared, solved, pins) -> Run:
     return Run(pins, float(by_step[best] - by_pins), float(before[best]), float(after[best]))
 
 
-def _gaps(prepared, pins) -> tuple[np.ndarray, np.ndarray]:
+def _gaps(places, pins) -> tuple[np.ndarray, np.ndarray]:
     """Return begin and end of the gaps between onsets in and around a run, nominal beats."""
-    ends, onset = prepared.pins.u_beat[pins], np.unique(prepared.score.notes["u_beat"])
+    ends, onset = places.of_pin[pins], places.onset
     first, last = np.searchsorted(onset, [ends.min() - AROUND_BEAT, ends.max() + AROUND_BEAT])
     # The onset beyond, too: of a pin after a rest the step lies in the rest.
     onset = onset[max(first - 1, 0) : last + 1]
@@ -154,23 +189,21 @@ def _chi_square(of_score, information, columns) -> float:
 
 def _is_step(prepared, state, solved, run) -> bool:
     """Tell whether the step is significant, and better than a stumble of the crew or a fall of the speed there."""
-    place, _ = _places(prepared)
+    places = _places(prepared)
     gaps = slip_search.gaps_of(prepared, state, solved)
-    others = slip_search.smooth(place, (run.before + run.after) / 2, state.recovery_beats)
-    step = np.clip((place - run.before) / (run.after - run.before), 0.0, 1.0)
-    chi_square = periodogram.each_alone(solved, np.column_stack([step, others])) / gaps.noise
+    others = slip_search.smooth(places.of_hit, (run.before + run.after) / 2, state.recovery_beats)
+    columns = np.column_stack([places.step(run.before, run.after), others + places.rounds[:, None]])
+    chi_square = periodogram.each_alone(solved, columns) / gaps.noise
     chance = len(gaps.line) * stats.chi2.sf(chi_square[0], 1)
     return chance <= slip_search.CHANCE and chi_square[0] > chi_square[1:].max() + slip_search.MARGIN
 
 
 def _of_lines(prepared, run, number) -> list[Slip]:
     """Return the slip of each line in each round in which hits lie to both sides of the place."""
-    hits, (place, turned) = prepared.hits, _places(prepared)
-    made = []
-    for line, rounds in sorted(set(zip(hits.line.tolist(), turned.round(6).tolist(), strict=True))):
-        mine = place[(hits.line == line) & (np.abs(turned - rounds) < CHORD_BEAT)]
-        before, after = mine[mine <= run.before + 1e-9], mine[mine >= run.after - 1e-9]
-        if min(len(before), len(after)) >= slip_search.FEWEST_ONSETS:
-            ends = float(before.max() + rounds), float(after.min() + rounds)
-            made.append(Slip(line, *ends, 0.0, number))
+    hits, places, made = prepared.hits, _places(prepared), []
+    for line, number_of_round in sorted(set(zip(hits.line.tolist(), places.rounds.tolist(), strict=True))):
+        mine = (hits.line == line) & (places.rounds == number_of_round)
+        before, after = mine & (places.of_hit <= run.before + 1e-9), mine & (places.of_hit >= run.after - 1e-9)
+        if min(before.sum(), after.sum()) >= slip_search.FEWEST_ONSETS:
+            made.append(Slip(line, float(hits.u_beat[before].max()), float(hits.u_beat[after].min()), 0.0, number))
     return made
