@@ -176,6 +176,8 @@ def test_numbers_come_back_as_they_went_in_with_null_as_nan_and_may_be_written_t
     np.testing.assert_array_equal(tables.numbers(column), given)
     whole = pa.chunked_array([tables.arrow(np.array([2, 7]), np.array([False, True]))])
     np.testing.assert_array_equal(tables.numbers(whole), [2.0, np.nan])
+    none = tables.numbers(pa.chunked_array([], pa.int64()))
+    assert none.shape == (0,) and none.dtype == np.int64
     back = tables.numbers(pa.chunked_array([tables.arrow(np.array([2, 7]))]))
     assert back.dtype == np.int64
     back[0] = 4

@@ -39,6 +39,8 @@ def numbers(column: pa.ChunkedArray) -> np.ndarray:
     """Return a column of numbers as a new (n,) array; null becomes NaN, which makes whole numbers real ones."""
     if column.null_count:
         column = pc.fill_null(column.cast(pa.float64()), arrow(np.array([np.nan]))[0])
+    if not column.num_chunks:  # as a filter leaves of no rows; Arrow would import pandas to join none
+        return np.empty(0, column.type.to_pandas_dtype())
     return np.array(np.from_dlpack(column.combine_chunks()))
 
 
