@@ -1461,3 +1461,9 @@ def test_a_wheel_without_a_shaft_of_its_own_is_said_to_turn_with_the_barrel(tmp_
     bare = replace(found.sections[0], machine=replace(found.sections[0].machine, shafts=()))
     found = replace(found, sections=(bare, *found.sections[1:]))
     assert "those of a wheel that turns with the barrel" in what_if.note(found)
+
+
+def test_a_change_that_rounds_to_nothing_is_not_written_as_zero():
+    row = pd.Series({"verdict": "better", "value": 2e-5, "change": -3e-5, "change_low": -4e-5, "change_high": -2e-5})
+    assert news.changed("steady_1", row) == "better, by less than can be written here"
+    assert news.changed("steady_1", row * np.array([1, 100, 100, 100, 100], object)).startswith("better by 0.30")

@@ -74,6 +74,8 @@ def changed(quantity: str, row: pd.Series) -> str:
     low, high = row["change_low"], row["change_high"]
     if row["verdict"] in ("better", "worse"):
         size = words.quantity(quantity, abs(row["change"]))
+        if not any(digit in size for digit in "123456789"):
+            return f"{row['verdict']}, by less than can be written here"
         return f"{row['verdict']} by {size} ({words.between(quantity, *sorted((abs(low), abs(high))))})"
     if row["detectable"] >= row["value"] - row["change"] > 0:
         return "no clear change (so few takes would not show even a doubling)"
