@@ -46,26 +46,41 @@ def changes(settings: Settings, songs: dict[str, pa.Table], asked: pa.Table, **g
     notes = {name: table.to_pandas() for name, table in songs.items()}
     scale = microphones.take_sds(frames["strikers"])
     jobs, made = asked.to_pandas(), []
+    dispersion = {name: _dispersion(of_song) for name, of_song in used.groupby("arrangement")}
+    of_groups = _Groups(frames)
     for pair in pairs.compared(settings, used, notes):
         listed = fates.Asked(tables.of_group(jobs, pair.before.key), notes[pair.before.arrangement])
-        made.append(_of_pair(pair, frames, used, scale, listed))
+        made.append(_of_pair(pair, of_groups, dispersion[pair.now.arrangement], scale, listed))
     names = tables.CONTRACTS["changes"].schema.names
     every = pd.concat([pd.DataFrame(columns=names), *made]).reindex(columns=names)
     return tables.build("changes", {name: _values(every[name]) for name in names})
 
 
-def _of_pair(pair: Pair, frames, used, scale, listed) -> pd.DataFrame:
-    before, now = (
-        {name: tables.of_group(frame, group.key) for name, frame in frames.items()} for group in (pair.before, pair.now)
-    )
+class _Groups:
+    """The rows of each group, divided once: to look through all rows for each of hundreds of groups takes long."""
+
+    def __init__(self, frames: dict[str, pd.DataFrame]):
+        self._whole = frames
+        self._parts = {name: dict(iter(frame.groupby(group_values.KEYS))) for name, frame in frames.items()}
+
+    def of(self, key: tuple) -> dict[str, pd.DataFrame]:
+        """Return the rows of one group, by table."""
+        found = {name: parts.get(key, self._whole[name].iloc[:0]) for name, parts in self._parts.items()}
+        return {name: frame.reset_index(drop=True) for name, frame in found.items()}
+
+
+def _dispersion(takes: pd.DataFrame) -> dict[str, float]:
+    return {name: group_values.dispersion(takes, f"n_{name}")[0] for name in ("missed", "extra")}
+
+
+def _of_pair(pair: Pair, groups: _Groups, dispersion: dict[str, float], scale, listed) -> pd.DataFrame:
+    before, now = groups.of(pair.before.key), groups.of(pair.now.key)
     heard = microphones.microphones(before["strikers"], now["strikers"], scale)
     heard = with_verdicts(heard.assign(asked=False)) if len(heard) else heard
     least = tuple(float(one["budget"]["detectable_s"].astype(float).max()) for one in (before, now))
     parts = [before_and_now.shafts(pair, before["shafts"], now["shafts"], least)]
     # A clock test has one arm: neither pins nor strikers to compare.
     if not pair.is_clock:
-        of_song = used[used["arrangement"].eq(pair.now.arrangement)]
-        dispersion = {name: group_values.dispersion(of_song, f"n_{name}")[0] for name in ("missed", "extra")}
         edited = pair.before.arrangement == pair.now.arrangement
         new_bars = frozenset(matching.new_bars(before["pins"], now["pins"]) if edited else ())
         parts += [
