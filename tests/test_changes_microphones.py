@@ -127,5 +127,12 @@ def test_every_phrase_by_which_a_job_is_known_stands_in_the_work_list():
 @pytest.mark.parametrize(("verdict", "fate"), [*fates.FATES.items(), ("cannot be told", "cannot be told")])
 def test_the_fate_of_a_job_follows_from_the_verdict_of_its_thing(verdict, fate):
     made = pd.DataFrame({"verdict": [verdict, verdict], "job": ["slate: move it", None]})
-    found = fates.told(made)["fate"]
+    found = fates.told(made.assign(before=0.02, after=-0.02, change_low=-0.041, change_high=-0.039))["fate"]
     assert found[0] == fate and pd.isna(found[1])
+
+
+@pytest.mark.parametrize(("after", "fate"), [(0.008, "done and won a part"), (0.0195, "done and did not win")])
+def test_a_job_won_a_part_where_its_thing_is_surely_nearer_and_still_out(after, fate):
+    row = {"verdict": "moved", "job": "slate: move it", "before": 0.02, "after": after}
+    row |= {"change_low": after - 0.021, "change_high": after - 0.019}
+    assert fates.told(pd.DataFrame([row]))["fate"][0] == fate

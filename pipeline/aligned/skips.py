@@ -1,9 +1,9 @@
 """Find where a take was not played from this version of the arrangement: it leaps, or plays what is not written.
 
 In: the rows of `aligned`. Out: those rows with the notes and hits there set aside, and a new segment after a leap. A
-barrel cannot leap: so bars look that were inserted since, or a recording that lost some seconds. Without a new segment
-the leap bends the tempo, and pins of bars around seem out of place. Bars that were deleted since look like a stall with
-strikes in it, which are no double ones.
+barrel cannot leap: bars were inserted since, or the recording lost some seconds. Without a new segment the leap bends
+the tempo, and pins of the bars around seem out of place. Where bars were deleted since, the take seems to stand while
+strikes go on; those are no double ones.
 """
 
 import numpy as np
@@ -19,8 +19,8 @@ LEAST_S = 0.4  # what is gained; less may be a slip, or the crew
 TIMES = 6.0  # standard deviations of what neighbours differ by elsewhere in the take
 LEAST_SHARE = 0.2  # of the way between that is gained; less is another tempo
 FEWEST_UNWRITTEN = 3  # strikes in a stall: more than a jolt makes
-CURE = "if the arrangement was edited since, give the edited one its own name and this take the older file"
 FITS_S = 0.08  # an onset that lies nearer to the course of one side belongs to it
+CURE = "if the arrangement was edited since, give the edited one its own name and this take the older file"
 
 
 def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:

@@ -57,7 +57,7 @@ def fates(found: Found) -> str:
     counts = found.changes["fate"].dropna().value_counts()
     if not len(counts):
         return ""
-    order = ("done and won", "done and did not win", "not done", "cannot be told")
+    order = ("done and won", "done and won a part", "done and did not win", "not done", "cannot be told")
     said = [f"{counts[fate]} {_is(counts[fate], fate)}{fate}" for fate in order if fate in counts]
     asked = found.changes[found.changes["fate"].notna()]
     kinds = [name for kind, name in (("pin", "pin"), ("striker", "striker")) if asked["kind"].eq(kind).any()]

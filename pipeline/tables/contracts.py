@@ -538,7 +538,7 @@ change_high? | real | unit | upper end
 unit | text | | s, dB or ratio
 verdict | text | | moved, mended, worse, new, unchanged or cannot be told
 job? | text | | the earlier job that it answers (null: nothing was asked of it)
-fate? | text | | of that job: done and won, done and did not win, not done, or cannot be told
+fate? | text | | of that job: done and won, done and won a part, done and did not win, not done, or cannot be told
 """,
         ),
         _contract(

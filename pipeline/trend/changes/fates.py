@@ -1,4 +1,4 @@
-"""Tell what became of each job of the last work list: done and won, done and did not win, not done.
+"""Tell what became of each job of the last work list: done and won, all or a part, done and did not win, not done.
 
 In: the work list of the group before. Out: which thing each job is about, and its fate by that thing's verdict.
 """
@@ -75,5 +75,8 @@ class Asked:
 def told(every: pd.DataFrame) -> pd.DataFrame:
     """Add the fate of each job."""
     asked = every["job"].notna() if "job" in every else pd.Series(False, index=every.index)
-    fate = every["verdict"].map(FATES).fillna("cannot be told").where(asked, None)
+    fate = every["verdict"].map(FATES).fillna("cannot be told")
+    before, after, low, high = (every[name].astype(float) for name in ("before", "after", "change_low", "change_high"))
+    surely_nearer = before.abs() - after.abs() > (high - low) / 2
+    fate = fate.mask(every["verdict"].eq("moved") & surely_nearer, "done and won a part").where(asked, None)
     return every.assign(fate=fate.astype(object))
