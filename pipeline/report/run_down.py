@@ -22,5 +22,5 @@ def said(found: Found) -> str:
     return (
         f"Let go at its playing speed, the machine stands still after {words.about(stops_s, 's')} "
         f"({words.about(low)} to {words.about(high)}; {n_takes}): friction, and the strikes on the way, take "
-        f"{words.percent(1 / stops_s)} of that speed a second, on average. {CAUTION}"
+        f"{words.percent(1 / stops_s)} of that speed a second, on average."
     )
