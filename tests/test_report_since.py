@@ -1,5 +1,7 @@
 """What the report says of single things since the group before; each sentence is silent where it would be false."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -89,14 +91,27 @@ def test_each_pin_of_a_job_of_several_counts_by_itself(tmp_path):
     assert since.fates(lead(tmp_path, *rows)) == "Of 2 pins on that day's list 1 is done and won and 1 is not done."
 
 
+@pytest.mark.parametrize(
+    ("n_struck", "now"), [(3, "now its strikes scatter too much to place it"), (0, "now not heard")]
+)
+def test_a_pin_that_struck_is_not_called_unheard_because_nothing_places_it(tmp_path, n_struck, now):
+    """On a machine that scatters by 8 ms, 8 of 10 pins of the list were said to be unheard; all had struck."""
+    found = lead(tmp_path, make_pin(40, -1.9 / MM, np.nan, "cannot be told", job="a: b", fate="cannot be told"))
+    pins = found.pins.assign(pin_id=[40, *range(1000, 999 + len(found.pins))], n_struck=n_struck)
+    (part,) = since.listed(replace(found, pins=pins))
+    assert (
+        part.said[0].replace("\N{NO-BREAK SPACE}", " ").startswith(f"Slate, bar 11 beat 3: was 1.9 mm early, {now}: ")
+    )
+
+
 def test_unmoved_pins_are_counted_with_the_move_that_would_have_been_seen(tmp_path):
     """Half an interval 6 ms, errors .5 and 2 ms: 6 + 1.645 × 2.06 = 9.4 ms are 0.6 mm."""
     rows = [make_pin(k, 0.0, 0.001, "unchanged", change_low=-0.005, change_high=0.007) for k in range(3)]
     rows.append(make_pin(3, 0.0, np.nan, "cannot be told"))  # it never struck today: no move of it could be seen
     said = since.summary(lead(tmp_path, *rows)).replace("\N{NO-BREAK SPACE}", " ")
     assert said == (
-        "At all 3 pins that struck now and before no move was seen; at half of them one of 0.6 mm would have been, 95 "
-        "times in 100."
+        "At all 3 pins whose strikes place them now and before no move was seen; at half of them one of 0.6 mm would "
+        "have been, 95 times in 100."
     )
 
 

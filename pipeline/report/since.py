@@ -114,13 +114,20 @@ def _pin(found: Found, row) -> str:
     if row.quantity == "missed":
         was, now = words.percent(row.before, digits=0), words.percent(row.after, digits=0)
         return f"{where}: missed {was} of its strikes, now {now}: {ENDS[row.verdict]}"
-    was = _late(found, row.before, None) if words.known(row.before) else "not heard"
+    was = _late(found, row.before, None) if words.known(row.before) else "not known"
     if row.thing.endswith(" before"):
         return f"{where}: was {was}; nothing says where it is now"
-    now = f"now {_late(found, row.after, row.after_se)}" if words.known(row.after) else "now not heard"
+    now = f"now {_late(found, row.after, row.after_se)}" if words.known(row.after) else _unknown(found, row)
     # Within its error of its place it may well belong there.
     is_near = words.known(row.after_se) and abs(row.after) <= words.SURELY * row.after_se
     return f"{where}: was {was}, {now}: {'moved' if row.verdict == 'moved' and is_near else ENDS[row.verdict]}"
+
+
+def _unknown(found: Found, row) -> str:
+    """Say why nothing tells where a pin is now: it did not strike, or what it struck scatters more than pins do."""
+    pins = found.pins.set_index("pin_id")["n_struck"]
+    struck = pins.get(int(row.thing.removeprefix("pin ")), 0) > 0
+    return "now its strikes scatter too much to place it" if struck else "now not heard"
 
 
 def _striker(found: Found, row) -> str:
@@ -171,9 +178,9 @@ def _others(found: Found) -> list[str]:
         half = ((still["change_high"] - still["change_low"]) / 2).astype(float)
         seen = half + SEEN * np.hypot(still["before_se"].astype(float), still["after_se"].astype(float))
         all_or_some = "all" if len(still) == len(struck) else f"{len(still)} of"
+        pins_placed = f"{all_or_some} {words.count(len(struck), 'pin')} whose strikes place them now and before"
         said.append(
-            f"At {all_or_some} {words.count(len(struck), 'pin')} that struck now and before no move was seen; at half "
-            f"of them one of {_size(found, seen.median())} would have been, 95 times in 100"
+            f"At {pins_placed} no move was seen; at half of them one of {_size(found, seen.median())} would have been, 95 times in 100"
         )
     return said
 

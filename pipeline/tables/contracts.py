@@ -313,7 +313,7 @@ index_deg? | real | deg | place of its first note, from the index mark on, again
 index_mm? | real | mm | the same along the barrel's surface (0: where the first beat of the song strikes)
 offset_s | real | s | lateness of the pin itself
 offset_se | real | s | its standard error
-free_s? | real | s | the same by its own strikes alone, not drawn to 0 as ordinary pins are (null: it never struck)
+free_s? | real | s | the same by its own strikes alone, not drawn to 0 as ordinary pins are (null: they say too little)
 free_se? | real | s | its standard error
 offset_mm? | real | mm | offset_s on the barrel's surface (positive: the pin comes late, move it forward)
 n_takes | whole | | playthroughs in which it played

@@ -74,7 +74,7 @@ def _free(known, pin_sd_s):
 
     Posterior ∝ prior × likelihood: 1/V = 1/σ_P² + 1/V_free, of one σ_P: the likeliest. By other scales the prior is
     another one, and what they add to the variance is no prior: it is added again. Flagged pins have no prior and stay
-    as they are. What never struck has nothing but the prior: null.
+    as they are. What never struck, or whose strikes scatter far more than pins do, has nothing but the prior: null.
     """
     offset_s, own, variance = (known[name].to_numpy() for name in ("likeliest_s", "likeliest_se", "offset_se"))
     own, variance = own**2, variance**2
