@@ -171,16 +171,16 @@ def _others(found: Found) -> list[str]:
     """Say what the other pins did, and from which move on it would have been seen."""
     pins = found.changes[found.changes["kind"].eq("pin") & found.changes["note_id"].notna()]
     still = pins[pins["verdict"].eq("unchanged") & pins["quantity"].eq("place")]
-    struck = pins[pins["quantity"].eq("place") & pins["before"].notna() & pins["after"].notna()]
+    placed = pins[pins["quantity"].eq("place") & pins["before"].notna() & pins["after"].notna()]
     new = int(pins["verdict"].eq("new").sum())
     said = [f"{words.count(new, 'pin is', 'pins are')} new in the arrangement{_edited(found, pins)}"] if new else []
     if len(still):
         half = ((still["change_high"] - still["change_low"]) / 2).astype(float)
         seen = half + SEEN * np.hypot(still["before_se"].astype(float), still["after_se"].astype(float))
-        all_or_some = "all" if len(still) == len(struck) else f"{len(still)} of"
-        pins_placed = f"{all_or_some} {words.count(len(struck), 'pin')} whose strikes place them now and before"
+        which = "all" if len(still) == len(placed) else f"{len(still)} of"
         said.append(
-            f"At {pins_placed} no move was seen; at half of them one of {_size(found, seen.median())} would have been, 95 times in 100"
+            f"At {which} {words.count(len(placed), 'pin')} whose strikes place them now and before no move was seen; "
+            f"at half of them one of {_size(found, seen.median())} would have been, 95 times in 100"
         )
     return said
 
