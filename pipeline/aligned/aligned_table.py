@@ -114,8 +114,7 @@ def missed_throughout(table: pa.Table, names: list[str]) -> pa.Table:
         mine = silent & (playthrough == number)
         reached = (score_s >= came_by.min(initial=np.inf)) & (score_s <= came_by.max(initial=-np.inf))
         status[mine & reached], status[mine & ~reached] = "missed", "outside"
-    at = table.column_names.index("status")
-    return table.set_column(at, table.schema.field("status"), tables.arrow(status.tolist()))
+    return tables.with_column(table, "status", status.tolist())
 
 
 def _playthrough(p, onsets, evidence, matches, mixed, n_notes):

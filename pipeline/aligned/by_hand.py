@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pyarrow as pa
 
-from pipeline import tables
+from pipeline.aligned import course
 from pipeline.aligned.search.evidence import Evidence
 from pipeline.settings import EXTRA, IGNORE, NOTE, Edit, Recording
 
@@ -18,7 +18,6 @@ MARGIN_S = 0.05
 FURTHEST_S = 1.0  # a hit so far from where its note is due is another's: a slip in the list (chosen)
 PACE_ONSETS = 12  # that say the tempo before the first and after the last of them (chosen)
 STRIKES = ("strike", "rebound")  # kinds of hits that may be notes
-OF_NO_NOTE = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
 
 
 def left(hits: pa.Table, recording: Recording) -> pa.Table:
@@ -77,9 +76,8 @@ def corrected(table: pa.Table, said: dict, hits: pa.Table, recording: Recording)
         faults += [fault] if fault else []
     freed = placed - {row["hit_id"] for row in rows}
     rows += [_extra(hit, rows, recording) for hit in struck if hit["hit_id"] in freed]
-    columns = {name: [row[name] for row in rows] for name in table.column_names}
     more = {"health": said.get("health", []) + faults, "by_hand": list(taken.values())}
-    return tables.build("aligned", columns), said | more
+    return course.table_of(rows), said | more
 
 
 def _due_s(rows: list[dict]) -> dict[tuple[int, int], float]:
@@ -111,14 +109,14 @@ def _ignore(edit: Edit, rows: list[dict], due_s: dict[tuple[int, int], float]) -
         at_s = due_s.get((row["playthrough"], row["note_id"]), edit.from_s)
         near = edit.from_s - MARGIN_S <= at_s < edit.to_s + MARGIN_S
         if (row["status"] == "missed" and near) or (row["status"] == "played" and edit.holds(row["hit_s"])):
-            row.update(OF_NO_NOTE, status="undecided")
+            row.update(course.NO_HIT, status="undecided")
 
 
 def _extra(hit: dict, rows: list[dict], recording: Recording) -> dict:
     """Return the row of a hit that is no note, in the playthrough and segment of the strike before it."""
     before = [row for row in rows if row["hit_s"] is not None and row["hit_s"] <= hit["hit_s"]]
     at = max(before, key=lambda row: row["hit_s"], default={"playthrough": 1, "segment": 1})
-    row = dict.fromkeys(tables.empty("aligned").column_names) | {"status": "extra", "shared": 1}
+    row = dict.fromkeys(course.NAMES) | {"status": "extra", "shared": 1}
     row |= {name: getattr(recording, name) for name in ("arrangement", "session", "setup")}
     row |= {name: at[name] for name in ("playthrough", "segment")}
     return row | {name: hit[name] for name in ("hit_id", "hit_s", "hit_se", "striker")}
@@ -148,7 +146,7 @@ def _give(edit: Edit, strikes: list[dict], rows: list[dict], due_s: dict[tuple[i
         if row["note_id"] is None:
             rows.remove(row)
         elif row["score_beat"] != note["score_beat"]:  # notes written together may share it
-            row.update(OF_NO_NOTE, status="missed")
+            row.update(course.NO_HIT, status="missed")
     note.update({name: hit[name] for name in ("hit_id", "hit_s", "hit_se")}, status="played", confidence=1.0)
     for hit_id in {was, hit["hit_id"]} - {None}:
         sharing = [row for row in rows if row["hit_id"] == hit_id]

@@ -9,6 +9,7 @@ from pipeline import tables
 
 NEAR_S = 0.15  # of a strike: its rebounds and its striker's own sounds lie nearer (as `timing.data.extras` has it)
 NO_HIT = {"hit_id": None, "hit_s": None, "hit_se": None, "shared": 0, "confidence": None}
+NAMES = tables.CONTRACTS["aligned"].schema.names
 NO_NOTE = dict.fromkeys(("note_id", "pin_id", "bar", "beat_in_bar", "passage", "score_beat", "score_s"))
 
 
@@ -29,11 +30,11 @@ class Played(NamedTuple):
 def played(table: pa.Table) -> Played:
     """Return what was played of a table of contract aligned."""
     columns = Played(*(tables.numbers(table[name]) for name in Played._fields))
-    found = np.flatnonzero(with_status(table, "played"))
+    found = np.flatnonzero(has_status(table, "played"))
     return columns.only(found[np.argsort(columns.hit_s[found], kind="stable")])
 
 
-def with_status(table: pa.Table, status: str) -> np.ndarray:
+def has_status(table: pa.Table, status: str) -> np.ndarray:
     """Return which rows have this status."""
     return np.array(table["status"].to_pylist(), object) == status
 
@@ -52,16 +53,17 @@ def onsets(notes: Played, round_s: float) -> tuple[np.ndarray, np.ndarray]:
     return place_s, notes.hit_s[order][first]
 
 
-def apart(rows: list[dict], is_hit, is_note, status: str) -> list[dict]:
-    """Return the rows with hits and notes taken from each other: the hits undecided, the notes of that status.
+def apart(table: pa.Table, is_hit, is_note) -> pa.Table:
+    """Return the table with hits and notes taken from each other: the hits undecided, the notes outside.
 
     Parameters
     ----------
+    table : table of contract aligned
     is_hit, is_note : callable
-        Of a row: whether its hit, and whether its note, is set aside. Only notes that came by are.
+        Of a row as a dict: whether its hit, and whether its note, is set aside. Only notes that came by are.
     """
     made, freed = [], {}
-    for row in rows:
+    for row in table.to_pylist():
         if row["status"] == "extra" and is_hit(row):
             row = row | {"status": "undecided"}
         elif row["note_id"] is not None and row["status"] in ("played", "missed", "undecided"):
@@ -69,7 +71,12 @@ def apart(rows: list[dict], is_hit, is_note, status: str) -> list[dict]:
             if hit:
                 freed[row["hit_id"]] = row | NO_NOTE | {"status": "undecided", "shared": 1, "confidence": None}
             if hit or is_note(row):
-                row = row | NO_HIT | {"status": status if is_note(row) else "undecided"}
+                row = row | NO_HIT | {"status": "outside" if is_note(row) else "undecided"}
         made.append(row)
     kept = {row["hit_id"] for row in made}
-    return [*made, *(row for hit_id, row in freed.items() if hit_id not in kept)]
+    return table_of([*made, *(row for hit_id, row in freed.items() if hit_id not in kept)])
+
+
+def table_of(rows: list[dict]) -> pa.Table:
+    """Make the table `aligned` of its rows."""
+    return tables.build("aligned", {name: [row[name] for row in rows] for name in NAMES})

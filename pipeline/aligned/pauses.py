@@ -11,17 +11,16 @@ from pipeline import tables
 from pipeline.aligned import course
 
 
-def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
-    """Return the table with the extra hits of pauses undecided, and what was said of it unchanged."""
-    played = course.played(table)
-    status = np.array(table["status"].to_pylist(), object)
-    if not len(played.hit_s) or "extra" not in status:
-        return table, said
+def cut(table: pa.Table) -> pa.Table:
+    """Return the table of contract aligned with the extra hits of pauses undecided."""
+    played, extra = course.played(table), course.has_status(table, "extra")
+    if not len(played.hit_s) or not extra.any():
+        return table
     stands = np.flatnonzero(np.diff(played.segment) > 0)
     from_s = np.concatenate(([-np.inf], played.hit_s[stands], played.hit_s[-1:])) + course.NEAR_S
     to_s = np.concatenate((played.hit_s[:1], played.hit_s[stands + 1], [np.inf])) - course.NEAR_S
     hit_s = tables.numbers(table["hit_s"])
     in_pause = ((hit_s[:, None] > from_s) & (hit_s[:, None] < to_s)).any(axis=1)
-    status[in_pause & (status == "extra")] = "undecided"
-    at = table.column_names.index("status")
-    return table.set_column(at, table.schema.field("status"), tables.arrow(status.tolist())), said
+    status = np.array(table["status"].to_pylist(), object)
+    status[in_pause & extra] = "undecided"
+    return tables.with_column(table, "status", status.tolist())

@@ -6,7 +6,7 @@ and viscous friction on one inertia: with v the speed over that before, dv/dt = 
 way take energy too, and are in it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -36,51 +36,54 @@ class RunDown:
         Speed at its last onset over that before it.
     stops_s, stops_se : float or None
         From the speed before it to standing still; None where the law does not tell.
+    bar : int
+        In which it begins; 0 where no arrangement says.
     """
 
     from_s: float
     share: float
     stops_s: float | None
     stops_se: float | None
+    bar: int = 0
 
 
-def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
-    """Return the table and what was said of it, with the notes of a run-down outside of what was played.
+def cut(table: pa.Table, turnaround_s: float) -> tuple[pa.Table, RunDown | None]:
+    """Return the table without the run-down at its end, if it has one, and that.
 
     Parameters
     ----------
     table : table of contract aligned
-    said : dict
-        With `turnaround_s`.
+    turnaround_s : float
+        Nominal time from the last onset to the first when the song goes round.
 
     Returns
     -------
     aligned : table of contract aligned
         Notes that were due later are outside; the hits are undecided.
-    said : dict
-        With `run_down` (`RunDown` as a dict) and a sentence in `health`; both unchanged where nothing runs down.
+    found : RunDown or None
     """
     notes = course.played(table)
-    round_s = np.ptp(tables.numbers(table["score_s"].drop_null())) + said["turnaround_s"] if len(table) else 0.0
+    round_s = np.ptp(tables.numbers(table["score_s"].drop_null())) + turnaround_s if len(table) else 0.0
     found = find(*_last_stretch(*course.onsets(notes, round_s)))
     if found is None:
-        return table, said
+        return table, None
     first = int(np.searchsorted(notes.hit_s, found.from_s))
     begins = notes.playthrough[first], notes.score_s[first]
-    rows = course.apart(
-        table.to_pylist(),
+    made = course.apart(
+        table,
         lambda row: row["hit_s"] >= found.from_s,
         lambda row: (row["playthrough"], row["score_s"]) >= begins,
-        "outside",
     )
-    made = tables.build("aligned", {name: [row[name] for row in rows] for name in table.column_names})
-    line = (
-        f"run-down: from bar {notes.bar[first]:.0f} ({found.from_s:.1f} s) to the end the speed falls steadily to "
+    return made, replace(found, bar=int(notes.bar[first]))
+
+
+def sentence(found: RunDown) -> str:
+    """Say from where on the take runs down, and what to look for if nobody let go."""
+    return (
+        f"run-down: from bar {found.bar} ({found.from_s:.1f} s) to the end the speed falls steadily to "
         f"{100 * found.share:.0f} % of what it was: left out, as if people had let go; if they had not, look for what "
         "holds the machine"
     )
-    told = {"run_down": vars(found), "health": [*said.get("health", []), line]}
-    return made, said | told
 
 
 def find(place_s: np.ndarray, time_s: np.ndarray) -> RunDown | None:

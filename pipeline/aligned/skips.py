@@ -23,41 +23,35 @@ FITS_S = 0.08  # an onset that lies nearer to the course of one side belongs to 
 CURE = "if the arrangement was edited since, give the edited one its own name and this take the older file"
 
 
-def cut(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
-    """Return the table and what was said of it, with the notes that a take leaps over outside of what was played.
+def cut(table: pa.Table) -> tuple[pa.Table, list[str]]:
+    """Return the table with the notes that a take leaps over outside of what was played, and what is said of it.
 
     Parameters
     ----------
     table : table of contract aligned
-    said : dict
-        With `turnaround_s`.
 
     Returns
     -------
     aligned : table of contract aligned
         A new segment begins after a leap. Hits between, which fit neither side, are undecided.
-    said : dict
-        With a sentence in `health` for each leap; both unchanged where there is none.
+    lines : list of str
+        A sentence for each leap, and for each stall with strikes in it that are not written; `pauses` leaves those
+        open.
     """
-    notes, lines, rows = course.played(table), [], None
+    notes, lines = course.played(table), []
+    extra_s = tables.numbers(table["hit_s"])[course.has_status(table, "extra")]
     for number in np.unique(notes.playthrough):
         mine = notes.only(notes.playthrough == number)
         for last_s, first_s, gained_s in find(*course.onsets(mine, 0.0)):
             ends = [mine.only(mine.score_s == at_s) for at_s in (last_s, first_s)]
-            rows = _without(rows or table.to_pylist(), number, *ends)
+            table = _without(table, number, *ends)
             lines.append(_leapt(*ends, gained_s))
-    extra_s = tables.numbers(table["hit_s"])[course.with_status(table, "extra")]
     for k in _stalls(notes):
         from_s, to_s = notes.hit_s[k] + course.NEAR_S, notes.hit_s[k + 1] - course.NEAR_S
         n_more = int(((extra_s > from_s) & (extra_s < to_s)).sum())
         if n_more >= FEWEST_UNWRITTEN:
-            inside = _unwritten_hit(from_s, to_s)
-            rows = course.apart(rows or table.to_pylist(), inside, lambda row: False, "undecided")
             lines.append(_unwritten(*notes.bar[k : k + 2], from_s, to_s, n_more))
-    if not lines:
-        return table, said
-    made = tables.build("aligned", {name: [row[name] for row in rows] for name in table.column_names})
-    return made, said | {"health": [*said.get("health", []), *lines]}
+    return table, lines
 
 
 def find(place_s: np.ndarray, time_s: np.ndarray) -> list[tuple[float, float, float]]:
@@ -111,8 +105,8 @@ def _line(place_s, time_s):
     return np.array([slope, np.median(time_s - slope * place_s)])
 
 
-def _without(rows: list[dict], playthrough: int, last: course.Played, first: course.Played) -> list[dict]:
-    """Return the rows without what lies between two onsets; a new segment begins with the second."""
+def _without(table: pa.Table, playthrough: int, last: course.Played, first: course.Played) -> pa.Table:
+    """Return the table without what lies between two onsets; a new segment begins with the second."""
     last_s, first_s = last.hit_s[0], first.hit_s[0]
 
     def between(row):
@@ -125,21 +119,15 @@ def _without(rows: list[dict], playthrough: int, last: course.Played, first: cou
             return row["hit_s"] >= first_s
         return (row["playthrough"], row["score_s"]) >= (playthrough, first.score_s[0])
 
-    rows = course.apart(rows, between, between, "outside")
-    return [row | {"segment": row["segment"] + 1} if after(row) else row for row in rows]
+    table = course.apart(table, between, between)
+    segments = [row["segment"] + after(row) for row in table.to_pylist()]
+    return tables.with_column(table, "segment", segments)
 
 
 def _stalls(notes: course.Played) -> list[int]:
     """Return the last strike before each stall within a playthrough."""
     same = np.diff(notes.playthrough) == 0
     return np.flatnonzero(same & (np.diff(notes.segment) > 0)).tolist()
-
-
-def _unwritten_hit(from_s: float, to_s: float):
-    def is_hit(row):
-        return row["status"] == "extra" and from_s < row["hit_s"] < to_s
-
-    return is_hit
 
 
 def _leapt(last: course.Played, first: course.Played, gained_s: float) -> str:

@@ -1,7 +1,7 @@
 """Lead notes and hits of one recording through the search to the table `aligned`."""
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pyarrow as pa
@@ -69,9 +69,18 @@ def align(
     else:
         found = _align(_Case(notes, by_hand.left(hits, recording), recording, rig, machine))
         found = by_hand.corrected(*found, hits, recording)
-    for part in (skips, run_down, pauses):
-        found = part.cut(*found)
-    return found
+    return _without_what_does_not_count(*found)
+
+
+def _without_what_does_not_count(table: pa.Table, said: dict) -> tuple[pa.Table, dict]:
+    """Return both without what is no playing of these notes, and with a sentence in `health` for each such part."""
+    table, lines = skips.cut(table)
+    table, found = run_down.cut(table, said["turnaround_s"])
+    if found is not None:
+        said, lines = said | {"run_down": asdict(found)}, [*lines, run_down.sentence(found)]
+    if lines:
+        said = said | {"health": [*said.get("health", []), *lines]}
+    return pauses.cut(table), said
 
 
 @dataclass(frozen=True)
@@ -113,18 +122,17 @@ def _with_names_exchanged(first: "_Match", case: _Case) -> tuple[pa.Table, dict]
 
     Most of their notes are found in spite of the names; the others would be called missed.
     """
-    rings = swapped.rings_of_names(_called(first.table, case.hits))
+    counts = _called(first.table, case.hits)
+    rings = swapped.rings_of_names(counts)
     if not rings:
         return first.table, first.said
     to = {name: striker for ring in rings for striker, name in ring.items()}
     names = case.hits["striker"].to_pylist()
-    renamed = tables.arrow([to.get(name, name) for name in names])
-    hits = case.hits.set_column(case.hits.column_names.index("striker"), "striker", renamed)
+    hits = tables.with_column(case.hits, "striker", [to.get(name, name) for name in names])
     again = _match(replace(case, hits=hits))
     n_hits = sum(name in to for name in names)
     if again.said["refused"] or again.explained - first.explained < swapped.LEAST_GAIN * n_hits:
         return first.table, first.said
-    counts = _called(first.table, case.hits)
     lines = [swapped.sentence_of_names(ring, counts) for ring in rings]
     return again.table, again.said | {"health": lines + again.said.get("health", [])}
 
@@ -318,8 +326,8 @@ def _rings(first: _Match, case: _Case) -> tuple[list, list[str], int]:
 
 def _nameless(hits: pa.Table) -> pa.Table:
     """Return the hits as one microphone would hear them: without names, on channel 1."""
-    names = hits.set_column(hits.column_names.index("striker"), "striker", tables.arrow([None] * len(hits)))
-    return names.set_column(names.column_names.index("channel"), "channel", tables.arrow(np.ones(len(hits), np.int64)))
+    nameless = tables.with_column(hits, "striker", [None] * len(hits))
+    return tables.with_column(nameless, "channel", np.ones(len(hits), np.int64))
 
 
 def _mute(strikers: list[str], notes, evidence: Evidence, own: np.ndarray, rig: Rig | None) -> np.ndarray:

@@ -160,7 +160,7 @@ def renamed(hits: pa.Table, ring: tuple[Follows, ...], strikers: list[str]) -> p
     to = {one.channel: strikers[one.striker] for one in ring}
     pairs = zip(tables.numbers(hits["channel"]).tolist(), hits["striker"].to_pylist(), strict=True)
     names = [to.get(channel, name) if name is not None else None for channel, name in pairs]
-    return hits.set_column(hits.column_names.index("striker"), "striker", tables.arrow(names))
+    return tables.with_column(hits, "striker", names)
 
 
 def sentence(ring: tuple[Follows, ...], strikers: list[str], rig: Rig) -> str:

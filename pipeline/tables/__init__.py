@@ -8,7 +8,7 @@ from pipeline.tables.columns import arrow, numbers
 from pipeline.tables.contracts import CONTRACTS, GATHERED, GROUP_KEYS, N_BANDS, VERSION, Contract
 from pipeline.tables.layout import group_folder, log, path
 from pipeline.tables.parquet import gather, is_whole, mark_of, prune, read, said, write
-from pipeline.tables.rows import build, empty, keyed, of_group
+from pipeline.tables.rows import build, empty, keyed, of_group, with_column
 from pipeline.tables.whole_file import replacing
 
 __all__ = [
@@ -34,5 +34,6 @@ __all__ = [
     "read",
     "replacing",
     "said",
+    "with_column",
     "write",
 ]

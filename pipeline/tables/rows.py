@@ -52,6 +52,13 @@ def of_group(frame, key: tuple):
     return frame[np.logical_and.reduce(same)].reset_index(drop=True)
 
 
+def with_column(table: pa.Table, name: str, values) -> pa.Table:
+    """Return the table with other values in one of its columns."""
+    at = table.column_names.index(name)
+    field = table.schema.field(at)
+    return table.set_column(at, field, arrays.cast(values, field))
+
+
 def checked(table: pa.Table, contract: Contract) -> pa.Table:
     """Return the table; raise ValueError when it holds a null where none may be, or a key twice."""
     for field in contract.schema:
