@@ -25,7 +25,7 @@ class Word:
     """One of the four words: how it stands, the clause for the verdict, its number and what is heard."""
 
     name: str
-    state: str  # good, close, bad or open (cannot be told yet)
+    state: str  # good, close, bad or untold
     clause: str  # what to say of it in the verdict
     number: str
     heard: str

@@ -27,6 +27,7 @@ COLUMNS = {
         ("click_sd_s", "click_sd", "_s"),
     )
 }
+UNTESTED = {"agrees": "", "differs": [], "differs_low": [], "differs_high": []}
 ENDS = (("", "value"), ("_low", "low"), ("_high", "high"))  # of columns, and of what is measured
 
 
@@ -102,7 +103,7 @@ def _of_setup(used: pd.DataFrame, setup: str, machine: Machine, turns_per_beat: 
     """Return the row of one set-up, without errors and predictions."""
     takes = used[used["setup"] == setup]
     row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 0, "n_recordings": len(takes)}
-    row |= {"agrees": "", "differs": [], "differs_low": [], "differs_high": []}
+    row |= UNTESTED
     for name in (*(columns[0] for columns in COLUMNS.values()), "speed_sd_s", "mechanism_sd_s"):
         logs = group_values.logarithms(takes[name])
         row[name] = float(np.exp(logs.mean())) if len(logs) else np.nan
@@ -129,7 +130,7 @@ def _one_more(used, setup, machine, turns_per_beat) -> dict | None:
         return None
     tempo_bpm = used.loc[used["setup"] == setup, "tempo_bpm"].mean()
     row = {"arrangement": used["arrangement"].iloc[0], "setup": setup, "more_wheels": 1, "n_recordings": 0}
-    row |= {"agrees": "", "differs": [], "differs_low": [], "differs_high": []}
+    row |= UNTESTED
     return row | _stored(replace(machine, flywheel=more), tempo_bpm / 60 * turns_per_beat)
 
 

@@ -52,18 +52,20 @@ def search(prepared: Prepared, state: State, scales: Scales) -> State:
     state = replace(state, slips=())
     if len(prepared.lines.pace) < 2 or not state.flagged.any():
         return state
-    runs = _runs(prepared, state)
-    solved = solve(prepared, _without(prepared, state, np.concatenate(runs)), scales)
-    looked = sorted((_compared(prepared, solved, run) for run in runs), key=lambda run: -run.ahead)
+    places = _places(prepared)
+    runs = _runs(places, state)
+    solved = solve(prepared, _without(prepared, places, state, np.concatenate(runs)), scales)
+    looked = sorted((_compared(prepared, places, solved, run) for run in runs), key=lambda run: -run.ahead)
     for number, first in enumerate(looked):
         if first.ahead + _known_to_slip(state) <= -NEAR:
             break
-        cleared = _without(prepared, state, first.pins)
+        cleared = _without(prepared, places, state, first.pins)
         solved = solve(prepared, cleared, scales)
-        run = _compared(prepared, solved, first.pins)
+        run = _compared(prepared, places, solved, first.pins)
         if run.ahead + _known_to_slip(state) > 0:
-            slips = _of_lines(prepared, run, number) if _is_step(prepared, cleared, solved, run) else []
-            state = _explained_otherwise(prepared, state, run.pins, slips)
+            is_step = _is_step(prepared, places, cleared, solved, run)
+            slips = _of_lines(prepared, places, run, number) if is_step else []
+            state = _explained_otherwise(places, state, run.pins, slips)
     return state
 
 
@@ -72,30 +74,28 @@ def _known_to_slip(state) -> float:
     return STEP_COSTS - PIN_COSTS if state.slips else 0.0
 
 
-def _explained_otherwise(prepared, state, pins, slips) -> State:
+def _explained_otherwise(places, state, pins, slips) -> State:
     """Return the state with the slips; where something smooth explains the pins too, none there is flagged again."""
     flagged, n_withdrawn = state.flagged.copy(), state.n_withdrawn.copy()
     flagged[pins] = False
     if not slips:
-        of_pin = _places(prepared).of_pin
-        ends = of_pin[pins]
-        near = np.abs(of_pin - (ends.min() + ends.max()) / 2) <= np.ptp(ends) / 2 + AROUND_BEAT
+        ends = places.of_pin[pins]
+        near = np.abs(places.of_pin - (ends.min() + ends.max()) / 2) <= np.ptp(ends) / 2 + AROUND_BEAT
         n_withdrawn[near] = misplaced_pins.MOST_WITHDRAWN
     return replace(state, flagged=flagged, n_withdrawn=n_withdrawn, slips=(*state.slips, *slips))
 
 
-def _runs(prepared, state) -> list[np.ndarray]:
+def _runs(places, state) -> list[np.ndarray]:
     """Return the flagged pins, those that follow within RUN_BEAT together."""
-    flagged, of_pin = np.flatnonzero(state.flagged), _places(prepared).of_pin
+    flagged, of_pin = np.flatnonzero(state.flagged), places.of_pin
     flagged = flagged[np.argsort(of_pin[flagged], kind="stable")]
     return np.split(flagged, np.flatnonzero(np.diff(of_pin[flagged]) > RUN_BEAT) + 1)
 
 
-def _without(prepared, state, pins) -> State:
+def _without(prepared, places, state, pins) -> State:
     """Return the state with these pins as ordinary ones and with the strikes around them in full weight."""
     flagged = state.flagged.copy()
     flagged[pins] = False
-    places = _places(prepared)
     away = np.min([np.abs(places.of_hit - at) for at in places.of_pin[pins]], axis=0)
     weight = np.where(away <= FULL_BEAT, prepared.hits.full_weight, state.weight)
     return replace(
@@ -138,9 +138,8 @@ def _places(prepared) -> Places:
     return Places(np.mod(within, turn), rounds, np.mod(prepared.pins.u_beat, turn), np.unique(np.mod(written, turn)))
 
 
-def _compared(prepared, solved, pins) -> Run:
+def _compared(prepared, places, solved, pins) -> Run:
     """Return the run with its best step: alone or with some pins, against pins alone."""
-    places = _places(prepared)
     before, after = _gaps(places, pins)
     if not len(before):
         return Run(pins)
@@ -187,9 +186,8 @@ def _chi_square(of_score, information, columns) -> float:
     return float(((axes[:, told].T @ of_score[columns]) ** 2 / size[told]).sum())
 
 
-def _is_step(prepared, state, solved, run) -> bool:
+def _is_step(prepared, places, state, solved, run) -> bool:
     """Tell whether the step is significant, and better than a stumble of the crew or a fall of the speed there."""
-    places = _places(prepared)
     gaps = slip_search.gaps_of(prepared, state, solved)
     others = slip_search.smooth(places.of_hit, (run.before + run.after) / 2, state.recovery_beats)
     columns = np.column_stack([places.step(run.before, run.after), others + places.rounds[:, None]])
@@ -198,9 +196,9 @@ def _is_step(prepared, state, solved, run) -> bool:
     return chance <= slip_search.CHANCE and chi_square[0] > chi_square[1:].max() + slip_search.MARGIN
 
 
-def _of_lines(prepared, run, number) -> list[Slip]:
+def _of_lines(prepared, places, run, number) -> list[Slip]:
     """Return the slip of each line in each round in which hits lie to both sides of the place."""
-    hits, places, made = prepared.hits, _places(prepared), []
+    hits, made = prepared.hits, []
     for line, number_of_round in sorted(set(zip(hits.line.tolist(), places.rounds.tolist(), strict=True))):
         mine = (hits.line == line) & (places.rounds == number_of_round)
         before, after = mine & (places.of_hit <= run.before + 1e-9), mine & (places.of_hit >= run.after - 1e-9)
