@@ -141,8 +141,10 @@ def _listed_names(song: Song, takes: list[Take]) -> tuple[dict[tuple[int, int], 
 
 def _names(take: Take) -> set[str]:
     """Return the names in a list of hits that a striker can have."""
-    usable = {name for name in take.struck if name.casefold() not in NO_NAMES and not any(map(is_unprintable, name))}
-    return {name for name in usable if [one.casefold() for one in usable].count(name.casefold()) == 1}
+    named = (name for name in set(take.struck) if name.casefold() not in NO_NAMES)
+    usable = {name for name in named if not any(map(is_unprintable, name))}
+    times = Counter(name.casefold() for name in usable)
+    return {name for name in usable if times[name.casefold()] == 1}
 
 
 def _unplaced(takes: list[Take], placed: set[str]) -> str:
