@@ -48,14 +48,22 @@ def take_of(score_s, striker, seed, wander=0.02):
     return takes.make_hits(hit_s[again], [striker[k] for k in order[again]])
 
 
+def old_and_edited(seed):
+    """Return the notes of a song, those with a bar more in the middle, and the number of that bar."""
+    old = takes.make_notes(*takes.make_song(seed, n_notes=160))
+    bars = sorted(set(old["bar"].to_pylist()))
+    bar = bars[len(bars) // 2]
+    return old, with_a_bar_more(old, bar), bar
+
+
+def played(notes, seed):
+    return take_of(notes["score_s"].to_numpy(), notes["striker"].to_pylist(), seed)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_take_without_an_inserted_bar_leaps_there(seed):
-    score_s, striker = takes.make_song(seed, n_notes=160)
-    old = takes.make_notes(score_s, striker)
-    bars = old["bar"].to_pylist()
-    bar = sorted(set(bars))[len(set(bars)) // 2]
-    edited = with_a_bar_more(old, bar)
-    table, said = align(edited, take_of(score_s, striker, seed))
+    old, edited, bar = old_and_edited(seed)
+    table, said = align(edited, played(old, seed))
     assert said["refused"] == ""
     assert len(lines_of(said, LEAP)) == 1
     rows = table.to_pandas()
@@ -64,14 +72,13 @@ def test_a_take_without_an_inserted_bar_leaps_there(seed):
     # A new segment after it, so that the leap bends no tempo.
     assert rows.loc[rows["bar"].gt(bar + 2), "segment"].min() > rows.loc[rows["bar"].lt(bar - 2), "segment"].max()
     # Every hit stands in the table once.
-    assert rows["hit_id"].dropna().drop_duplicates().size == len(score_s)
+    assert rows["hit_id"].dropna().drop_duplicates().size == len(old)
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_a_recording_that_lost_seconds_leaps_there(seed):
-    score_s, striker = takes.make_song(seed, n_notes=160)
-    notes = takes.make_notes(score_s, striker)
-    hits = take_of(score_s, striker, seed).to_pandas()
+    notes = takes.make_notes(*takes.make_song(seed, n_notes=160))
+    hits = played(notes, seed).to_pandas()
     middle_s = hits["hit_s"].median()
     lost = hits["hit_s"].between(middle_s, middle_s + 3)
     hit_s = np.where(hits["hit_s"] > middle_s, hits["hit_s"] - 3, hits["hit_s"])[~lost]
@@ -85,13 +92,8 @@ def test_a_recording_that_lost_seconds_leaps_there(seed):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_strikes_of_a_bar_that_was_deleted_are_no_double_ones(seed):
-    score_s, striker = takes.make_song(seed, n_notes=160)
-    written = takes.make_notes(score_s, striker)
-    bars = written["bar"].to_pylist()
-    bar = sorted(set(bars))[len(set(bars)) // 2]
-    played = with_a_bar_more(written, bar)
-    hits = take_of(played["score_s"].to_numpy(), played["striker"].to_pylist(), seed)
-    table, said = align(written, hits)
+    written, with_more, _ = old_and_edited(seed)
+    table, said = align(written, played(with_more, seed))
     assert said["refused"] == ""
     assert len(lines_of(said, UNWRITTEN)) + len(lines_of(said, LEAP)) >= 1
     assert table.to_pandas()["status"].eq("extra").sum() <= 2
