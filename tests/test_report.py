@@ -1445,6 +1445,23 @@ def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_tak
     assert now.cells[0] == str(len(found.sections[0].used)) and other.title == words.WITHOUT_SETUP
 
 
+def test_the_time_to_stop_is_of_the_takes_that_its_column_names(tmp_path):
+    """A run-down of another day stood under 'takes of 12 May'."""
+    rows = [{"arrangement": "song", "setup": name, "n_recordings": 5} for name in ("two rims", "")]
+    rows[0] |= {"felt_sd_s": 0.0091, "energy_j": 8.0, "inertia_at_barrel_kg_m2": 80.0}
+    rows[1] |= FORESEEN
+    page_of(tmp_path, setups=rows)
+    found = results.read(make_settings(tmp_path))
+    takes, older = found.recordings, found.recordings["recording"].eq("r1")
+    newest = takes["build_day"].eq(SECOND) & takes["arrangement"].eq("song")
+    takes = takes.assign(
+        setup=takes["setup"].mask(older, "two rims"), stops_s=np.where(older, 60.0, np.where(newest, 20.0, np.nan))
+    )
+    titles, now, _ = what_if.table(replace(found, recordings=takes))
+    assert words.with_plain_spaces(now.title).endswith("takes of 12 May 2031")
+    assert words.with_plain_spaces(now.cells[titles.cells.index("Time to stop")]) == "20 s"
+
+
 def test_a_pin_that_may_be_held_up_by_others_is_named_with_both_causes_and_what_tells(tmp_path):
     lead = lead_of(tmp_path)
     pins = lead.pins.assign(or_company=lead.pins["pin_id"].eq(40), misplaced=False)

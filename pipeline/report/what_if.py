@@ -56,7 +56,8 @@ def table(results: Results) -> list[Column]:
         for stem, unit, name, as_what in QUANTITIES
     ]
     lines += [(title, _against_now(rows, name, unit)) for title, name, unit in STORED]
-    lines += [("Time to stop", [_stops(row, rows[0], results.recordings) for row in rows])]
+    takes = [_of_column(results, row, one) for row, one in zip(rows, sources, strict=True)]
+    lines += [("Time to stop", [_stops(row, rows[0], one) for row, one in zip(rows, takes, strict=True)])]
     lines = [(title, cells) for title, cells in lines if any(cell not in NOTHING for cell in cells)]
     titles, cells = [title for title, _ in lines], list(zip(*(cells for _, cells in lines), strict=True))
     names = [_named(row, rows[0]) + _of_day(one) for row, one in zip(rows, sources, strict=True)]
@@ -109,6 +110,15 @@ def _source(results, row, rows):
     foreseen = [one for one in rows if one is not row and any(_known(one, *of[:2])[0] is not None for of in QUANTITIES)]
     from_it = [one for one in foreseen if one.predicted_from == row.setup]
     return _takes_before(results, from_it[0]) if from_it else None
+
+
+def _of_column(results, row, source):
+    """Return the takes that a column speaks of: those that others are foreseen from, else all of the set-up."""
+    if source is not None:
+        return source
+    takes = results.recordings
+    on = takes["setup"].eq(row.setup) & takes["arrangement"].eq(row.arrangement) & (row.more_wheels == 0)
+    return takes[on]
 
 
 def _of_day(takes) -> str:
@@ -269,12 +279,11 @@ def _times(row, now, name) -> float | None:
     return float(value / own) if words.known(value) and words.known(own) and own else None
 
 
-def _stops(row, now, recordings) -> str:
-    """Write the time to stop: of its run-downs where it has some, else how many times that of the machine as it is."""
-    mine = recordings[recordings["setup"].eq(row.setup) & recordings["arrangement"].eq(row.arrangement)]
-    measured_s = mine["stops_s"].dropna() if not row.more_wheels else mine["stops_s"].iloc[:0]
-    if len(measured_s):
-        return words.about(measured_s.mean(), "s")
+def _stops(row, now, takes) -> str:
+    """Write the time to stop: of the run-downs of its takes, else how many times that of the machine as it is."""
+    stops_s = takes["stops_s"].dropna()
+    if len(stops_s):
+        return words.about(stops_s.mean(), "s")
     ratio = _times(row, now, "inertia_at_barrel_kg_m2")
     return _by(ratio) if ratio is not None and row.other else "–"
 
