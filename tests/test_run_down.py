@@ -155,4 +155,6 @@ def test_a_take_is_judged_without_its_run_down(tmp_path):
     assert [one.cells[line] for one in setups] == [words.about(whole["stops_s"], "s"), *more]
     page = (Path(project.results) / "report" / "index.html").read_text("utf-8")
     assert "Let go at its playing speed" in page
+    # Slowed down by hand or brake it looks the same.
+    assert "if nobody pedalled or braked while it slowed down at the end" in page
     assert "keep hands, feet and clothes away" in page

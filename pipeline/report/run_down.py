@@ -21,6 +21,7 @@ def said(found: Found) -> str:
     n_takes = words.count(len(takes), "take")
     return (
         f"Let go at its playing speed, the machine stands still after {words.about(stops_s, 's')} "
-        f"({words.about(low)} to {words.about(high)}; {n_takes}): friction, and the strikes on the way, take "
-        f"{words.percent(1 / stops_s)} of that speed a second, on average."
+        f"({words.about(low)} to {words.about(high)}; {n_takes}), if nobody pedalled or braked while it slowed down at "
+        f"the end: then friction, and the strikes on the way, take {words.percent(1 / stops_s)} of that speed a "
+        "second, on average."
     )
