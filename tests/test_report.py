@@ -1431,13 +1431,18 @@ def test_without_corrections_nothing_is_said_of_any(tmp_path):
     assert "By hand" not in page_of(tmp_path)
 
 
-def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_takes(tmp_path):
-    """Before, the column said the mean of all days, what was foreseen beside it rested on the newest takes."""
+def with_setup_foreseen(folder):
+    """Return results in which the machine without a set-up is foreseen from the newest takes with two rims."""
     rows = [{"arrangement": "song", "setup": name, "n_recordings": 5} for name in ("two rims", "")]
     rows[0] |= {"felt_sd_s": 0.0091, "energy_j": 8.0, "inertia_at_barrel_kg_m2": 80.0}
     rows[1] |= FORESEEN
-    page_of(tmp_path, setups=rows)
-    found = results.read(make_settings(tmp_path))
+    page_of(folder, setups=rows)
+    return results.read(make_settings(folder))
+
+
+def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_takes(tmp_path):
+    """Before, the column said the mean of all days, what was foreseen beside it rested on the newest takes."""
+    found = with_setup_foreseen(tmp_path)
     _, now, other = what_if.table(found)
     spread = [cell for title, cell in zip(what_if.table(found)[0].cells, now.cells, strict=True) if title == "Spread"]
     assert words.with_plain_spaces(now.title) == "two rims (as it is now), takes of 12 May 2031"
@@ -1447,11 +1452,7 @@ def test_of_the_setup_that_others_are_foreseen_from_the_table_shows_the_same_tak
 
 def test_the_time_to_stop_is_of_the_takes_that_its_column_names(tmp_path):
     """A run-down of another day stood under 'takes of 12 May'."""
-    rows = [{"arrangement": "song", "setup": name, "n_recordings": 5} for name in ("two rims", "")]
-    rows[0] |= {"felt_sd_s": 0.0091, "energy_j": 8.0, "inertia_at_barrel_kg_m2": 80.0}
-    rows[1] |= FORESEEN
-    page_of(tmp_path, setups=rows)
-    found = results.read(make_settings(tmp_path))
+    found = with_setup_foreseen(tmp_path)
     takes, older = found.recordings, found.recordings["recording"].eq("r1")
     newest = takes["build_day"].eq(SECOND) & takes["arrangement"].eq("song")
     takes = takes.assign(
